@@ -1,0 +1,273 @@
+package assets
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/fault"
+	"spindlebook/internal/pgdb"
+)
+
+// Supply is an electrical supply of a site.
+type Supply struct {
+	ID      uuid.UUID
+	SiteID  uuid.UUID
+	Code    string
+	Volts   float64 // nominal, between phases
+	Phases  int
+	Hertz   int
+	HighLeg bool // a delta supply with one leg at a higher voltage to earth
+	From    time.Time
+	Until   *time.Time
+}
+
+// NewSupply is what it takes to add a supply.
+type NewSupply struct {
+	Code    string
+	Volts   float64
+	Phases  int
+	Hertz   int
+	HighLeg bool
+	From    *time.Time // nil is now
+}
+
+const supplies = `
+select id, site_id, code, volts, phases, hertz, high_leg, lower(during) as "from", upper(during) as until
+  from supply`
+
+// Supplies lists the supplies of a site, those that ended included.
+func Supplies(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID) ([]Supply, error) {
+	if _, err := OneSite(ctx, db, who, site); err != nil {
+		return nil, err
+	}
+	return pgdb.Read[Supply](ctx, db, who.ID, supplies+` where site_id = @site and `+mine+` order by code, lower(during)`, args(who, map[string]any{"site": site}))
+}
+
+// AddSupply records a supply of a site.
+func AddSupply(tx *gorm.DB, who access.Actor, now time.Time, site uuid.UUID, in NewSupply) (Supply, error) {
+	if err := who.Must(access.KeepRegister); err != nil {
+		return Supply{}, err
+	}
+	id := pgdb.NewID()
+	err := tx.Exec(`
+insert into supply (id, site_id, code, volts, phases, hertz, high_leg, during)
+values (@id, @site, @code, @volts, @phases, @hertz, @high_leg, tstzrange(@from, null))`,
+		map[string]any{"id": id, "site": site, "code": in.Code, "volts": in.Volts, "phases": in.Phases, "hertz": in.Hertz,
+			"high_leg": in.HighLeg, "from": since(in.From, now)}).Error
+	if err != nil {
+		return Supply{}, err
+	}
+	return pgdb.One[Supply](tx, "supply", id.String(), supplies+` where id = @id`, map[string]any{"id": id})
+}
+
+// EndSupply ends a supply at an instant.
+func EndSupply(tx *gorm.DB, who access.Actor, site, id uuid.UUID, end time.Time) (Supply, error) {
+	if err := who.Must(access.KeepRegister); err != nil {
+		return Supply{}, err
+	}
+	s, err := pgdb.One[Supply](tx, "supply", id.String(), supplies+` where id = @id and site_id = @site for update`, map[string]any{"id": id, "site": site})
+	if err != nil {
+		return s, err
+	}
+	if !end.After(s.From) {
+		return s, fault.Field("at", end.UTC().Format(time.RFC3339), "must lie after %s, when the supply began", s.From.UTC().Format(time.RFC3339))
+	}
+	if s.Until != nil {
+		return s, &fault.Error{Kind: fault.Conflict, Field: "at", Value: end.UTC().Format(time.RFC3339),
+			Msg: "the supply ended on " + s.Until.UTC().Format(time.RFC3339)}
+	}
+	if err := tx.Exec(`update supply set during = tstzrange(lower(during), ?) where id = ?`, end, id).Error; err != nil {
+		return s, err
+	}
+	s.Until = &end
+	return s, nil
+}
+
+// WeeklyHours is a stretch of the site's week in which it is open, or in which
+// a line may be down.
+type WeeklyHours struct {
+	Kind    string // open or line_may_be_down
+	Weekday int    // ISO 8601: 1 is Monday
+	Starts  string // local HH:MM
+	Minutes int    // length; it may run over midnight
+}
+
+const hoursNow = `
+select kind, weekday, to_char(starts, 'HH24:MI') as starts, minutes
+  from weekly_hours
+ where site_id = @site
+   and during @> cast(@now as timestamptz)
+order by kind desc, weekday, starts`
+
+// Hours gives the site's week as it is arranged at an instant.
+func Hours(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID, now time.Time) ([]WeeklyHours, error) {
+	return pgdb.Read[WeeklyHours](ctx, db, who.ID, hoursNow, map[string]any{"site": site, "now": now})
+}
+
+// ReplaceHours arranges the site's week anew from now on. The week before keeps
+// its time.
+func ReplaceHours(tx *gorm.DB, who access.Actor, now time.Time, site uuid.UUID, version int, week []WeeklyHours) (Site, []WeeklyHours, error) {
+	if err := who.Must(access.KeepRegister); err != nil {
+		return Site{}, nil, err
+	}
+	if err := noOverlap(week); err != nil {
+		return Site{}, nil, err
+	}
+	if err := bump(tx, "site", "site", site, version); err != nil {
+		return Site{}, nil, err
+	}
+	err := tx.Exec(`update weekly_hours set during = tstzrange(lower(during), @now) where site_id = @site and upper_inf(during) and lower(during) < @now`,
+		map[string]any{"now": now, "site": site}).Error
+	if err != nil {
+		return Site{}, nil, err
+	}
+	rows := make([]map[string]any, len(week))
+	for i, h := range week {
+		rows[i] = map[string]any{"id": pgdb.NewID(), "kind": h.Kind, "weekday": h.Weekday, "starts": h.Starts, "minutes": h.Minutes}
+	}
+	doc, err := json.Marshal(rows)
+	if err != nil {
+		return Site{}, nil, err
+	}
+	err = tx.Exec(`
+insert into weekly_hours (id, site_id, kind, weekday, starts, minutes, during)
+select id, @site, kind, weekday, starts, minutes, tstzrange(@now, null)
+  from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, kind text, weekday smallint, starts time, minutes int)`,
+		map[string]any{"site": site, "now": now, "rows": string(doc)}).Error
+	if err != nil {
+		return Site{}, nil, err
+	}
+	s, err := siteInTx(tx, site)
+	if err != nil {
+		return s, nil, err
+	}
+	var all []WeeklyHours
+	err = tx.Raw(hoursNow, map[string]any{"site": site, "now": now}).Scan(&all).Error
+	return s, all, err
+}
+
+// noOverlap refuses a week in which two stretches of one kind share a minute,
+// the end of Sunday running into Monday.
+func noOverlap(week []WeeklyHours) error {
+	const day = 24 * 60
+	type stretch struct{ from, until, row int }
+	taken := map[string][]stretch{}
+	for i, h := range week {
+		t, err := time.Parse("15:04", h.Starts)
+		if err != nil {
+			return at("items", i, fault.Field("starts", h.Starts, "is a time of day, HH:MM"))
+		}
+		from := (h.Weekday-1)*day + t.Hour()*60 + t.Minute()
+		for _, s := range []stretch{{from, from + h.Minutes, i}, {from - 7*day, from + h.Minutes - 7*day, i}} {
+			for _, o := range taken[h.Kind] {
+				if o.row != i && s.from < o.until && o.from < s.until {
+					return at("items", i, fault.Field("starts", h.Starts, "overlaps %s", fmt.Sprintf("items[%d]", o.row)))
+				}
+			}
+			taken[h.Kind] = append(taken[h.Kind], s)
+		}
+	}
+	return nil
+}
+
+// Blackout is a time in which no planned stop is wanted.
+type Blackout struct {
+	ID          uuid.UUID
+	SiteID      uuid.UUID
+	LineID      *uuid.UUID // nil is the whole site
+	From        time.Time
+	Until       time.Time
+	Reason      string
+	WithdrawnAt *time.Time
+}
+
+// NewBlackout is what it takes to record a blackout.
+type NewBlackout struct {
+	LineID *uuid.UUID
+	From   time.Time
+	Until  time.Time
+	Reason string
+}
+
+const blackouts = `
+select id, site_id, line_id, lower(during) as "from", upper(during) as until, reason, withdrawn_at
+  from blackout`
+
+// Blackouts lists the blackouts of a site by their start, the withdrawn ones included.
+func Blackouts(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID) ([]Blackout, error) {
+	if _, err := OneSite(ctx, db, who, site); err != nil {
+		return nil, err
+	}
+	return pgdb.Read[Blackout](ctx, db, who.ID, blackouts+` where site_id = @site and `+mine+` order by lower(during), id`, args(who, map[string]any{"site": site}))
+}
+
+// AddBlackout records a blackout.
+func AddBlackout(tx *gorm.DB, who access.Actor, site uuid.UUID, in NewBlackout) (Blackout, error) {
+	if err := who.Must(access.KeepRegister); err != nil {
+		return Blackout{}, err
+	}
+	if !in.Until.After(in.From) {
+		return Blackout{}, fault.Field("until", in.Until.UTC().Format(time.RFC3339), "must lie after from")
+	}
+	id := pgdb.NewID()
+	err := tx.Exec(`insert into blackout (id, site_id, line_id, during, reason) values (@id, @site, @line, tstzrange(@from, @until), @reason)`,
+		map[string]any{"id": id, "site": site, "line": in.LineID, "from": in.From, "until": in.Until, "reason": in.Reason}).Error
+	if err != nil {
+		return Blackout{}, err
+	}
+	return pgdb.One[Blackout](tx, "blackout", id.String(), blackouts+` where id = @id`, map[string]any{"id": id})
+}
+
+// WithdrawBlackout takes a blackout back; it stays on record. Again is no change.
+func WithdrawBlackout(tx *gorm.DB, who access.Actor, now time.Time, site, id uuid.UUID) error {
+	if err := who.Must(access.KeepRegister); err != nil {
+		return err
+	}
+	if _, err := pgdb.One[Blackout](tx, "blackout", id.String(), blackouts+` where id = @id and site_id = @site`, map[string]any{"id": id, "site": site}); err != nil {
+		return err
+	}
+	return tx.Exec(`update blackout set withdrawn_at = ? where id = ? and withdrawn_at is null`, now, id).Error
+}
+
+// Note is what the distributor's people tell each other about a site.
+type Note struct {
+	ID        uuid.UUID
+	Body      string
+	WrittenAt time.Time
+	WrittenBy string
+}
+
+const notes = `
+select n.id, n.body, n.written_at, a.name as written_by
+  from site_note as n
+  join actor as a on a.id = n.written_by`
+
+// Notes lists the internal notes of a site, the newest first.
+func Notes(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID) ([]Note, error) {
+	if err := who.Must(access.SeeInternal); err != nil {
+		return nil, err
+	}
+	if _, err := OneSite(ctx, db, who, site); err != nil {
+		return nil, err
+	}
+	return pgdb.Read[Note](ctx, db, who.ID, notes+` where n.site_id = @site order by n.written_at desc, n.id`, map[string]any{"site": site})
+}
+
+// WriteNote adds an internal note to a site.
+func WriteNote(tx *gorm.DB, who access.Actor, now time.Time, site uuid.UUID, body string) (Note, error) {
+	if err := who.Must(access.SeeInternal); err != nil {
+		return Note{}, err
+	}
+	id := pgdb.NewID()
+	err := tx.Exec(`insert into site_note (id, site_id, body, written_at, written_by) values (?, ?, ?, ?, ?)`, id, site, body, now, who.ID).Error
+	if err != nil {
+		return Note{}, err
+	}
+	return pgdb.One[Note](tx, "note", id.String(), notes+` where n.id = @id`, map[string]any{"id": id})
+}

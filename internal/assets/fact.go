@@ -1,0 +1,197 @@
+package assets
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/fault"
+	"spindlebook/internal/measure"
+	"spindlebook/internal/pgdb"
+)
+
+// Fact says what a position requires over a span: who saw it, when and how.
+type Fact struct {
+	ID           uuid.UUID
+	PositionID   uuid.UUID
+	Fact         string
+	Name         string
+	Value        string   // as typed, with its unit
+	ValueMM      *float64 `gorm:"column:value_mm" db:"value_mm"`
+	From         time.Time
+	Until        *time.Time
+	SeenAt       *time.Time
+	SeenBy       string
+	How          string // measured, read_off_plate, seen, told, drawing or assumed
+	RecordedAt   time.Time
+	RecordedBy   string
+	WithdrawnAt  *time.Time
+	WithdrawnWhy *string
+}
+
+// NewFact is what it takes to record a fact: Value for a choice or a text,
+// Measure for a length.
+type NewFact struct {
+	Fact    string
+	Value   string
+	Measure *measure.Typed
+	From    *time.Time // nil is now
+	SeenAt  *time.Time
+	SeenBy  string
+	How     string
+}
+
+// FactKind is something that can be recorded about a position.
+type FactKind struct {
+	Code    string
+	Name    string
+	Takes   string // choice, length or text
+	Choices []string
+}
+
+// FactKinds lists what can be recorded.
+func FactKinds(ctx context.Context, db *pgdb.DB, who access.Actor) ([]FactKind, error) {
+	return pgdb.Read[FactKind](ctx, db, who.ID, `select code, name, takes, choices from fact_kind order by name`, nil)
+}
+
+const facts = `
+select f.id, f.position_id, f.fact, k.name, f.value, f.value_mm, lower(f.during) as "from", upper(f.during) as until,
+       f.seen_at, f.seen_by, f.how, f.recorded_at, a.name as recorded_by, f.withdrawn_at, f.withdrawn_why
+  from position_fact as f
+  join fact_kind as k on k.code = f.fact
+  join actor as a on a.id = f.recorded_by`
+
+// Facts lists everything recorded about a position, each fact's values oldest first.
+func Facts(ctx context.Context, db *pgdb.DB, who access.Actor, position uuid.UUID) ([]Fact, error) {
+	if _, err := OnePosition(ctx, db, who, position); err != nil {
+		return nil, err
+	}
+	return pgdb.Read[Fact](ctx, db, who.ID, facts+` where f.position_id = @position order by k.name, lower(f.during), f.id`, map[string]any{"position": position})
+}
+
+func factInTx(tx *gorm.DB, position, id uuid.UUID) (Fact, error) {
+	return pgdb.One[Fact](tx, "fact", id.String(), facts+` where f.id = @id and f.position_id = @position`, map[string]any{"id": id, "position": position})
+}
+
+// read checks a value against its kind and gives it as it is kept.
+func (k FactKind) read(in NewFact) (value string, mm *float64, err error) {
+	switch {
+	case k.Takes == "length" && in.Measure == nil:
+		return "", nil, fault.Field("measure", "", "is needed: %s is a length, such as 1.375 in or 35 mm", k.Name)
+	case k.Takes == "length":
+		m, bad := measure.Of(measure.Length, *in.Measure, "measure")
+		if bad != nil {
+			return "", nil, bad
+		}
+		if m.SI <= 0 {
+			return "", nil, fault.Field("measure.value", in.Measure.Value, "must be above 0")
+		}
+		v := m.SI * 1000
+		return m.Typed, &v, nil
+	case in.Measure != nil:
+		return "", nil, fault.Field("measure", in.Measure.Value, "does not fit: %s takes a value", k.Name)
+	case k.Takes == "choice" && !slices.Contains(k.Choices, in.Value):
+		return "", nil, fault.Field("value", in.Value, "is one of %s", strings.Join(k.Choices, ", "))
+	case strings.TrimSpace(in.Value) == "":
+		return "", nil, fault.Field("value", in.Value, "must not be blank; what is unknown is left unrecorded")
+	}
+	return strings.TrimSpace(in.Value), nil, nil
+}
+
+// Record records what a position requires from an instant on, until the next
+// value that is recorded already. The value that stood there ends.
+func Record(tx *gorm.DB, who access.Actor, now time.Time, position uuid.UUID, in NewFact) (Fact, error) {
+	if err := who.Must(access.RecordWork); err != nil {
+		return Fact{}, err
+	}
+	// The lock on the position makes two who record at once take turns.
+	p, err := pgdb.One[struct{ SiteID uuid.UUID }](tx, "position", position.String(),
+		`select site_id from position where id = @id`, map[string]any{"id": position})
+	if err != nil {
+		return Fact{}, err
+	}
+	if err := tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+position.String()).Error; err != nil {
+		return Fact{}, err
+	}
+	type kind struct {
+		FactKind
+		Choices textArray
+	}
+	k, err := pgdb.One[kind](tx, "fact", in.Fact, `select code, name, takes, choices from fact_kind where code = @code`, map[string]any{"code": in.Fact})
+	if fault.KindOf(err) == fault.NotFound {
+		err = fault.Field("fact", in.Fact, "names no kind of fact; see /fact-kinds")
+	}
+	if err != nil {
+		return Fact{}, err
+	}
+	k.FactKind.Choices = k.Choices
+	value, mm, err := k.read(in)
+	if err != nil {
+		return Fact{}, err
+	}
+	from := since(in.From, now)
+	switch {
+	case from.After(now):
+		return Fact{}, fault.Field("from", from.UTC().Format(time.RFC3339), "must not lie ahead: what is planned is not yet a fact")
+	case in.SeenAt != nil && in.SeenAt.After(now):
+		return Fact{}, fault.Field("seen_at", in.SeenAt.UTC().Format(time.RFC3339), "must not lie ahead")
+	}
+	id := pgdb.NewID()
+	v := map[string]any{"id": id, "position": position, "site": p.SiteID, "fact": in.Fact, "value": value, "mm": mm, "from": from,
+		"seen_at": in.SeenAt, "seen_by": strings.TrimSpace(in.SeenBy), "how": in.How, "now": now, "who": who.ID}
+	err = tx.Exec(`
+update position_fact set during = tstzrange(lower(during), @from)
+ where position_id = @position and fact = @fact and withdrawn_at is null
+   and lower(during) < @from and during @> cast(@from as timestamptz)`, v).Error
+	if err != nil {
+		return Fact{}, err
+	}
+	err = tx.Exec(`
+insert into position_fact (id, position_id, site_id, fact, value, value_mm, during, seen_at, seen_by, how, recorded_at, recorded_by)
+select @id, @position, @site, @fact, @value, @mm,
+       tstzrange(@from, (select min(lower(during)) from position_fact
+                          where position_id = @position and fact = @fact and withdrawn_at is null and lower(during) > @from)),
+       @seen_at, @seen_by, @how, @now, @who`, v).Error
+	if err != nil {
+		return Fact{}, err
+	}
+	return factInTx(tx, position, id)
+}
+
+// Withdraw takes back a fact that was recorded in error. It stays visible with
+// the reason; where it had ended the value before it, that one holds again.
+func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, position, id uuid.UUID, reason string) (Fact, error) {
+	if err := who.Must(access.RecordWork); err != nil {
+		return Fact{}, err
+	}
+	if err := tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+position.String()).Error; err != nil {
+		return Fact{}, err
+	}
+	f, err := factInTx(tx, position, id)
+	if err != nil {
+		return f, err
+	}
+	if f.WithdrawnAt != nil {
+		return f, &fault.Error{Kind: fault.Conflict, Field: "fact", Value: f.Value, Msg: "was withdrawn already: " + *f.WithdrawnWhy}
+	}
+	if strings.TrimSpace(reason) == "" {
+		return f, fault.Field("reason", reason, "must not be blank")
+	}
+	err = tx.Exec(`update position_fact set withdrawn_at = ?, withdrawn_why = ? where id = ?`, now, strings.TrimSpace(reason), id).Error
+	if err != nil {
+		return f, err
+	}
+	err = tx.Exec(`
+update position_fact set during = tstzrange(lower(during), cast(@until as timestamptz))
+ where position_id = @position and fact = @fact and withdrawn_at is null and upper(during) = @from`,
+		map[string]any{"until": f.Until, "position": position, "fact": f.Fact, "from": f.From}).Error
+	if err != nil {
+		return f, err
+	}
+	return factInTx(tx, position, id)
+}

@@ -1,0 +1,67 @@
+// Package measure keeps what somebody typed beside the same in SI: 110 ft and
+// 33.528 m. It computes with exact factors and never rewrites the typed value.
+package measure
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"spindlebook/internal/fault"
+)
+
+// Quantity is what a measure is of.
+type Quantity string
+
+// The quantities in use, with their SI unit.
+const (
+	Length Quantity = "length" // metres
+	Speed  Quantity = "speed"  // metres a minute: conveyors are rated so
+)
+
+// factor turns one unit into the SI unit of its quantity. The international
+// foot is 0.3048 m and the inch 0.0254 m exactly (NIST SP 811, appendix B.8).
+var factor = map[Quantity]map[string]float64{
+	Length: {"m": 1, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254},
+	Speed:  {"m/min": 1, "m/s": 60, "ft/min": 0.3048},
+}
+
+// Typed is a value with its unit as somebody gave them.
+type Typed struct {
+	Value float64
+	Unit  string
+}
+
+// Measure is a typed value and the same in SI.
+type Measure struct {
+	Typed string // "110 ft"
+	SI    float64
+}
+
+// Of reads a typed value as a measure of the quantity. field is the request
+// field to name when the unit does not fit.
+func Of(q Quantity, t Typed, field string) (Measure, *fault.Error) {
+	f, ok := factor[q][t.Unit]
+	if !ok {
+		units := make([]string, 0, len(factor[q]))
+		for u := range factor[q] {
+			units = append(units, u)
+		}
+		slices.Sort(units)
+		return Measure{}, fault.Field(field+".unit", t.Unit, "is one of %s", strings.Join(units, ", "))
+	}
+	if math.IsNaN(t.Value) || math.IsInf(t.Value, 0) {
+		return Measure{}, fault.Field(field+".value", t.Value, "must be a finite number")
+	}
+	// Multiplied, then cleared of what binary fractions add below a micrometre.
+	si := math.Round(t.Value*f*1e9) / 1e9
+	return Measure{Typed: strconv.FormatFloat(t.Value, 'f', -1, 64) + " " + t.Unit, SI: si}, nil
+}
+
+// Parse splits a stored typed text ("1.375 in") again.
+func Parse(typed string) (Typed, bool) {
+	v, unit, ok := strings.Cut(typed, " ")
+	f, err := strconv.ParseFloat(v, 64)
+	return Typed{Value: f, Unit: unit}, ok && err == nil
+}

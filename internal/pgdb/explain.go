@@ -1,0 +1,174 @@
+package pgdb
+
+import (
+	"context"
+	"errors"
+	"io"
+	"net"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5/pgconn"
+
+	"spindlebook/internal/fault"
+)
+
+// meaning turns the name of a constraint into what its breaking means to the
+// caller. A test holds it against the constraints of the schema: those that a
+// request can break must be here.
+var meaning = map[string]fault.Error{
+	"customer_code_uq":    {Kind: fault.Conflict, Field: "code", Msg: "is in use by another customer"},
+	"customer_code_form":  {Field: "code", Msg: "takes 1 to 16 capital letters, digits and hyphens"},
+	"customer_name_given": {Field: "name", Msg: "must not be blank"},
+
+	"site_code_uq":            {Kind: fault.Conflict, Field: "code", Msg: "is in use by another site"},
+	"site_code_form":          {Field: "code", Msg: "takes 1 to 16 capital letters, digits and hyphens"},
+	"site_name_given":         {Field: "name", Msg: "must not be blank"},
+	"site_latitude_on_earth":  {Field: "latitude", Msg: "lies between -90 and 90 degrees"},
+	"site_longitude_on_earth": {Field: "longitude", Msg: "lies between -180 and 180 degrees"},
+	"site_place_whole":        {Field: "latitude", Msg: "is given together with longitude or not at all"},
+	"site_currency_form":      {Field: "currency", Msg: "is a code of three letters by ISO 4217"},
+	"site_climate_known":      {Field: "climate", Msg: "is snowbelt, mild_wet or warm_dry"},
+	"site_size_known":         {Field: "size", Msg: "is small, medium or large"},
+	"site_driver_side_known":  {Field: "driver_side", Msg: "is left or right"},
+
+	"ownership_during_real":   {Field: "from", Msg: "must lie before its end"},
+	"ownership_one_at_a_time": {Kind: fault.Conflict, Field: "from", Msg: "the site already belongs to a customer in that time"},
+	"ownership_customer_fk":   {Field: "customer_id", Msg: "names no customer"},
+	"ownership_site_fk":       {Field: "site_id", Msg: "names no site"},
+
+	"actor_name_given":               {Field: "name", Msg: "must not be blank"},
+	"actor_customer_fk":              {Field: "customer_id", Msg: "names no customer"},
+	"person_login_uq":                {Kind: fault.Conflict, Field: "login", Msg: "is in use by another person"},
+	"person_login_form":              {Field: "login", Msg: "takes 3 to 254 characters without spaces, in small letters"},
+	"program_token_ends_after_start": {Field: "expires_at", Msg: "must lie in the future"},
+	"role_grant_role_fk":             {Field: "role", Msg: "names no role, or not one for this scope"},
+	"role_grant_customer_fk":         {Field: "customer_id", Msg: "names no customer"},
+	"role_grant_site_fk":             {Field: "site_id", Msg: "names no site"},
+	"role_grant_scope_fits":          {Field: "role", Msg: "manager, parts_clerk and technician cover the distributor and name neither customer nor site; owner and site_staff name a customer, and perhaps one of its sites; gateway names a site"},
+	"role_grant_ends_after_start":    {Field: "ends_at", Msg: "must lie in the future"},
+
+	"supply_site_fk":       {Kind: fault.NotFound, Msg: "no such site"},
+	"supply_code_form":     {Field: "code", Msg: "takes 1 to 32 letters, digits, spaces and . _ -"},
+	"supply_volts_real":    {Field: "volts", Msg: "lies between 1 and 1000"},
+	"supply_phases_known":  {Field: "phases", Msg: "is 1 or 3"},
+	"supply_hertz_known":   {Field: "hertz", Msg: "is 50 or 60"},
+	"supply_during_real":   {Field: "from", Msg: "must lie before its end"},
+	"supply_one_of_a_code": {Kind: fault.Conflict, Field: "code", Msg: "the site has a supply of that code in that time"},
+
+	"weekly_hours_site_fk":      {Kind: fault.NotFound, Msg: "no such site"},
+	"weekly_hours_kind_known":   {Field: "kind", Msg: "is open or line_may_be_down"},
+	"weekly_hours_weekday_iso":  {Field: "weekday", Msg: "is 1 (Monday) to 7 (Sunday)"},
+	"weekly_hours_within_a_day": {Field: "minutes", Msg: "lies between 1 and 1440"},
+	"weekly_hours_during_real":  {Field: "from", Msg: "must lie before its end"},
+
+	"blackout_site_fk":      {Kind: fault.NotFound, Msg: "no such site"},
+	"blackout_line_fk":      {Field: "line_id", Msg: "names no line of this site"},
+	"blackout_during_real":  {Field: "until", Msg: "must lie after from"},
+	"blackout_reason_given": {Field: "reason", Msg: "must not be blank"},
+
+	"line_code_uq":       {Kind: fault.Conflict, Field: "code", Msg: "is in use by another line"},
+	"line_code_form":     {Field: "code", Msg: "takes 1 to 24 capital letters, digits and hyphens"},
+	"line_site_fk":       {Field: "site_id", Msg: "names no site"},
+	"line_length_real":   {Field: "length", Msg: "lies above 0 and below 1000 m"},
+	"line_speed_real":    {Field: "speed", Msg: "lies above 0 and below 100 m/min"},
+	"line_vehicles_real": {Field: "vehicles_per_hour_max", Msg: "lies between 1 and 1000"},
+	"line_during_real":   {Field: "from", Msg: "must lie before its end"},
+
+	"position_code_uq":              {Kind: fault.Conflict, Field: "code", Msg: "is in use by another position"},
+	"position_code_form":            {Field: "code", Msg: "takes 1 to 32 capital letters, digits, hyphens and slashes"},
+	"position_name_given":           {Field: "name", Msg: "must not be blank"},
+	"position_kind_fk":              {Field: "kind", Msg: "names no kind of position"},
+	"position_line_side_known":      {Field: "line_side", Msg: "is left, right or centre, in the direction of travel"},
+	"position_along_real":           {Field: "along", Msg: "lies between -100 and 1000 m"},
+	"position_line_fk":              {Field: "line_id", Msg: "names no line of this site"},
+	"position_supply_fk":            {Field: "supply_id", Msg: "names no supply of this site"},
+	"position_site_fk":              {Field: "site_id", Msg: "names no site"},
+	"position_off_line_has_no_side": {Field: "line_side", Msg: "is centre for shared equipment, which stands on no line"},
+	"position_during_real":          {Field: "from", Msg: "must lie before its end"},
+	"position_alias_given":          {Field: "aliases", Msg: "must not be blank"},
+	"position_alias_pk":             {Field: "aliases", Msg: "names the same alias twice"},
+
+	"position_state_known":         {Field: "state", Msg: "is in_service, parked, empty or retired"},
+	"position_state_during_real":   {Field: "from", Msg: "must lie after the state that it follows began"},
+	"position_state_one_at_a_time": {Kind: fault.Conflict, Field: "from", Msg: "another state is recorded for that time"},
+
+	"twin_left_fk":  {Kind: fault.Conflict, Field: "twin_id", Msg: "twins stand on one line, are of one kind, and one is left and one right; part the pair before changing one of it"},
+	"twin_right_fk": {Kind: fault.Conflict, Field: "twin_id", Msg: "twins stand on one line, are of one kind, and one is left and one right; part the pair before changing one of it"},
+	"twin_pk":       {Kind: fault.Conflict, Field: "twin_id", Msg: "the left one already has a twin"},
+	"twin_right_uq": {Kind: fault.Conflict, Field: "twin_id", Msg: "the right one already has a twin"},
+
+	"position_fact_kind_fk":       {Field: "fact", Msg: "names no kind of fact"},
+	"position_fact_value_given":   {Field: "value", Msg: "must not be blank; what is unknown is left unrecorded"},
+	"position_fact_how_known":     {Field: "how", Msg: "is measured, read_off_plate, seen, told, drawing or assumed"},
+	"position_fact_during_real":   {Field: "from", Msg: "must lie before its end"},
+	"position_fact_one_at_a_time": {Kind: fault.Conflict, Field: "from", Msg: "a value is recorded for that time; withdraw it or name a later instant"},
+
+	"isolation_point_code_uq":            {Kind: fault.Conflict, Field: "code", Msg: "is in use by another isolation point of this site"},
+	"isolation_point_code_form":          {Field: "code", Msg: "takes 1 to 32 capital letters, digits, hyphens and slashes"},
+	"isolation_point_energy_known":       {Field: "energy", Msg: "is electrical, air, gravity, hydraulic, water or chemical"},
+	"isolation_point_site_fk":            {Kind: fault.NotFound, Msg: "no such site"},
+	"isolation_version_number_uq":        {Kind: fault.Conflict, Field: "number", Msg: "somebody recorded a version of this point at the same time; read it and repeat"},
+	"isolation_version_one_at_a_time":    {Kind: fault.Conflict, Field: "valid_from", Msg: "a later version is recorded already"},
+	"isolation_version_during_real":      {Field: "valid_from", Msg: "must lie after the version before it began"},
+	"isolation_version_place_given":      {Field: "place", Msg: "must not be blank"},
+	"isolation_version_isolate_given":    {Field: "isolate", Msg: "must not be blank"},
+	"isolation_version_prove_given":      {Field: "prove", Msg: "must not be blank"},
+	"isolation_version_restore_given":    {Field: "restore", Msg: "must not be blank"},
+	"isolation_version_checked_by_given": {Field: "checked_by", Msg: "must not be blank"},
+	"position_isolation_point_fk":        {Field: "point_ids", Msg: "names no isolation point of this site"},
+	"position_isolation_pk":              {Field: "point_ids", Msg: "names the same point twice"},
+
+	"site_note_site_fk":    {Kind: fault.NotFound, Msg: "no such site"},
+	"site_note_body_given": {Field: "body", Msg: "must not be blank"},
+}
+
+// retryIn is what a caller is told to wait while the database is away.
+const retryIn = 2 * time.Second
+
+// explain turns a failure of the database into a fault. What it does not know
+// stays as it is and so counts as internal.
+func explain(err error) error {
+	if err == nil {
+		return nil
+	}
+	if _, ok := errors.AsType[*fault.Error](err); ok {
+		return err
+	}
+	if pe, ok := errors.AsType[*pgconn.PgError](err); ok {
+		if f, ok := meaning[pe.ConstraintName]; ok {
+			if f.Kind == fault.Internal {
+				f.Kind = fault.Invalid
+			}
+			f.Err = err
+			return &f
+		}
+		switch {
+		case pe.Code == "42501" && strings.Contains(pe.Message, "row-level security"):
+			return &fault.Error{Kind: fault.Forbidden, Msg: "your roles do not include that", Err: err}
+		case pe.Code == "40001", pe.Code == "40P01", pe.Code == "55P03":
+			return away("somebody else changed the same things in this instant; send it again", err)
+		case pe.Code == "25006":
+			return away("the database takes no writes at the moment", err)
+		case strings.HasPrefix(pe.Code, "08"), strings.HasPrefix(pe.Code, "53"), strings.HasPrefix(pe.Code, "57"), strings.HasPrefix(pe.Code, "58"):
+			return away("the database is not available at the moment", err)
+		case pe.Code == "22021":
+			return &fault.Error{Kind: fault.Malformed, Msg: "text must not hold a zero byte and must be UTF-8", Err: err}
+		}
+		return err
+	}
+	if errors.Is(err, context.Canceled) {
+		return err
+	}
+	_, noConnection := errors.AsType[*pgconn.ConnectError](err)
+	_, network := errors.AsType[net.Error](err)
+	if noConnection || network || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) ||
+		errors.Is(err, context.DeadlineExceeded) || strings.Contains(err.Error(), "conn closed") || strings.Contains(err.Error(), "bad connection") {
+		return away("the database is not available at the moment", err)
+	}
+	return err
+}
+
+func away(msg string, err error) error {
+	return &fault.Error{Kind: fault.Unavailable, Msg: msg, RetryAfter: retryIn, Err: err}
+}

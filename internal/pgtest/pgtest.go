@@ -1,0 +1,135 @@
+// Package pgtest gives each test a PostgreSQL database of its own, migrated and
+// opened as the service's role. The server is private to the test program: it
+// starts with the first test that wants it and ends with the program.
+package pgtest
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/jackc/pgx/v5"
+
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgdb/cluster"
+)
+
+const template = "spindlebook_template"
+
+var (
+	mu      sync.Mutex
+	server  *cluster.Cluster
+	folder  string
+	startUp error
+)
+
+// Main runs the tests of a package and then ends the server, if any test
+// started it. Call it from TestMain.
+func Main(m *testing.M) {
+	code := m.Run()
+	if server != nil {
+		_ = server.Stop(context.Background())
+	}
+	if folder != "" {
+		_ = os.RemoveAll(folder)
+	}
+	os.Exit(code)
+}
+
+// Server gives the running test server, with a migrated template in it.
+func Server(t testing.TB) *cluster.Cluster {
+	t.Helper()
+	mu.Lock()
+	defer mu.Unlock()
+	if server == nil && startUp == nil {
+		startUp = start()
+	}
+	if startUp != nil {
+		t.Fatalf("start the test server: %v", startUp)
+	}
+	return server
+}
+
+func start() (err error) {
+	// not t.TempDir: the server's own OS user must reach it
+	if folder, err = os.MkdirTemp("", "spindlebook-test-"); err != nil {
+		return err
+	}
+	if err := os.Chmod(folder, 0o755); err != nil {
+		return err
+	}
+	ctx := context.Background()
+	server, err = cluster.Start(ctx, cluster.Options{
+		Dir:   folder,
+		Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole},
+		Log:   slog.New(slog.DiscardHandler),
+		// half the time, and nothing here outlives the program
+		Settings: map[string]string{"fsync": "off", "full_page_writes": "off", "synchronous_commit": "off", "max_connections": "200"},
+	})
+	if err != nil {
+		return err
+	}
+	if err := pgdb.MakeRoles(ctx, server.DSN("postgres", "postgres"), template); err != nil {
+		return err
+	}
+	_, err = pgdb.Migrate(ctx, server.DSN(pgdb.OwnerRole, template))
+	return err
+}
+
+// DSN makes a fresh migrated database and gives the addresses under which the
+// service and the owner reach it. A failed test keeps its database as long as
+// the server lives.
+func DSN(t testing.TB) (service, owner string) {
+	t.Helper()
+	s := Server(t)
+	name := "t_" + strings.ToLower(rand.Text()[:10])
+	if err := admin(s, fmt.Sprintf("create database %s template %s owner %s", name, template, pgdb.OwnerRole)); err != nil {
+		t.Fatalf("make a test database: %v", err)
+	}
+	t.Cleanup(func() {
+		if err := admin(s, "drop database if exists "+name+" with (force)"); err != nil {
+			t.Logf("drop the test database: %v", err)
+		}
+	})
+	return s.DSN(pgdb.ServiceRole, name), s.DSN(pgdb.OwnerRole, name)
+}
+
+// New makes a fresh migrated database and opens it as the service's role.
+func New(t testing.TB) *pgdb.DB {
+	t.Helper()
+	service, _ := DSN(t)
+	return Open(t, service)
+}
+
+// Open opens a database for the time of a test.
+func Open(t testing.TB, dsn string) *pgdb.DB {
+	t.Helper()
+	db, err := pgdb.Open(context.Background(), dsn)
+	if err != nil {
+		t.Fatalf("open the test database: %v", err)
+	}
+	t.Cleanup(db.Close)
+	return db
+}
+
+// one at a time: nobody may be connected to the template while it is copied
+var adminMu sync.Mutex
+
+func admin(s *cluster.Cluster, sql string) (err error) {
+	adminMu.Lock()
+	defer adminMu.Unlock()
+	ctx := context.Background()
+	conn, err := pgx.Connect(ctx, s.DSN("postgres", "postgres"))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close(ctx)) }()
+	_, err = conn.Exec(ctx, sql)
+	return err
+}
