@@ -136,7 +136,7 @@ func Start(ctx context.Context, o Options) (_ *Cluster, err error) {
 	if err := dir.own(o.OSUser); err != nil {
 		return nil, err
 	}
-	if err := dir.lock(); err != nil {
+	if err := dir.lock(ctx); err != nil {
 		return nil, err
 	}
 

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 )
 
 // folder is the private server's folder and the user the server runs as.
@@ -66,6 +67,9 @@ func openFolder(path string) (*folder, error) {
 func (f *folder) close() {
 	if f.held != nil {
 		f.held.Truncate(0)
+		// Closing alone is not enough: a child just forked elsewhere in the
+		// program shares the lock until it has become another program.
+		syscall.Flock(int(f.held.Fd()), syscall.LOCK_UN)
 		f.held.Close()
 	}
 	f.root.Close()
@@ -89,35 +93,50 @@ func (f *folder) explain(err error) error {
 func full(err error) bool { return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) }
 
 // lock makes this program the only one that works in the folder. The kernel
-// drops the lock when the program ends, however it ends; children do not get it.
-func (f *folder) lock() error {
-	held, err := f.root.OpenFile("lock", os.O_RDWR|os.O_CREATE, 0o644)
+// drops the lock when the program ends, however it ends; children do not keep it.
+func (f *folder) lock(ctx context.Context) error {
+	file, err := f.root.OpenFile("lock", os.O_RDWR|os.O_CREATE, 0o644)
 	if err != nil {
 		return f.explain(err)
 	}
-	switch err := syscall.Flock(int(held.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); {
-	case errors.Is(err, syscall.EWOULDBLOCK):
-		by := "another process"
-		buf := make([]byte, 20)
-		n, _ := held.ReadAt(buf, 0) // short: there is nothing longer than a number
-		if pid, err := strconv.Atoi(strings.TrimSpace(string(buf[:n]))); err == nil {
-			by = fmt.Sprintf("process %d", pid)
+	for deadline := time.Now().Add(slow); ; {
+		err := syscall.Flock(int(file.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+		if err == nil {
+			break
 		}
-		held.Close()
+		if !errors.Is(err, syscall.EWOULDBLOCK) {
+			file.Close()
+			return fmt.Errorf("lock %s: %w", f.file("lock"), err)
+		}
+		by, alive := holder(file)
+		// One that has just been killed, or has not yet written its number,
+		// will be known in a moment.
+		if !alive && time.Now().Before(deadline) && sleep(ctx, 10*time.Millisecond) == nil {
+			continue
+		}
+		file.Close()
 		return fmt.Errorf("the private database server in %s is in use by %s: stop that process, "+
 			"set DATABASE_URL to share its database, or give this one another directory", f.path, by)
-	case err != nil:
-		held.Close()
-		return fmt.Errorf("lock %s: %w", f.file("lock"), err)
 	}
-	f.held = held
-	if err := held.Truncate(0); err != nil {
+	f.held = file
+	if err := file.Truncate(0); err != nil {
 		return f.explain(err)
 	}
-	if _, err := held.WriteAt(fmt.Appendln(nil, os.Getpid()), 0); err != nil {
+	if _, err := file.WriteAt(fmt.Appendln(nil, os.Getpid()), 0); err != nil {
 		return f.explain(err)
 	}
 	return f.give("lock")
+}
+
+// holder names the process that has the lock, by what it wrote into it.
+func holder(file *os.File) (name string, alive bool) {
+	buf := make([]byte, 20)
+	n, _ := file.ReadAt(buf, 0) // an error: there is nothing longer than a number
+	pid, err := strconv.Atoi(strings.TrimSpace(string(buf[:n])))
+	if err != nil {
+		return "another process", false
+	}
+	return fmt.Sprintf("process %d", pid), !gone(pid)
 }
 
 // own settles which user the server runs as.
