@@ -22,7 +22,8 @@ has() {
 	postgres) # all in one folder, as the program itself looks for them
 		for dir in "${SPINDLEBOOK_PGBIN:-}" "$(dirname "$(command -v postgres || echo /none/postgres)")" \
 			/usr/lib/postgresql/*/bin /usr/pgsql-*/bin \
-			/opt/homebrew/opt/postgresql@*/bin /usr/local/opt/postgresql@*/bin; do
+			/opt/homebrew/opt/postgresql@*/bin /usr/local/opt/postgresql@*/bin \
+			/Applications/Postgres.app/Contents/Versions/*/bin; do
 			if ! test -x "$dir/initdb" || ! test -x "$dir/postgres" || ! test -x "$dir/pg_dump"; then continue; fi
 			version=$("$dir/postgres" --version) || continue
 			version=${version#postgres (PostgreSQL) }

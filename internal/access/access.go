@@ -41,6 +41,7 @@ type Actor struct {
 	Capabilities []Capability
 	Everywhere   bool        // one of the distributor's own: every site is in scope
 	Sites        []uuid.UUID // otherwise the sites in scope, for some time at least
+	Customers    []uuid.UUID // and the customers whose people they are
 }
 
 // System acts where no person or program does: at start, before a sign-in, on a tick.
@@ -60,14 +61,15 @@ func (a Actor) Must(c Capability) error {
 	return &fault.Error{Kind: fault.Forbidden, Value: string(c), Msg: "your roles do not include the right " + string(c)}
 }
 
-// Scope gives the two arguments by which queries keep to the actor's sites:
-// @everywhere and @sites.
+// Scope gives the arguments by which queries keep to what is the actor's to
+// see: @everywhere, @sites and @customers.
 func (a Actor) Scope(args map[string]any) map[string]any {
 	if args == nil {
 		args = map[string]any{}
 	}
 	args["everywhere"] = a.Everywhere
 	args["sites"] = a.Sites
+	args["customers"] = a.Customers
 	return args
 }
 
@@ -77,6 +79,7 @@ select a.id, a.kind, a.name,
        array(select distinct c.capability from actor_grants() as g join role_capability as c on c.role = g.role order by 1) as capabilities,
        actor_sees_all() as everywhere,
        actor_site_ids() as sites,
+       actor_customer_ids() as customers,
        coalesce((select c.epoch from credential as c where c.actor_id = a.id), 0) as epoch
   from actor as a
  where a.id = current_actor()
@@ -89,6 +92,7 @@ type loaded struct {
 	Capabilities []Capability
 	Everywhere   bool
 	Sites        []uuid.UUID
+	Customers    []uuid.UUID
 	Epoch        int
 }
 
@@ -104,7 +108,7 @@ func Load(ctx context.Context, db *pgdb.DB, id uuid.UUID) (Actor, int, error) {
 	}
 	f := found[0]
 	return Actor{ID: f.ID, Kind: f.Kind, Name: f.Name, Roles: f.Roles, Capabilities: f.Capabilities,
-		Everywhere: f.Everywhere, Sites: f.Sites}, f.Epoch, nil
+		Everywhere: f.Everywhere, Sites: f.Sites, Customers: f.Customers}, f.Epoch, nil
 }
 
 // Page asks for a part of a list: at most Limit rows that come after the row

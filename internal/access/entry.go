@@ -23,14 +23,29 @@ func wrongEntry() error {
 	return &fault.Error{Kind: fault.NoIdentity, Msg: "that sign-in name and password do not go together"}
 }
 
-const failedTries = `
-select count(*) filter (where login = @login) as by_login,
-       min(at) filter (where login = @login) as first_by_login,
-       count(*) filter (where address = @address) as by_address,
-       min(at) filter (where address = @address) as first_by_address
-  from failed_entry
- where (login = @login or address = @address)
-   and at > @since`
+// One try at a time for a name, and for an address; always the name's lock first.
+const lockTries = `
+select pg_advisory_xact_lock(hashtextextended('login ' || cast(@login as text), 0)),
+       pg_advisory_xact_lock(hashtextextended('address ' || cast(@address as text), 0))`
+
+// takeTry counts a try as failed before its password is looked at: of a
+// thousand that come at once only as many are looked at as may fail.
+const takeTry = `
+with tried as (
+  select count(*) filter (where login = @login) as by_login,
+         min(at) filter (where login = @login) as first_by_login,
+         count(*) filter (where address = @address) as by_address,
+         min(at) filter (where address = @address) as first_by_address
+    from failed_entry
+   where (login = @login or address = @address)
+     and at > @since
+),
+taken as (
+  insert into failed_entry (login, address, at)
+  select @login, @address, @now from tried where by_login < @per_login and by_address < @per_address
+  returning id
+)
+select tried.*, (select id from taken) as id from tried`
 
 const personByLogin = `
 select p.actor_id, coalesce(c.password_hash, '') as password_hash, coalesce(c.epoch, 0) as epoch
@@ -45,59 +60,73 @@ select p.actor_id, coalesce(c.password_hash, '') as password_hash, coalesce(c.ep
 // minutes, or 30 from one address, are fault.Throttled.
 func SignIn(ctx context.Context, db *pgdb.DB, now time.Time, login, password, address string) (uuid.UUID, int, error) {
 	login = strings.ToLower(strings.TrimSpace(login))
-	args := map[string]any{"login": login, "address": address, "since": now.Add(-tryWindow)}
-	type tries struct {
-		ByLogin, ByAddress           int
-		FirstByLogin, FirstByAddress *time.Time
-	}
-	tried, err := pgdb.Read[tries](ctx, db, System.ID, failedTries, args)
+	try, err := try(ctx, db, now, login, address)
 	if err != nil {
 		return uuid.Nil, 0, err
-	}
-	var first *time.Time
-	switch t := tried[0]; {
-	case t.ByLogin >= triesPerLogin:
-		first = t.FirstByLogin
-	case t.ByAddress >= triesPerAddress:
-		first = t.FirstByAddress
-	}
-	if first != nil {
-		return uuid.Nil, 0, &fault.Error{Kind: fault.Throttled, Msg: "too many failed sign-ins; wait a little, or ask your manager for a new link",
-			RetryAfter: max(first.Add(tryWindow).Sub(now), time.Second)}
 	}
 	type known struct {
 		ActorID      uuid.UUID
 		PasswordHash string
 		Epoch        int
 	}
-	found, err := pgdb.Read[known](ctx, db, System.ID, personByLogin, args)
+	found, err := pgdb.Read[known](ctx, db, System.ID, personByLogin, map[string]any{"login": login})
 	if err != nil {
 		return uuid.Nil, 0, err
 	}
 	if len(found) == 0 || found[0].PasswordHash == "" {
 		passwordFits(password, nobodysHash())
-		return uuid.Nil, 0, failed(ctx, db, now, login, address)
+		return uuid.Nil, 0, wrongEntry()
 	}
 	if !passwordFits(password, found[0].PasswordHash) {
-		return uuid.Nil, 0, failed(ctx, db, now, login, address)
+		return uuid.Nil, 0, wrongEntry()
+	}
+	err = db.InTx(ctx, System.ID, func(tx *gorm.DB) error { // it did not fail after all
+		return tx.Exec(`delete from failed_entry where id = ?`, try).Error
+	})
+	if err != nil {
+		return uuid.Nil, 0, err
 	}
 	return found[0].ActorID, found[0].Epoch, nil
 }
 
-// failed counts one failure and gives the fault of it.
-func failed(ctx context.Context, db *pgdb.DB, now time.Time, login, address string) error {
-	err := db.InTx(ctx, System.ID, func(tx *gorm.DB) error {
-		return tx.Exec(`insert into failed_entry (login, address, at) values (?, ?, ?)`, shorten(login), address, now).Error
+// try counts a try and gives its id, or fault.Throttled.
+func try(ctx context.Context, db *pgdb.DB, now time.Time, login, address string) (id int64, err error) {
+	args := map[string]any{"login": shorten(login), "address": address, "now": now, "since": now.Add(-tryWindow),
+		"per_login": triesPerLogin, "per_address": triesPerAddress}
+	type tries struct {
+		ByLogin, ByAddress           int
+		FirstByLogin, FirstByAddress *time.Time
+		ID                           *int64
+	}
+	var t tries
+	err = db.InTx(ctx, System.ID, func(tx *gorm.DB) (err error) {
+		if err := tx.Exec(lockTries, args).Error; err != nil {
+			return err
+		}
+		t, err = pgdb.One[tries](tx, "try", "", takeTry, args)
+		return err
 	})
 	if err != nil {
-		return err
+		return 0, err
 	}
-	return wrongEntry()
+	if t.ID != nil {
+		return *t.ID, nil
+	}
+	wait := time.Second
+	if t.ByLogin >= triesPerLogin {
+		wait = max(wait, t.FirstByLogin.Add(tryWindow).Sub(now))
+	}
+	if t.ByAddress >= triesPerAddress {
+		wait = max(wait, t.FirstByAddress.Add(tryWindow).Sub(now))
+	}
+	return 0, &fault.Error{Kind: fault.Throttled, RetryAfter: wait,
+		Msg: "too many failed sign-ins; wait a little, or ask your manager for a new link"}
 }
 
+// shorten keeps a novel given as a name out of the database. No person's name is that long.
 func shorten(login string) string {
-	if len(login) > 254 {
-		return login[:254]
+	if r := []rune(login); len(r) > 254 {
+		return string(r[:254])
 	}
 	return login
 }
@@ -154,6 +183,12 @@ const (
 // purpose for the same actor end.
 func MakeLink(tx *gorm.DB, now time.Time, purpose string, actor *uuid.UUID, valid time.Duration) (secret string, err error) {
 	secret, hash := newSecret()
+	// of two made at once the later one ends the earlier
+	err = tx.Exec(`select pg_advisory_xact_lock(hashtextextended('link ' || cast(@purpose as text) || coalesce(cast(@actor as text), ''), 0))`,
+		map[string]any{"purpose": purpose, "actor": actor}).Error
+	if err != nil {
+		return "", err
+	}
 	err = tx.Exec(`update entry_link set used_at = @now where purpose = @purpose and actor_id is not distinct from @actor and used_at is null`,
 		map[string]any{"now": now, "purpose": purpose, "actor": actor}).Error
 	if err != nil {
@@ -173,11 +208,15 @@ select l.id, l.purpose, l.actor_id, coalesce(a.name, '') as actor_name, coalesce
    and l.expires_at > @now
    and a.disabled_at is null`
 
+func linkGone() error {
+	return &fault.Error{Kind: fault.NotFound, Msg: "this link was used already, has expired, or was never made; ask for a new one"}
+}
+
 // OpenLink tells what a link is for without using it up.
 func OpenLink(ctx context.Context, db *pgdb.DB, now time.Time, secret string) (Link, error) {
 	l, err := pgdb.ReadOne[Link](ctx, db, System.ID, "link", "", openLink, map[string]any{"hash": hashSecret(secret), "now": now})
 	if fault.KindOf(err) == fault.NotFound {
-		err = &fault.Error{Kind: fault.NotFound, Msg: "this link was used already, has expired, or was never made; ask for a new one"}
+		err = linkGone()
 	}
 	return l, err
 }
@@ -190,7 +229,7 @@ update entry_link set used_at = @now
  where secret_hash = @hash and purpose = @purpose and used_at is null and expires_at > @now
 returning id, purpose, actor_id, expires_at`, map[string]any{"now": now, "hash": hashSecret(secret), "purpose": purpose})
 	if fault.KindOf(err) == fault.NotFound {
-		err = &fault.Error{Kind: fault.NotFound, Msg: "this link was used already, has expired, or was never made; ask for a new one"}
+		err = linkGone()
 	}
 	return l, err
 }
@@ -199,14 +238,18 @@ returning id, purpose, actor_id, expires_at`, map[string]any{"now": now, "hash":
 // program up, or "" when there are people already. Each call ends the link before.
 func FirstLink(ctx context.Context, db *pgdb.DB, now time.Time) (secret string, err error) {
 	err = db.InTx(ctx, System.ID, func(tx *gorm.DB) error {
-		var people bool
-		if err := tx.Raw(`select exists (select from person)`).Scan(&people).Error; err != nil || people {
+		if people, err := somePeople(tx); err != nil || people {
 			return err
 		}
 		secret, err = MakeLink(tx, now, FirstPerson, nil, 24*time.Hour)
 		return err
 	})
 	return secret, err
+}
+
+func somePeople(tx *gorm.DB) (some bool, err error) {
+	err = tx.Raw(`select exists (select from person)`).Scan(&some).Error
+	return some, err
 }
 
 // SetUp uses the first link: it makes the first person, a manager, with a password.
@@ -223,6 +266,12 @@ func SetUp(ctx context.Context, db *pgdb.DB, now time.Time, secret, name, login,
 	err = db.InTx(ctx, System.ID, func(tx *gorm.DB) error {
 		if _, err := useLink(tx, now, secret, FirstPerson); err != nil {
 			return err
+		}
+		// a link made in the very instant of an earlier set-up outlives it
+		if people, err := somePeople(tx); err != nil {
+			return err
+		} else if people {
+			return linkGone()
 		}
 		p, err := AddPerson(tx, System, now, NewPerson{Name: name, Login: login, Grants: []NewGrant{{Role: "manager"}}})
 		if err != nil {
@@ -298,11 +347,14 @@ on conflict (actor_id) do update set password_hash = excluded.password_hash, epo
 		map[string]any{"id": id, "hash": hash, "now": now}).Error
 }
 
-// Tidy drops what nobody needs any more: failures older than a day, links a
+// Tidy drops what nobody needs any more: sessions that ended, failures older than a day, links a
 // week after their end, and answers kept for retries older than three days.
 func Tidy(ctx context.Context, db *pgdb.DB, now time.Time) error {
 	err := db.InTx(ctx, System.ID, func(tx *gorm.DB) error {
 		if err := tx.Exec(`delete from failed_entry where at < ?`, now.Add(-24*time.Hour)).Error; err != nil {
+			return err
+		}
+		if err := tx.Exec(`delete from sessions where expiry < ?`, now).Error; err != nil {
 			return err
 		}
 		return tx.Exec(`delete from entry_link where expires_at < ?`, now.Add(-7*24*time.Hour)).Error

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -136,34 +137,52 @@ func EndRole(tx *gorm.DB, who Actor, now time.Time, actor, grant uuid.UUID) (Acc
 	if err := who.Must(Administer); err != nil {
 		return Account{}, err
 	}
-	r := tx.Exec(`update role_grant set ends_at = greatest(@now, granted_at + interval '1 microsecond')
-	               where id = @grant and actor_id = @actor and (ends_at is null or ends_at > @now)`,
-		map[string]any{"now": now, "grant": grant, "actor": actor})
-	if r.Error != nil {
-		return Account{}, r.Error
-	}
-	if r.RowsAffected == 0 {
-		return Account{}, fault.Missing("grant", grant.String())
-	}
-	if err := someManager(tx, now); err != nil {
+	if err := oneAtATime(tx); err != nil {
 		return Account{}, err
+	}
+	ended, err := pgdb.One[struct{ Role string }](tx, "grant", grant.String(), `
+   update role_grant set ends_at = greatest(@now, granted_at + interval '1 microsecond')
+    where id = @grant and actor_id = @actor and (ends_at is null or ends_at > @now)
+returning role`, map[string]any{"now": now, "grant": grant, "actor": actor})
+	if err != nil {
+		return Account{}, err
+	}
+	if ended.Role == "manager" {
+		if err := someManager(tx); err != nil {
+			return Account{}, err
+		}
 	}
 	return accountInTx(tx, actor)
 }
 
-// someManager refuses a change after which nobody could manage people. The lock
-// makes two managers who take each other out wait for one another.
-func someManager(tx *gorm.DB, now time.Time) error {
-	var left []uuid.UUID
+// oneAtATime comes before a change that may take a manager out. Without it two
+// managers who shut each other out in one instant would both see the other one
+// left. Whoever had to wait may have lost the right meanwhile.
+func oneAtATime(tx *gorm.DB) error {
+	if err := tx.Exec(`select pg_advisory_xact_lock(hashtextextended('managers', 0))`).Error; err != nil {
+		return err
+	}
+	var may bool
+	if err := tx.Raw(`select actor_may(?)`, Administer).Scan(&may).Error; err != nil {
+		return err
+	}
+	if !may {
+		return Actor{}.Must(Administer)
+	}
+	return nil
+}
+
+// someManager refuses a change after which nobody could manage people. A role
+// that ends some day does not count: its day would come without anybody asking.
+func someManager(tx *gorm.DB) error {
+	var left bool
 	err := tx.Raw(`
-select g.id
-  from role_grant as g
-  join actor as a on a.id = g.actor_id
-  join credential as c on c.actor_id = a.id
- where g.role = 'manager' and a.kind = 'person' and a.disabled_at is null and (g.ends_at is null or g.ends_at > ?)
-order by g.id
-   for update of g`, now).Scan(&left).Error
-	if err == nil && len(left) == 0 {
+select exists (
+  select from role_grant as g
+    join actor as a on a.id = g.actor_id
+    join credential as c on c.actor_id = a.id
+   where g.role = 'manager' and a.kind = 'person' and a.disabled_at is null and g.ends_at is null)`).Scan(&left).Error
+	if err == nil && !left {
 		err = &fault.Error{Kind: fault.Conflict, Field: "role", Value: "manager", Msg: "at least one person who can sign in must stay manager"}
 	}
 	return err
@@ -242,6 +261,11 @@ func EditAccount(tx *gorm.DB, who Actor, now time.Time, id uuid.UUID, version in
 	if err := who.Must(Administer); err != nil {
 		return Account{}, err
 	}
+	if disabled {
+		if err := oneAtATime(tx); err != nil {
+			return Account{}, err
+		}
+	}
 	a, err := accountInTx(tx, id)
 	if err != nil {
 		return a, err
@@ -257,26 +281,40 @@ update actor set name = @name, version = version + 1,
 	if r.RowsAffected == 0 {
 		return a, fault.Outdated("account", version, a.Version)
 	}
-	if disabled {
-		if err := someManager(tx, now); err != nil {
+	if disabled && !a.Disabled && slices.ContainsFunc(a.Grants, func(g Grant) bool { return g.Role == "manager" }) {
+		if err := someManager(tx); err != nil {
 			return a, err
 		}
 	}
 	return accountInTx(tx, id)
 }
 
-// LinkFor makes a link by which a person chooses a (new) password; it is valid
-// for a week. The secret is given once.
-func LinkFor(tx *gorm.DB, who Actor, now time.Time, id uuid.UUID) (secret string, err error) {
+// linkLife is how long somebody has to choose a password.
+const linkLife = 7 * 24 * time.Hour
+
+// LinkFor makes a link by which a person chooses a (new) password, and gives its
+// secret and its end. The secret is given once.
+func LinkFor(tx *gorm.DB, who Actor, now time.Time, id uuid.UUID) (secret string, ends time.Time, err error) {
+	ends = now.Add(linkLife)
 	if err := who.Must(Administer); err != nil {
-		return "", err
+		return "", ends, err
 	}
 	a, err := accountInTx(tx, id)
 	if err != nil {
-		return "", err
+		return "", ends, err
 	}
 	if a.Kind != "person" {
-		return "", &fault.Error{Kind: fault.Invalid, Field: "account", Value: a.Name, Msg: "is a program: give it a token"}
+		return "", ends, &fault.Error{Kind: fault.Invalid, Field: "account", Value: a.Name, Msg: "is a program: give it a token"}
 	}
-	return MakeLink(tx, now, ChoosePassword, &id, 7*24*time.Hour)
+	secret, err = MakeLink(tx, now, ChoosePassword, &id, linkLife)
+	return secret, ends, err
+}
+
+// ByLogin gives the id of the person with a sign-in name. It is for the command
+// line, where nobody is signed in.
+func ByLogin(ctx context.Context, db *pgdb.DB, login string) (uuid.UUID, error) {
+	type row struct{ ActorID uuid.UUID }
+	login = strings.ToLower(strings.TrimSpace(login))
+	r, err := pgdb.ReadOne[row](ctx, db, System.ID, "person", login, `select actor_id from person where login = @login`, map[string]any{"login": login})
+	return r.ActorID, err
 }

@@ -57,3 +57,6 @@ func Trail(ctx context.Context, db *pgdb.DB, who Actor, f TrailFilter, page Page
 	}
 	return pgdb.Read[Change](ctx, db, who.ID, trail, map[string]any{"before": before, "entity": f.EntityID, "site": f.SiteID, "limit": page.Limit})
 }
+
+// Key is the key of a change in the list of them.
+func (c Change) Key() string { return strconv.FormatInt(c.ID, 10) }

@@ -37,6 +37,17 @@ type NewSupply struct {
 	From    *time.Time // nil is now
 }
 
+func (in NewSupply) check() error {
+	var phases, hertz *fault.Error
+	if in.Phases != 1 && in.Phases != 3 {
+		phases = fault.Field("phases", in.Phases, "is 1 or 3")
+	}
+	if in.Hertz != 50 && in.Hertz != 60 {
+		hertz = fault.Field("hertz", in.Hertz, "is 50 or 60")
+	}
+	return fault.Collect(phases, hertz)
+}
+
 const supplies = `
 select id, site_id, code, volts, phases, hertz, high_leg, lower(during) as "from", upper(during) as until
   from supply`
@@ -52,6 +63,9 @@ func Supplies(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID
 // AddSupply records a supply of a site.
 func AddSupply(tx *gorm.DB, who access.Actor, now time.Time, site uuid.UUID, in NewSupply) (Supply, error) {
 	if err := who.Must(access.KeepRegister); err != nil {
+		return Supply{}, err
+	}
+	if err := in.check(); err != nil {
 		return Supply{}, err
 	}
 	id := pgdb.NewID()
@@ -102,28 +116,40 @@ const hoursNow = `
 select kind, weekday, to_char(starts, 'HH24:MI') as starts, minutes
   from weekly_hours
  where site_id = @site
+   and ` + mine + `
    and during @> cast(@now as timestamptz)
 order by kind desc, weekday, starts`
 
 // Hours gives the site's week as it is arranged at an instant.
 func Hours(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID, now time.Time) ([]WeeklyHours, error) {
-	return pgdb.Read[WeeklyHours](ctx, db, who.ID, hoursNow, map[string]any{"site": site, "now": now})
+	if _, err := OneSite(ctx, db, who, site); err != nil {
+		return nil, err
+	}
+	return pgdb.Read[WeeklyHours](ctx, db, who.ID, hoursNow, args(who, map[string]any{"site": site, "now": now}))
 }
 
 // ReplaceHours arranges the site's week anew from now on. The week before keeps
-// its time.
+// its time; should the clock have been set back since it began, the new week
+// begins the moment after.
 func ReplaceHours(tx *gorm.DB, who access.Actor, now time.Time, site uuid.UUID, version int, week []WeeklyHours) (Site, []WeeklyHours, error) {
 	if err := who.Must(access.KeepRegister); err != nil {
 		return Site{}, nil, err
 	}
-	if err := noOverlap(week); err != nil {
+	if err := checkWeek(week); err != nil {
 		return Site{}, nil, err
 	}
 	if err := bump(tx, "site", "site", site, version); err != nil {
 		return Site{}, nil, err
 	}
-	err := tx.Exec(`update weekly_hours set during = tstzrange(lower(during), @now) where site_id = @site and upper_inf(during) and lower(during) < @now`,
-		map[string]any{"now": now, "site": site}).Error
+	var from time.Time
+	err := tx.Raw(`
+select greatest(cast(@now as timestamptz), max(lower(during)) + interval '1 microsecond') from weekly_hours where site_id = @site and upper_inf(during)`,
+		map[string]any{"now": now, "site": site}).Scan(&from).Error
+	if err != nil {
+		return Site{}, nil, err
+	}
+	err = tx.Exec(`update weekly_hours set during = tstzrange(lower(during), @from) where site_id = @site and upper_inf(during)`,
+		map[string]any{"from": from, "site": site}).Error
 	if err != nil {
 		return Site{}, nil, err
 	}
@@ -137,9 +163,9 @@ func ReplaceHours(tx *gorm.DB, who access.Actor, now time.Time, site uuid.UUID, 
 	}
 	err = tx.Exec(`
 insert into weekly_hours (id, site_id, kind, weekday, starts, minutes, during)
-select id, @site, kind, weekday, starts, minutes, tstzrange(@now, null)
+select id, @site, kind, weekday, starts, minutes, tstzrange(@from, null)
   from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, kind text, weekday smallint, starts time, minutes int)`,
-		map[string]any{"site": site, "now": now, "rows": string(doc)}).Error
+		map[string]any{"site": site, "from": from, "rows": string(doc)}).Error
 	if err != nil {
 		return Site{}, nil, err
 	}
@@ -148,20 +174,27 @@ select id, @site, kind, weekday, starts, minutes, tstzrange(@now, null)
 		return s, nil, err
 	}
 	var all []WeeklyHours
-	err = tx.Raw(hoursNow, map[string]any{"site": site, "now": now}).Scan(&all).Error
+	err = tx.Raw(hoursNow, everywhere(map[string]any{"site": site, "now": from})).Scan(&all).Error
 	return s, all, err
 }
 
-// noOverlap refuses a week in which two stretches of one kind share a minute,
+// checkWeek refuses a week in which two stretches of one kind share a minute,
 // the end of Sunday running into Monday.
-func noOverlap(week []WeeklyHours) error {
+func checkWeek(week []WeeklyHours) error {
 	const day = 24 * 60
 	type stretch struct{ from, until, row int }
 	taken := map[string][]stretch{}
 	for i, h := range week {
 		t, err := time.Parse("15:04", h.Starts)
-		if err != nil {
+		switch {
+		case err != nil:
 			return at("items", i, fault.Field("starts", h.Starts, "is a time of day, HH:MM"))
+		case h.Kind != "open" && h.Kind != "line_may_be_down":
+			return at("items", i, fault.Field("kind", h.Kind, "is open or line_may_be_down"))
+		case h.Weekday < 1 || h.Weekday > 7:
+			return at("items", i, fault.Field("weekday", h.Weekday, "is 1 (Monday) to 7 (Sunday)"))
+		case h.Minutes < 1 || h.Minutes > day:
+			return at("items", i, fault.Field("minutes", h.Minutes, "lies between 1 and %d", day))
 		}
 		from := (h.Weekday-1)*day + t.Hour()*60 + t.Minute()
 		for _, s := range []stretch{{from, from + h.Minutes, i}, {from - 7*day, from + h.Minutes - 7*day, i}} {

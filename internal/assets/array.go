@@ -7,21 +7,24 @@ import (
 	"github.com/jackc/pgx/v5/pgtype"
 )
 
-// textArray binds to and scans from one text[] value; gorm would spread a bare
-// slice over several.
-type textArray []string
+// Texts binds to and scans from one text[] value; gorm would spread a bare slice
+// over several.
+type Texts []string
 
 // Value gives the array in PostgreSQL's own text form.
-func (a textArray) Value() (driver.Value, error) {
+func (a Texts) Value() (driver.Value, error) {
 	b, err := pgtype.NewMap().Encode(pgtype.TextArrayOID, pgtype.TextFormatCode, []string(a), nil)
 	return string(b), err
 }
 
-// Scan reads PostgreSQL's text form of an array.
-func (a *textArray) Scan(src any) error {
-	s, ok := src.(string)
-	if !ok {
-		return fmt.Errorf("a text array came as %T", src)
+// Scan reads an array in either of PostgreSQL's forms: database/sql brings it as
+// text, pgx itself in binary.
+func (a *Texts) Scan(src any) error {
+	switch src := src.(type) {
+	case string:
+		return pgtype.NewMap().Scan(pgtype.TextArrayOID, pgtype.TextFormatCode, []byte(src), (*[]string)(a))
+	case []byte:
+		return pgtype.NewMap().Scan(pgtype.TextArrayOID, pgtype.BinaryFormatCode, src, (*[]string)(a))
 	}
-	return pgtype.NewMap().Scan(pgtype.TextArrayOID, pgtype.TextFormatCode, []byte(s), (*[]string)(a))
+	return fmt.Errorf("a text array came as %T", src)
 }

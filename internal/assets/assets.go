@@ -26,6 +26,12 @@ type Page = access.Page
 // mine is the condition by which a query keeps to the actor's sites.
 const mine = `(@everywhere or site_id = any (@sites))`
 
+// everywhere is the scope of a query inside a transaction: the capability was
+// checked before, and row-level security holds.
+func everywhere(own map[string]any) map[string]any {
+	return access.Actor{Everywhere: true}.Scope(own)
+}
+
 // args joins the actor's scope with a query's own arguments.
 func args(who access.Actor, own map[string]any) map[string]any { return who.Scope(own) }
 

@@ -33,16 +33,19 @@ func (in CustomerEdit) values() map[string]any {
 	return map[string]any{"code": in.Code, "name": strings.TrimSpace(in.Name), "needs": in.NeedsOrderNumber}
 }
 
+// ours keeps to the customers whose people the actor is one of.
+const ours = `(@everywhere or id = any (@customers))`
+
 const customers = `select id, code, name, needs_order_number, version, created_at from customer`
 
 // Customers lists the customers that the actor may see, by code.
 func Customers(ctx context.Context, db *pgdb.DB, who access.Actor, p Page) ([]Customer, error) {
-	return pgdb.Read[Customer](ctx, db, who.ID, customers+` where code > @after order by code limit @limit`, pageArgs(who, p, nil))
+	return pgdb.Read[Customer](ctx, db, who.ID, customers+` where `+ours+` and code > @after order by code limit @limit`, pageArgs(who, p, nil))
 }
 
 // OneCustomer gives a customer.
 func OneCustomer(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Customer, error) {
-	return pgdb.ReadOne[Customer](ctx, db, who.ID, "customer", id.String(), customers+` where id = @id`, map[string]any{"id": id})
+	return pgdb.ReadOne[Customer](ctx, db, who.ID, "customer", id.String(), customers+` where `+ours+` and id = @id`, args(who, map[string]any{"id": id}))
 }
 
 func customerInTx(tx *gorm.DB, id uuid.UUID) (Customer, error) {

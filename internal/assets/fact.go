@@ -51,7 +51,7 @@ type FactKind struct {
 	Code    string
 	Name    string
 	Takes   string // choice, length or text
-	Choices []string
+	Choices Texts
 }
 
 // FactKinds lists what can be recorded.
@@ -61,10 +61,10 @@ func FactKinds(ctx context.Context, db *pgdb.DB, who access.Actor) ([]FactKind, 
 
 const facts = `
 select f.id, f.position_id, f.fact, k.name, f.value, f.value_mm, lower(f.during) as "from", upper(f.during) as until,
-       f.seen_at, f.seen_by, f.how, f.recorded_at, a.name as recorded_by, f.withdrawn_at, f.withdrawn_why
+       f.seen_at, f.seen_by, f.how, f.recorded_at, coalesce(a.name, '') as recorded_by, f.withdrawn_at, f.withdrawn_why
   from position_fact as f
   join fact_kind as k on k.code = f.fact
-  join actor as a on a.id = f.recorded_by`
+  left join actor as a on a.id = f.recorded_by`
 
 // Facts lists everything recorded about a position, each fact's values oldest first.
 func Facts(ctx context.Context, db *pgdb.DB, who access.Actor, position uuid.UUID) ([]Fact, error) {
@@ -103,33 +103,33 @@ func (k FactKind) read(in NewFact) (value string, mm *float64, err error) {
 	return strings.TrimSpace(in.Value), nil, nil
 }
 
+// takeTurns makes those who change the facts of one position at once go one
+// after the other.
+func takeTurns(tx *gorm.DB, position uuid.UUID) error {
+	return tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+position.String()).Error
+}
+
 // Record records what a position requires from an instant on, until the next
 // value that is recorded already. The value that stood there ends.
 func Record(tx *gorm.DB, who access.Actor, now time.Time, position uuid.UUID, in NewFact) (Fact, error) {
 	if err := who.Must(access.RecordWork); err != nil {
 		return Fact{}, err
 	}
-	// The lock on the position makes two who record at once take turns.
 	p, err := pgdb.One[struct{ SiteID uuid.UUID }](tx, "position", position.String(),
 		`select site_id from position where id = @id`, map[string]any{"id": position})
 	if err != nil {
 		return Fact{}, err
 	}
-	if err := tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+position.String()).Error; err != nil {
+	if err := takeTurns(tx, position); err != nil {
 		return Fact{}, err
 	}
-	type kind struct {
-		FactKind
-		Choices textArray
-	}
-	k, err := pgdb.One[kind](tx, "fact", in.Fact, `select code, name, takes, choices from fact_kind where code = @code`, map[string]any{"code": in.Fact})
+	k, err := pgdb.One[FactKind](tx, "fact", in.Fact, `select code, name, takes, choices from fact_kind where code = @code`, map[string]any{"code": in.Fact})
 	if fault.KindOf(err) == fault.NotFound {
 		err = fault.Field("fact", in.Fact, "names no kind of fact; see /fact-kinds")
 	}
 	if err != nil {
 		return Fact{}, err
 	}
-	k.FactKind.Choices = k.Choices
 	value, mm, err := k.read(in)
 	if err != nil {
 		return Fact{}, err
@@ -169,7 +169,7 @@ func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, position, id uuid.UU
 	if err := who.Must(access.RecordWork); err != nil {
 		return Fact{}, err
 	}
-	if err := tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+position.String()).Error; err != nil {
+	if err := takeTurns(tx, position); err != nil {
 		return Fact{}, err
 	}
 	f, err := factInTx(tx, position, id)

@@ -70,9 +70,9 @@ const points = `
 select i.id, i.site_id, i.code, i.energy,
        coalesce((select jsonb_agg(jsonb_build_object('Number', v.number, 'Place', v.place, 'Isolate', v.isolate, 'Prove', v.prove, 'Restore', v.restore,
                                                      'Lockable', v.lockable, 'InSight', v.in_sight, 'CheckedOn', v.checked_on, 'CheckedBy', v.checked_by,
-                                                     'From', lower(v.during), 'Until', upper(v.during), 'RecordedBy', a.name) order by v.number desc)
+                                                     'From', lower(v.during), 'Until', upper(v.during), 'RecordedBy', coalesce(a.name, '')) order by v.number desc)
                    from isolation_version as v
-                   join actor as a on a.id = v.recorded_by
+                   left join actor as a on a.id = v.recorded_by
                   where v.point_id = i.id
                     and (@history or v.during @> cast(@now as timestamptz))), '[]') as versions,
        coalesce((select jsonb_agg(jsonb_build_object('ID', p.id, 'Code', p.code, 'Name', p.name) order by p.code)
@@ -217,6 +217,8 @@ func addVersion(tx *gorm.DB, who access.Actor, now time.Time, point, site uuid.U
 	switch {
 	case err != nil:
 		return fault.Field("checked_on", in.CheckedOn, "is a date, YYYY-MM-DD")
+	case from.After(now):
+		return fault.Field("valid_from", from.UTC().Format(time.RFC3339), "must not lie ahead: what is recorded is how it was found")
 	case on.After(now.Add(24 * time.Hour)): // a day of grace: the date is local to the site
 		return fault.Field("checked_on", in.CheckedOn, "must not lie ahead")
 	}
@@ -244,7 +246,7 @@ func SetIsolation(tx *gorm.DB, who access.Actor, now time.Time, position uuid.UU
 	if err := tx.Exec(`delete from position_isolation where position_id = ?`, position).Error; err != nil {
 		return p, nil, err
 	}
-	ids := make(textArray, len(pointIDs))
+	ids := make(Texts, len(pointIDs))
 	for i, id := range pointIDs {
 		ids[i] = id.String()
 	}

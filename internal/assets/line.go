@@ -9,6 +9,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
 )
@@ -43,8 +44,12 @@ func (in LineEdit) values() (map[string]any, error) {
 	v := map[string]any{"code": in.Code, "name": strings.TrimSpace(in.Name), "vehicles": in.VehiclesPerHourMax}
 	length, lengthTyped, bad := typed(measure.Length, in.Length, "length")
 	speed, speedTyped, bad2 := typed(measure.Speed, in.Speed, "speed")
+	var bad3 *fault.Error
+	if n := in.VehiclesPerHourMax; n != nil && (*n < 1 || *n > 1000) {
+		bad3 = fault.Field("vehicles_per_hour_max", *n, "lies between 1 and 1000")
+	}
 	v["length"], v["length_typed"], v["speed"], v["speed_typed"] = length, lengthTyped, speed, speedTyped
-	return v, collect(bad, bad2)
+	return v, fault.Collect(bad, bad2, bad3)
 }
 
 const lines = `

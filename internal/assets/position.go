@@ -4,8 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"regexp"
+	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"gorm.io/gorm"
@@ -39,7 +42,7 @@ type Position struct {
 	StateSince  *time.Time
 	StateReason *string
 	TwinID      *uuid.UUID
-	Aliases     []string
+	Aliases     Texts
 }
 
 // PositionEdit is what of a position can be given and changed.
@@ -65,11 +68,8 @@ type NewPosition struct {
 func (in PositionEdit) values() (map[string]any, error) {
 	along, alongTyped, bad := typed(measure.Length, in.Along, "along")
 	return map[string]any{"line": in.LineID, "code": in.Code, "name": strings.TrimSpace(in.Name), "kind": in.Kind, "side": in.LineSide,
-		"along": along, "along_typed": alongTyped, "supply": in.SupplyID}, collect(bad)
+		"along": along, "along_typed": alongTyped, "supply": in.SupplyID}, fault.Collect(bad)
 }
-
-// collect is fault.Collect without the trap of a typed nil.
-func collect(faults ...*fault.Error) error { return fault.Collect(faults...) }
 
 const positions = `
 select id, site_id, line_id, code, name, kind, kind_name, duty, turns, line_side, along_m, along_typed, supply_id, version, created_at,
@@ -103,7 +103,7 @@ func OnePosition(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUI
 }
 
 func positionInTx(tx *gorm.DB, id uuid.UUID) (Position, error) {
-	found, err := positionsInTx(tx, textArray{id.String()})
+	found, err := positionsInTx(tx, Texts{id.String()})
 	if err == nil && len(found) == 0 {
 		err = fault.Missing("position", id.String())
 	}
@@ -114,17 +114,9 @@ func positionInTx(tx *gorm.DB, id uuid.UUID) (Position, error) {
 }
 
 // positionsInTx reads positions in the order of the ids given.
-func positionsInTx(tx *gorm.DB, ids textArray) ([]Position, error) {
-	var rows []struct {
-		Position
-		Aliases textArray
-	}
-	err := tx.Raw(positions+` where id = any (cast(@ids as uuid[])) order by array_position(cast(@ids as uuid[]), id)`, map[string]any{"ids": ids}).Scan(&rows).Error
-	found := make([]Position, len(rows))
-	for i, r := range rows {
-		found[i] = r.Position
-		found[i].Aliases = r.Aliases
-	}
+func positionsInTx(tx *gorm.DB, ids Texts) ([]Position, error) {
+	var found []Position
+	err := tx.Raw(positions+` where id = any (cast(@ids as uuid[])) order by array_position(cast(@ids as uuid[]), id)`, map[string]any{"ids": ids}).Scan(&found).Error
 	return found, err
 }
 
@@ -134,10 +126,64 @@ func AddPosition(tx *gorm.DB, who access.Actor, now time.Time, in NewPosition) (
 	if err != nil {
 		if f, ok := err.(*fault.Error); ok {
 			f.Field = strings.TrimPrefix(f.Field, "items[0].")
+			for i := range f.Parts {
+				f.Parts[i].Field = strings.TrimPrefix(f.Parts[i].Field, "items[0].")
+			}
 		}
 		return Position{}, err
 	}
 	return added[0], nil
+}
+
+func (in NewPosition) state() string {
+	if in.State == "" {
+		return "in_service"
+	}
+	return in.State
+}
+
+var (
+	positionCode   = regexp.MustCompile(`^[A-Z0-9][A-Z0-9/-]{0,31}$`)
+	positionStates = []string{"in_service", "parked", "empty", "retired"}
+	lineSides      = []string{"left", "right", "centre"}
+)
+
+// check finds what the table would refuse, so that a person who sends a long
+// list learns of every fault at once and at which place it is. The constraints
+// of the same names in the schema have the last word.
+func (in NewPosition) check(along *float64) (bad []*fault.Error) {
+	blame := func(f *fault.Error) { bad = append(bad, f) }
+	if !positionCode.MatchString(in.Code) {
+		blame(fault.Field("code", in.Code, "takes 1 to 32 capital letters, digits, hyphens and slashes"))
+	}
+	if strings.TrimSpace(in.Name) == "" {
+		blame(fault.Field("name", in.Name, "must not be blank"))
+	}
+	if !slices.Contains(lineSides, in.LineSide) {
+		blame(fault.Field("line_side", in.LineSide, "is left, right or centre, in the direction of travel"))
+	} else if in.LineID == nil && in.LineSide != "centre" {
+		blame(fault.Field("line_side", in.LineSide, "is centre for shared equipment, which stands on no line"))
+	}
+	if along != nil && (*along < -100 || *along > 1000) {
+		blame(fault.Field("along", *along, "lies between -100 and 1000 m"))
+	}
+	if !slices.Contains(positionStates, in.state()) {
+		blame(fault.Field("state", in.State, "is in_service, parked, empty or retired"))
+	}
+	seen := map[string]bool{}
+	for i, a := range in.Aliases {
+		a, field := strings.TrimSpace(a), fmt.Sprintf("aliases[%d]", i)
+		switch {
+		case a == "":
+			blame(fault.Field(field, a, "must not be blank"))
+		case utf8.RuneCountInString(a) > 100:
+			blame(fault.Field(field, a, "takes at most 100 characters"))
+		case seen[a]:
+			blame(fault.Field(field, a, "names the same alias twice"))
+		}
+		seen[a] = true
+	}
+	return bad
 }
 
 // A new position as the statements below take it: a whole list in one document.
@@ -192,34 +238,31 @@ func AddPositions(tx *gorm.DB, who access.Actor, now time.Time, in []NewPosition
 	if err := who.Must(access.KeepRegister); err != nil {
 		return nil, err
 	}
-	var bad []*fault.Error
+	bad := make([][]*fault.Error, len(in))
 	blame := func(i int, f *fault.Error) {
 		f.Field = fmt.Sprintf("items[%d].%s", i, f.Field)
-		bad = append(bad, f)
+		bad[i] = append(bad[i], f)
 	}
-	rows, ids, first := make([]newRow, len(in)), make(textArray, len(in)), map[string]int{}
+	rows, ids, first := make([]newRow, len(in)), make(Texts, len(in)), map[string]int{}
 	for i, n := range in {
 		si, as, f := typed(measure.Length, n.Along, "along")
 		if f != nil {
 			blame(i, f)
 		}
+		for _, f := range n.check(si) {
+			blame(i, f)
+		}
 		if j, twice := first[n.Code]; twice {
 			blame(i, fault.Field("code", n.Code, "is the code of items[%d] too", j))
-		}
-		first[n.Code] = i
-		if n.LineID == nil && n.LineSide != "centre" {
-			blame(i, fault.Field("line_side", n.LineSide, "is centre for shared equipment, which stands on no line"))
+		} else {
+			first[n.Code] = i
 		}
 		aliases := n.Aliases
 		if aliases == nil {
 			aliases = []string{}
 		}
-		state := n.State
-		if state == "" {
-			state = "in_service"
-		}
 		rows[i] = newRow{Place: i, ID: pgdb.NewID(), StateID: pgdb.NewID(), SiteID: n.SiteID, LineID: n.LineID, SupplyID: n.SupplyID, Code: n.Code,
-			Name: strings.TrimSpace(n.Name), Kind: n.Kind, LineSide: n.LineSide, AlongM: si, AlongTyped: as, State: state, From: since(n.From, now), Aliases: aliases}
+			Name: strings.TrimSpace(n.Name), Kind: n.Kind, LineSide: n.LineSide, AlongM: si, AlongTyped: as, State: n.state(), From: since(n.From, now), Aliases: aliases}
 		ids[i] = rows[i].ID.String()
 	}
 	doc, err := json.Marshal(rows)
@@ -237,26 +280,23 @@ func AddPositions(tx *gorm.DB, who access.Actor, now time.Time, in []NewPosition
 	}
 	for _, c := range checks {
 		n := in[c.Place]
-		switch {
-		case !c.SiteKnown:
+		if !c.SiteKnown {
 			blame(c.Place, fault.Field("site_id", n.SiteID, "names no site"))
-		case !c.LineFits:
+		}
+		if c.SiteKnown && !c.LineFits {
 			blame(c.Place, fault.Field("line_id", n.LineID, "names no line of this site"))
-		case !c.SupplyFits:
+		}
+		if c.SiteKnown && !c.SupplyFits {
 			blame(c.Place, fault.Field("supply_id", n.SupplyID, "names no supply of this site"))
 		}
 		if !c.KindKnown {
 			blame(c.Place, fault.Field("kind", n.Kind, "names no kind of position; see /position-kinds"))
 		}
 		if c.Holder != nil {
-			f := fault.Taken("code", fault.Ref{Kind: "position", ID: c.Holder.String(), Code: n.Code})
-			blame(c.Place, f)
-			if len(bad) == 1 && len(checks) == 1 {
-				return nil, f
-			}
+			blame(c.Place, fault.Taken("code", fault.Ref{Kind: "position", ID: c.Holder.String(), Code: n.Code}))
 		}
 	}
-	if err := collect(bad...); err != nil {
+	if err := fault.Collect(slices.Concat(bad...)...); err != nil {
 		return nil, err
 	}
 	if err := tx.Exec(insertNew, v).Error; err != nil {
@@ -274,7 +314,7 @@ func setAliases(tx *gorm.DB, id, site uuid.UUID, aliases []string) error {
 		return err
 	}
 	return tx.Exec(`insert into position_alias (position_id, site_id, alias) select @id, @site, btrim(a) from unnest(cast(@aliases as text[])) as a`,
-		map[string]any{"id": id, "site": site, "aliases": textArray(aliases)}).Error
+		map[string]any{"id": id, "site": site, "aliases": Texts(aliases)}).Error
 }
 
 // EditPosition changes a position that is still at the version seen. Where it

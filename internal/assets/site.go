@@ -68,17 +68,24 @@ func (in SiteEdit) check() error {
 	if (in.Latitude == nil) != (in.Longitude == nil) {
 		place = fault.Field("latitude", "", "is given together with longitude or not at all")
 	}
-	return fault.Collect(zone, place)
+	var turns *fault.Error
+	if _, err := time.Parse("15:04", in.dayTurnsAt()); err != nil {
+		turns = fault.Field("day_turns_at", in.DayTurnsAt, "is a time of day, HH:MM")
+	}
+	return fault.Collect(zone, place, turns)
+}
+
+func (in SiteEdit) dayTurnsAt() string {
+	if in.DayTurnsAt == "" {
+		return "03:00"
+	}
+	return in.DayTurnsAt
 }
 
 func (in SiteEdit) values() map[string]any {
-	turns := in.DayTurnsAt
-	if turns == "" {
-		turns = "03:00"
-	}
 	return map[string]any{"code": in.Code, "name": strings.TrimSpace(in.Name), "address": strings.TrimSpace(in.Address),
 		"latitude": in.Latitude, "longitude": in.Longitude, "zone": in.Zone, "currency": in.Currency, "climate": in.Climate,
-		"size": in.Size, "driver_side": in.DriverSide, "turns": turns}
+		"size": in.Size, "driver_side": in.DriverSide, "turns": in.dayTurnsAt()}
 }
 
 const sites = `
@@ -103,9 +110,8 @@ func OneSite(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (
 	return pgdb.ReadOne[Site](ctx, db, who.ID, "site", id.String(), sites+` and s.id = @id`, args(who, map[string]any{"id": id}))
 }
 
-// siteInTx is used after the capability was checked: whoever keeps the register sees all.
 func siteInTx(tx *gorm.DB, id uuid.UUID) (Site, error) {
-	return pgdb.One[Site](tx, "site", id.String(), strings.Replace(sites, `(@everywhere or s.id = any (@sites))`, `true`, 1)+` and s.id = @id`, map[string]any{"id": id})
+	return pgdb.One[Site](tx, "site", id.String(), sites+` and s.id = @id`, everywhere(map[string]any{"id": id}))
 }
 
 // AddSite records a site that belongs to the customer from the instant given.
@@ -175,6 +181,7 @@ select o.id, c.id as customer_id, c.code as customer_code, c.name as customer_na
   from ownership as o
   join customer as c on c.id = o.customer_id
  where o.site_id = @site
+   and (@everywhere or o.customer_id = any (@customers))
 order by lower(o.during)`
 
 // Ownerships lists whose the site is and was, oldest first. An owner sees the
@@ -183,7 +190,7 @@ func Ownerships(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UU
 	if _, err := OneSite(ctx, db, who, site); err != nil {
 		return nil, err
 	}
-	return pgdb.Read[Ownership](ctx, db, who.ID, ownerships, map[string]any{"site": site})
+	return pgdb.Read[Ownership](ctx, db, who.ID, ownerships, args(who, map[string]any{"site": site}))
 }
 
 // HandOver makes the site another customer's from an instant on. It may lie
@@ -226,6 +233,6 @@ order by lower(during) desc
 		return nil, err
 	}
 	var all []Ownership
-	err = tx.Raw(ownerships, map[string]any{"site": site}).Scan(&all).Error
+	err = tx.Raw(ownerships, everywhere(map[string]any{"site": site})).Scan(&all).Error
 	return all, err
 }

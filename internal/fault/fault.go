@@ -43,9 +43,10 @@ type Error struct {
 
 // Part is one field's share of a fault that blames several.
 type Part struct {
-	Field string
-	Value string
-	Msg   string
+	Field    string
+	Value    string
+	Msg      string
+	Existing *Ref // for a conflict: what stands in the way
 }
 
 // Ref names a recorded thing so that a person and a program can find it.
@@ -102,21 +103,28 @@ func Outdated(kind string, seen, now int) *Error {
 }
 
 // Collect joins the faults of several fields into one answer, so that a person
-// mends a form once. It gives nil when there is none.
+// mends a form once. It gives nil when there is none. The answer is a Conflict
+// when nothing but conflicts stand in the way, and otherwise Invalid.
 func Collect(faults ...*Error) error {
 	var parts []Part
+	kind := Conflict
 	for _, f := range faults {
-		if f != nil {
-			parts = append(parts, Part{Field: f.Field, Value: f.Value, Msg: f.Msg})
+		if f == nil {
+			continue
 		}
+		if f.Kind != Conflict {
+			kind = Invalid
+		}
+		parts = append(parts, Part{Field: f.Field, Value: f.Value, Msg: f.Msg, Existing: f.Existing})
 	}
 	switch len(parts) {
 	case 0:
 		return nil
 	case 1:
-		return &Error{Kind: Invalid, Field: parts[0].Field, Value: parts[0].Value, Msg: parts[0].Msg}
+		p := parts[0]
+		return &Error{Kind: kind, Field: p.Field, Value: p.Value, Msg: p.Msg, Existing: p.Existing}
 	}
-	return &Error{Kind: Invalid, Msg: fmt.Sprintf("%d fields break a rule", len(parts)), Parts: parts}
+	return &Error{Kind: kind, Msg: fmt.Sprintf("%d fields break a rule", len(parts)), Parts: parts}
 }
 
 // show keeps an answer readable when somebody sends a novel as a code.

@@ -27,6 +27,10 @@ var factor = map[Quantity]map[string]float64{
 	Speed:  {"m/min": 1, "m/s": 60, "ft/min": 0.3048},
 }
 
+// most bounds what is taken, in SI units. Nothing at a vehicle wash comes near,
+// and the rounding below holds up to there.
+const most = 1e6
+
 // Typed is a value with its unit as somebody gave them.
 type Typed struct {
 	Value float64
@@ -54,7 +58,11 @@ func Of(q Quantity, t Typed, field string) (Measure, *fault.Error) {
 	if math.IsNaN(t.Value) || math.IsInf(t.Value, 0) {
 		return Measure{}, fault.Field(field+".value", t.Value, "must be a finite number")
 	}
-	// Multiplied, then cleared of what binary fractions add below a micrometre.
+	if math.Abs(t.Value*f) > most {
+		return Measure{}, fault.Field(field+".value", t.Value, "is too large: at most %d in SI units", int(most))
+	}
+	// Multiplied, then cleared of what binary fractions add: the ninth decimal
+	// of a metre is a nanometre.
 	si := math.Round(t.Value*f*1e9) / 1e9
 	return Measure{Typed: strconv.FormatFloat(t.Value, 'f', -1, 64) + " " + t.Unit, SI: si}, nil
 }

@@ -87,6 +87,7 @@ var meaning = map[string]fault.Error{
 	"position_off_line_has_no_side": {Field: "line_side", Msg: "is centre for shared equipment, which stands on no line"},
 	"position_during_real":          {Field: "from", Msg: "must lie before its end"},
 	"position_alias_given":          {Field: "aliases", Msg: "must not be blank"},
+	"position_alias_short":          {Field: "aliases", Msg: "takes at most 100 characters each"},
 	"position_alias_pk":             {Field: "aliases", Msg: "names the same alias twice"},
 
 	"position_state_known":         {Field: "state", Msg: "is in_service, parked, empty or retired"},
@@ -152,7 +153,7 @@ func explain(err error) error {
 			return away("the database takes no writes at the moment", err)
 		case strings.HasPrefix(pe.Code, "08"), strings.HasPrefix(pe.Code, "53"), strings.HasPrefix(pe.Code, "57"), strings.HasPrefix(pe.Code, "58"):
 			return away("the database is not available at the moment", err)
-		case pe.Code == "22021":
+		case pe.Code == "22021", pe.Code == "22P05": // the second from within a JSON document
 			return &fault.Error{Kind: fault.Malformed, Msg: "text must not hold a zero byte and must be UTF-8", Err: err}
 		}
 		return err

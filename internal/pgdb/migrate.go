@@ -32,8 +32,9 @@ func provider(db *sql.DB) (*goose.Provider, error) {
 	if err != nil {
 		return nil, err
 	}
-	// two programs that migrate at once: one works, the other waits and finds nothing to do
-	locker, err := lock.NewPostgresSessionLocker()
+	// two programs that migrate at once: one works, the other asks every second
+	// for five minutes, and then finds nothing to do
+	locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 300))
 	if err != nil {
 		return nil, err
 	}

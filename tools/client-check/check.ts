@@ -6,13 +6,21 @@ import type { paths } from "./api.js";
 
 const api = createClient<paths>({ baseUrl: "/api/v1" });
 
-// A list, its first item, and the refusal, which always has the same form.
-export async function firstCustomer(): Promise<string | undefined> {
-  const { data, error } = await api.GET("/customers", { params: { query: { limit: 50 } } });
-  if (error) {
-    throw new Error(error.title ?? "refused");
-  }
-  return data.items[0]?.name;
+// A list, read page by page; the refusal always has the same form.
+export async function allCustomers(): Promise<string[]> {
+  const names: string[] = [];
+  let cursor: string | undefined;
+  do {
+    const { data, error } = await api.GET("/customers", {
+      params: { query: cursor === undefined ? { limit: 200 } : { limit: 200, cursor } },
+    });
+    if (error) {
+      throw new Error(error.detail ?? error.title);
+    }
+    names.push(...data.items.map((customer) => customer.name));
+    cursor = data.next_cursor;
+  } while (cursor !== undefined);
+  return names;
 }
 
 // Writing needs a key, so that a retry changes nothing twice.
@@ -22,32 +30,35 @@ export async function addCustomer(key: string): Promise<string> {
     body: { code: "NORTH", name: "North Wash" },
   });
   if (error) {
-    throw new Error(error.detail ?? "refused");
+    const blamed = error.errors?.map((e) => `${e.field}: ${e.rule}`).join("; ");
+    throw new Error(blamed ?? error.title);
   }
   return data.id;
 }
 
-export async function siteZone(siteId: string): Promise<string | undefined> {
+// What may be absent has to be looked at first.
+export async function ownerOf(siteId: string): Promise<string> {
   const { data } = await api.GET("/sites/{siteId}", { params: { path: { siteId } } });
-  return data?.zone;
+  return data?.customer?.name ?? "not yours to see";
 }
 
 export async function sitesAndPositions(siteId: string): Promise<number> {
   const sites = await api.GET("/sites", {});
-  const positions = await api.GET("/positions", { params: { query: { site: siteId } } });
+  const positions = await api.GET("/positions", { params: { query: { site_id: siteId, state: "in_service" } } });
   return (sites.data?.items.length ?? 0) + (positions.data?.items.length ?? 0);
 }
 
 export async function recordFact(positionId: string, key: string): Promise<boolean> {
   const { response } = await api.POST("/positions/{positionId}/facts", {
     params: { path: { positionId }, header: { "Idempotency-Key": key } },
-    body: { name: "hub fixing", value: "taper", seenAt: "2026-03-01T08:00:00Z" },
+    body: { fact: "bore", measure: { value: 1.25, unit: "in" }, how: "measured", seen_at: "2026-03-01T08:00:00Z" },
   });
   return response.status === 201;
 }
 
 export async function whoAmI(): Promise<string | undefined> {
-  return (await api.GET("/me", {})).data?.name;
+  const { data } = await api.GET("/me", {});
+  return data?.everywhere ? `${data.name}, everywhere` : data?.name;
 }
 
 // What must not compile. If one of these lines compiles, the description has become too loose.
@@ -58,8 +69,15 @@ export async function refusedByTheTypes(siteId: string): Promise<void> {
   await api.GET("/sites/{siteId}", {});
   // @ts-expect-error: a site is not made by PUT on the list
   await api.PUT("/sites", {});
+  // @ts-expect-error: no key
+  await api.POST("/customers", { body: { code: "NORTH", name: "North Wash" } });
+  const params = { header: { "Idempotency-Key": "k" } };
   // @ts-expect-error: a name is text
-  await api.POST("/customers", { params: { header: { "Idempotency-Key": "k" } }, body: { code: "A", name: 7 } });
+  await api.POST("/customers", { params, body: { code: "NORTH", name: 7 } });
+  // @ts-expect-error: a customer needs a name
+  await api.POST("/customers", { params, body: { code: "NORTH" } });
+  // @ts-expect-error: a position is never in this state
+  await api.GET("/positions", { params: { query: { state: "broken" } } });
   const { data } = await api.GET("/sites/{siteId}", { params: { path: { siteId } } });
   // @ts-expect-error: a site has no such member
   void data?.nonsense;

@@ -25,11 +25,9 @@ package cluster
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -94,9 +92,8 @@ type Options struct {
 // Cluster is a running private server. Its methods may be called from several
 // goroutines.
 type Cluster struct {
+	Address
 	dir     *folder
-	bin     string
-	socket  string // folder of the socket
 	adopted bool
 	log     *slog.Logger
 	*process
@@ -158,7 +155,7 @@ func Start(ctx context.Context, o Options) (_ *Cluster, err error) {
 		return nil, err
 	}
 
-	c := &Cluster{dir: dir, bin: programs.dir, log: log}
+	c := &Cluster{dir: dir, Address: Address{bin: programs.dir}, log: log}
 	if err := c.adopt(ctx); err != nil {
 		return nil, err
 	}
@@ -171,21 +168,6 @@ func Start(ctx context.Context, o Options) (_ *Cluster, err error) {
 		"adopted", c.adopted, "took", time.Since(began).Round(time.Millisecond))
 	return c, nil
 }
-
-// DSN returns the connection string for a role and a database, in the keyword
-// form that pgx and the programs of PostgreSQL understand. There is no secret
-// in it.
-func (c *Cluster) DSN(role, database string) string {
-	quote := strings.NewReplacer(`\`, `\\`, `'`, `\'`)
-	// Port and sslmode stand here so that PGPORT and PGSSLMODE in the
-	// environment, meant for another server, do not lead astray.
-	return fmt.Sprintf("host='%s' port=%s user='%s' dbname='%s' sslmode=disable",
-		quote.Replace(c.socket), port, quote.Replace(role), quote.Replace(database))
-}
-
-// BinDir returns the folder of the server programs in use, where pg_dump and
-// pg_restore of the same version usually stand too.
-func (c *Cluster) BinDir() string { return c.bin }
 
 // Adopted tells whether the server was found running and taken over.
 func (c *Cluster) Adopted() bool { return c.adopted }

@@ -695,7 +695,7 @@ func TestLinksLeadNowhere(t *testing.T) {
 
 func TestDSN(t *testing.T) {
 	t.Parallel()
-	c := &Cluster{socket: `/o'dd \path`}
+	c := &Cluster{Address: Address{socket: `/o'dd \path`}}
 	cfg, err := pgx.ParseConfig(c.DSN(`a'b\`, `c d`))
 	if err != nil {
 		t.Fatal(err)

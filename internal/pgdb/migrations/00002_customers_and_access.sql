@@ -262,8 +262,10 @@ create policy site_edited on site for update to spindlebook_app
   using ((select actor_may('keep_register')));
 
 alter table ownership enable row level security;
+-- one's own spans of the sites in scope; a sale that is only agreed shows nothing to the buyer yet
 create policy ownership_seen on ownership for select to spindlebook_app
-  using ((select actor_sees_all()) or customer_id = any ((select actor_customer_ids())::uuid[]));
+  using ((select actor_sees_all()) or (customer_id = any ((select actor_customer_ids())::uuid[])
+         and site_id = any ((select actor_site_ids())::uuid[]) and lower(during) <= now()));
 create policy ownership_added on ownership for insert to spindlebook_app
   with check ((select actor_may('keep_register')));
 create policy ownership_edited on ownership for update to spindlebook_app
@@ -315,11 +317,19 @@ alter table trail enable row level security;
 create policy trail_seen on trail for select to spindlebook_app
   using ((select actor_may('administer')));
 
+-- What identifies a row stays as it was; what happened is only ended.
+grant select, insert, update (code, name, needs_order_number, version) on customer to spindlebook_app;
+grant select, insert, update (code, name, address, latitude, longitude, zone, currency, climate, size, driver_side, day_turns_at, version)
+  on site to spindlebook_app;
 grant select, insert, update (during) on ownership to spindlebook_app;
-grant select, insert, update on customer, site, actor, person, credential, role_grant, program_token, entry_link to spindlebook_app;
+grant select, insert, update (name, disabled_at, version) on actor to spindlebook_app;
+grant select, insert on person to spindlebook_app;
+grant select, insert, update (password_hash, epoch, changed_at) on credential to spindlebook_app;
+grant select, insert, update (ends_at) on role_grant to spindlebook_app;
+grant select, insert, update (revoked_at) on program_token to spindlebook_app;
+grant select, insert, update (used_at), delete on entry_link to spindlebook_app;
 grant select, insert, update, delete on sessions to spindlebook_app;
 grant select, insert, delete on failed_entry to spindlebook_app;
-grant delete on entry_link to spindlebook_app;
 grant select on capability, role, role_capability to spindlebook_app;
 
 create trigger customer_trail after insert or update or delete on customer for each row execute function write_trail();

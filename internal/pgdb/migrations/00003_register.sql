@@ -115,7 +115,8 @@ create index position_line_ix on position (line_id, along_m);
 create table position_alias (
   position_id uuid not null,
   site_id     uuid not null,
-  alias       text not null constraint position_alias_given check (btrim(alias) <> ''),
+  alias       text not null constraint position_alias_given check (btrim(alias) <> '')
+              constraint position_alias_short check (char_length(alias) <= 100),
   constraint position_alias_pk primary key (position_id, alias),
   constraint position_alias_position_fk foreign key (position_id, site_id) references position (id, site_id)
 );
@@ -307,7 +308,8 @@ create policy site_note_added on site_note for insert to spindlebook_app
   with check ((select actor_may('see_internal')));
 
 -- What is dated is closed, never edited: an update may only touch the end of its span.
-grant select, insert, update on line, position to spindlebook_app;
+grant select, insert, update (code, name, length_m, length_typed, speed_m_min, speed_typed, vehicles_per_hour_max, version) on line to spindlebook_app;
+grant select, insert, update (line_id, code, name, kind, line_side, along_m, along_typed, supply_id, version) on position to spindlebook_app;
 grant select, insert, update (during) on supply, weekly_hours, position_state, isolation_point, isolation_version to spindlebook_app;
 grant select, insert, update (withdrawn_at) on blackout to spindlebook_app;
 grant select, insert, update (during, withdrawn_at, withdrawn_why) on position_fact to spindlebook_app;

@@ -1,0 +1,143 @@
+// Package door is the way in: every request, of the API and of the pages, goes
+// through it and every fault comes out of it. It finds out who asks, keeps
+// strangers' pages from acting in a visitor's name, bounds bodies, counts,
+// logs, and turns a fault into a problem document or a page.
+package door
+
+import (
+	"log/slog"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/alexedwards/scs/pgxstore"
+	"github.com/alexedwards/scs/v2"
+	"github.com/gin-gonic/gin"
+	"github.com/prometheus/client_golang/prometheus"
+
+	"spindlebook/internal/fault"
+	"spindlebook/internal/pgdb"
+)
+
+// APIPath is where the API lives; everything else is a page.
+const APIPath = "/api/v1"
+
+// Options is what a door is made of.
+type Options struct {
+	DB        *pgdb.DB
+	Log       *slog.Logger
+	Now       func() time.Time
+	PublicURL *url.URL // how browsers reach it: decides cookies and trusted origins
+	Proxies   []string // addresses or networks whose X-Forwarded-For is believed
+	MaxBody   int64    // bytes that a request may bring
+	Metrics   prometheus.Registerer
+}
+
+// Door is the way in. Mount the API and the pages on Engine, then serve it.
+type Door struct {
+	Engine *gin.Engine
+
+	db       *pgdb.DB
+	log      *slog.Logger
+	now      func() time.Time
+	public   *url.URL
+	maxBody  int64
+	sessions *scs.SessionManager
+	origins  *http.CrossOriginProtection
+	metrics  metrics
+	page     PageFunc
+}
+
+// PageFunc shows a fault as a page.
+type PageFunc func(c *gin.Context, status int, f *fault.Error)
+
+// sessionLife is how long a browser stays signed in: a long working day. There
+// is no shorter idle limit, since a phone lies in a pocket for hours of it.
+const sessionLife = 14 * time.Hour
+
+// New makes a door. It fails when a proxy or the public address cannot be read.
+func New(o Options) (*Door, error) {
+	d := &Door{db: o.DB, log: o.Log, now: o.Now, public: o.PublicURL, maxBody: o.MaxBody, metrics: newMetrics(o.Metrics)}
+
+	d.sessions = scs.New()
+	d.sessions.Store = pgxstore.NewWithCleanupInterval(o.DB.Pool(), 0) // the scheduler tidies
+	d.sessions.HashTokenInStore = true
+	d.sessions.Lifetime = sessionLife
+	d.sessions.Cookie.Name = "spindlebook"
+	d.sessions.Cookie.HttpOnly = true
+	d.sessions.Cookie.SameSite = http.SameSiteLaxMode
+	d.sessions.Cookie.Secure = o.PublicURL.Scheme == "https"
+
+	d.origins = http.NewCrossOriginProtection()
+	if err := d.origins.AddTrustedOrigin(o.PublicURL.Scheme + "://" + o.PublicURL.Host); err != nil {
+		return nil, err
+	}
+
+	gin.SetMode(gin.ReleaseMode)
+	e := gin.New()
+	e.ContextWithFallback = true // a client that leaves cancels its query
+	e.HandleMethodNotAllowed = true
+	e.RedirectTrailingSlash = false
+	if err := e.SetTrustedProxies(o.Proxies); err != nil {
+		return nil, err
+	}
+	e.Use(d.arrive, gin.CustomRecoveryWithWriter(nil, d.recovered), d.guard)
+	e.NoRoute(func(c *gin.Context) {
+		d.Fail(c, &fault.Error{Kind: fault.NotFound, Value: c.Request.URL.Path, Msg: "there is nothing at this address"})
+	})
+	e.NoMethod(func(c *gin.Context) { d.answer(c, http.StatusMethodNotAllowed, methodNotAllowed(c)) })
+	e.GET("/livez", func(c *gin.Context) { c.String(http.StatusOK, "alive\n") })
+	e.GET("/readyz", d.ready)
+	d.Engine = e
+	return d, nil
+}
+
+// Pages sets how a fault is shown as a page.
+func (d *Door) Pages(f PageFunc) { d.page = f }
+
+// Public gives the address of a path as a browser outside would use it.
+func (d *Door) Public(path string) string { return strings.TrimSuffix(d.public.String(), "/") + path }
+
+// ready tells a proxy whether to send requests here.
+func (d *Door) ready(c *gin.Context) {
+	if err := d.db.Ready(c.Request.Context()); err != nil {
+		d.log.WarnContext(c, "not ready", "err", err)
+		c.Header("Retry-After", "2")
+		c.String(http.StatusServiceUnavailable, "not ready\n")
+		return
+	}
+	c.String(http.StatusOK, "ready\n")
+}
+
+// guard bounds the body and refuses what another site's page sends in a
+// visitor's name.
+func (d *Door) guard(c *gin.Context) {
+	h := c.Writer.Header()
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "same-origin")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	if d.public.Scheme == "https" {
+		h.Set("Strict-Transport-Security", "max-age=31536000")
+	}
+	if isAPI(c) {
+		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+		h.Set("Cache-Control", "no-store")
+	}
+	if err := d.origins.Check(c.Request); err != nil {
+		d.Fail(c, &fault.Error{Kind: fault.Forbidden, Msg: "the request comes from a page of another site", Err: err})
+		return
+	}
+	if c.Request.Body != nil {
+		c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, d.maxBody)
+	}
+	if c.Request.ContentLength > d.maxBody {
+		d.Fail(c, TooLarge(d.maxBody))
+	}
+}
+
+func isAPI(c *gin.Context) bool {
+	p := c.Request.URL.Path
+	return p == "/api" || strings.HasPrefix(p, "/api/")
+}

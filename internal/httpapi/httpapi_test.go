@@ -1,0 +1,358 @@
+package httpapi_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/getkin/kin-openapi/openapi3filter"
+	"github.com/getkin/kin-openapi/routers"
+	"github.com/getkin/kin-openapi/routers/gorillamux"
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/door"
+	"spindlebook/internal/httpapi"
+	"spindlebook/internal/measure"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
+)
+
+func TestMain(m *testing.M) { pgtest.Main(m) }
+
+var ctx = context.Background()
+
+// service is the API over a database of its own, with two customers, a site
+// each, and a token for each role.
+type service struct {
+	t      testing.TB
+	db     *pgdb.DB
+	door   *door.Door
+	server *httptest.Server
+	router routers.Router
+	now    time.Time
+
+	own, other place
+	tokens     map[string]string // role to token; the owner, site staff and gateway of the first site
+}
+
+// place is a site with something of each kind.
+type place struct {
+	customer    assets.Customer
+	site        assets.Site
+	line        assets.Line
+	left, right assets.Position
+	supply      assets.Supply
+	blackout    assets.Blackout
+	point       assets.IsolationPoint
+	fact        assets.Fact
+}
+
+const maxBody = 64 << 10
+
+func newService(t testing.TB) *service {
+	t.Helper()
+	return newServiceOn(t, pgtest.New(t))
+}
+
+func newServiceOn(t testing.TB, db *pgdb.DB) *service {
+	t.Helper()
+	s := &service{t: t, db: db, now: time.Now(), tokens: map[string]string{}}
+	var err error
+	s.door, err = door.New(door.Options{DB: db, Log: slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError})), Now: func() time.Time { return s.now },
+		PublicURL: &url.URL{Scheme: "http", Host: "wash.example"}, MaxBody: maxBody})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := httpapi.Mount(s.door, db, func() time.Time { return s.now }); err != nil {
+		t.Fatal(err)
+	}
+	s.server = httptest.NewServer(s.door.Engine)
+	t.Cleanup(s.server.Close)
+	doc, err := httpapi.Spec()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.router, err = gorillamux.NewRouter(doc); err != nil {
+		t.Fatal(err)
+	}
+	s.own, s.other = s.addPlace("HAD", "UMB"), s.addPlace("OST", "THO")
+	for role, g := range map[string]access.NewGrant{
+		"manager": {}, "parts_clerk": {}, "technician": {},
+		"owner":      {CustomerID: &s.own.customer.ID},
+		"site_staff": {CustomerID: &s.own.customer.ID, SiteID: &s.own.site.ID},
+		"gateway":    {SiteID: &s.own.site.ID},
+	} {
+		g.Role = role
+		s.tokens[role], _ = s.addToken(role, g, s.now.Add(24*time.Hour))
+	}
+	return s
+}
+
+// as runs fn in a transaction of the system.
+func (s *service) as(fn func(tx *gorm.DB) error) {
+	s.t.Helper()
+	if err := s.db.InTx(ctx, access.System.ID, fn); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+func (s *service) addToken(name string, g access.NewGrant, expires time.Time) (secret string, program uuid.UUID) {
+	s.t.Helper()
+	s.as(func(tx *gorm.DB) error {
+		a, err := access.AddProgram(tx, access.System, s.now, name, []access.NewGrant{g})
+		if err != nil {
+			return err
+		}
+		program = a.ID
+		_, secret, err = access.GiveToken(tx, access.System, s.now, a.ID, expires)
+		return err
+	})
+	return secret, program
+}
+
+func (s *service) addPlace(customer, site string) (p place) {
+	s.t.Helper()
+	began := s.now.AddDate(-1, 0, 0)
+	s.as(func(tx *gorm.DB) (err error) {
+		who := access.System
+		steps := []func() error{
+			func() error {
+				p.customer, err = assets.AddCustomer(tx, who, s.now, assets.CustomerEdit{Code: customer, Name: customer + " Wash"})
+				return err
+			},
+			func() error {
+				p.site, err = assets.AddSite(tx, who, s.now, p.customer.ID, &began, assets.SiteEdit{Code: site, Name: site + " Express", Zone: "America/Chicago",
+					Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
+				return err
+			},
+			func() error {
+				p.line, err = assets.AddLine(tx, who, s.now, p.site.ID, &began, assets.LineEdit{Code: site + "-1", Length: &measure.Typed{Value: 110, Unit: "ft"}})
+				return err
+			},
+			func() error {
+				p.supply, err = assets.AddSupply(tx, who, s.now, p.site.ID, assets.NewSupply{Code: "main", Volts: 460, Phases: 3, Hertz: 60, From: &began})
+				return err
+			},
+			func() error {
+				side := func(side string) assets.NewPosition {
+					return assets.NewPosition{SiteID: p.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &p.line.ID, Code: site + "-1/SBL-" + strings.ToUpper(side[:1]),
+						Name: "Low side brush, " + side, Kind: "side_brush_low", LineSide: side, Along: &measure.Typed{Value: 38, Unit: "ft"}}}
+				}
+				pair, err := assets.AddPositions(tx, who, s.now, []assets.NewPosition{side("left"), side("right")})
+				if err == nil {
+					p.left, p.right = pair[0], pair[1]
+				}
+				return err
+			},
+			func() error {
+				p.fact, err = assets.Record(tx, who, s.now, p.left.ID, assets.NewFact{Fact: "hub_fixing", Value: "clamp4", How: "seen", From: &began})
+				return err
+			},
+			func() error {
+				p.blackout, err = assets.AddBlackout(tx, who, p.site.ID, assets.NewBlackout{From: s.now, Until: s.now.Add(time.Hour), Reason: "fair in town"})
+				return err
+			},
+			func() error {
+				p.point, err = assets.AddIsolationPoint(tx, who, s.now, p.site.ID, "Q1", "electrical", assets.IsolationEdit{Place: "left of the arch", Isolate: "turn to off and lock",
+					Prove: "try start, test for absence of voltage", Restore: "own lock off, then on", CheckedOn: "2026-05-12", CheckedBy: "T. Brightwell", ValidFrom: &began})
+				return err
+			},
+		}
+		for _, step := range steps {
+			if err := step(); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return p
+}
+
+// request is one call of the API.
+type request struct {
+	method, path string
+	as           string // a role whose token is sent; "" sends none
+	body         any    // marshalled, or sent as it is when a string
+	header       map[string]string
+}
+
+// answer is what came back.
+type answer struct {
+	status int
+	header http.Header
+	body   []byte
+}
+
+// into reads the body.
+func (a answer) into(t testing.TB, v any) {
+	t.Helper()
+	if err := json.Unmarshal(a.body, v); err != nil {
+		t.Fatalf("read %s: %v", a.body, err)
+	}
+}
+
+// call sends a request and holds the answer against the specification.
+func (s *service) call(t testing.TB, r request) answer {
+	t.Helper()
+	var body io.Reader
+	switch b := r.body.(type) {
+	case nil:
+	case string:
+		body = strings.NewReader(b)
+	default:
+		raw, err := json.Marshal(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body = bytes.NewReader(raw)
+	}
+	req, err := http.NewRequest(r.method, s.server.URL+door.APIPath+r.path, body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if body != nil {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	if r.method == http.MethodPost {
+		req.Header.Set("Idempotency-Key", uuid.NewString())
+	}
+	if r.as != "" {
+		token, ok := s.tokens[r.as]
+		if !ok {
+			token = r.as
+		}
+		req.Header.Set("Authorization", "Bearer "+token)
+	}
+	for k, v := range r.header {
+		if req.Header.Set(k, v); v == "" {
+			req.Header.Del(k)
+		}
+	}
+	res, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	raw, err := io.ReadAll(res.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.checkAnswer(t, req, res, raw)
+	return answer{res.StatusCode, res.Header, raw}
+}
+
+// checkAnswer fails when an answer is not one that the specification promises.
+func (s *service) checkAnswer(t testing.TB, req *http.Request, res *http.Response, body []byte) {
+	t.Helper()
+	if res.StatusCode == http.StatusNotModified {
+		return
+	}
+	plain := req.Clone(ctx)
+	plain.URL.Scheme, plain.URL.Host = "", ""
+	route, params, err := s.router.FindRoute(plain)
+	if err != nil {
+		if res.StatusCode != http.StatusNotFound && res.StatusCode != http.StatusMethodNotAllowed {
+			t.Errorf("%s %s is not in the specification and answers %d", req.Method, req.URL.Path, res.StatusCode)
+		}
+		if ct := res.Header.Get("Content-Type"); ct != "application/problem+json" {
+			t.Errorf("%s %s: content type %q", req.Method, req.URL.Path, ct)
+		}
+		return
+	}
+	in := &openapi3filter.ResponseValidationInput{Status: res.StatusCode, Header: res.Header,
+		RequestValidationInput: &openapi3filter.RequestValidationInput{Request: plain, PathParams: params, Route: route},
+		Options:                &openapi3filter.Options{IncludeResponseStatus: true}}
+	in.SetBodyBytes(body)
+	if err := openapi3filter.ValidateResponse(ctx, in); err != nil {
+		t.Errorf("%s %s answers %d %s, which the specification does not promise: %v", req.Method, req.URL.Path, res.StatusCode, body, err)
+	}
+	if res.StatusCode >= 400 {
+		var p struct {
+			Type, Title, Instance string
+			Status                int
+		}
+		if err := json.Unmarshal(body, &p); err != nil || p.Status != res.StatusCode || p.Title == "" || p.Type == "" || p.Instance == "" {
+			t.Errorf("%s %s: %s is no whole problem of status %d", req.Method, req.URL.Path, body, res.StatusCode)
+		}
+	}
+}
+
+// want fails unless the answer has the status.
+func (a answer) want(t testing.TB, status int) answer {
+	t.Helper()
+	if a.status != status {
+		t.Fatalf("status %d, want %d: %s", a.status, status, a.body)
+	}
+	return a
+}
+
+// problem is a problem document as its reader sees it.
+type problem struct {
+	Type, Title, Detail string
+	Status              int
+	Errors              []struct{ Field, Value, Rule string }
+	Existing            *struct{ Kind, ID, Code string }
+}
+
+// blames fails unless the problem has the status and names the field.
+func (a answer) blames(t testing.TB, status int, field string) problem {
+	t.Helper()
+	a.want(t, status)
+	var p problem
+	a.into(t, &p)
+	for _, e := range p.Errors {
+		if e.Field == field {
+			if e.Rule == "" {
+				t.Errorf("%s is blamed without a rule: %s", field, a.body)
+			}
+			return p
+		}
+	}
+	t.Errorf("nothing blames %s: %s", field, a.body)
+	return p
+}
+
+func TestRoutesAreThoseOfTheSpecification(t *testing.T) {
+	s := newService(t)
+	doc, err := httpapi.Spec()
+	if err != nil {
+		t.Fatal(err)
+	}
+	promised := map[string]bool{}
+	for path, item := range doc.Paths.Map() {
+		for method := range item.Operations() {
+			promised[method+" "+path] = true
+		}
+	}
+	for _, r := range s.door.Engine.Routes() {
+		path, ok := strings.CutPrefix(r.Path, door.APIPath)
+		if !ok || path == "/openapi.yaml" {
+			continue
+		}
+		parts := strings.Split(path, "/")
+		for i, p := range parts {
+			if name, ok := strings.CutPrefix(p, ":"); ok {
+				parts[i] = "{" + name + "}"
+			}
+		}
+		key := r.Method + " " + strings.Join(parts, "/")
+		if !promised[key] {
+			t.Errorf("%s is served and not in the specification", key)
+		}
+		delete(promised, key)
+	}
+	for key := range promised {
+		t.Errorf("%s is in the specification and not served", key)
+	}
+}

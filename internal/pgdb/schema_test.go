@@ -1,0 +1,415 @@
+package pgdb_test
+
+import (
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+
+	"gorm.io/gorm"
+
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
+)
+
+// Tables whose rows need no hiding from anybody who can ask.
+var withoutRowSecurity = map[string]string{
+	"capability":      "reference: the same for everybody",
+	"role":            "reference: the same for everybody",
+	"role_capability": "reference: the same for everybody",
+	"position_kind":   "reference: the same for everybody",
+	"fact_kind":       "reference: the same for everybody",
+	"sessions":        "the session library states no actor; it finds a row only by the hash of a token",
+	"failed_entry":    "written before anybody is known; names and addresses that failed, kept for a day",
+	"schema_version":  "the number of the schema",
+}
+
+// Tables that the service changes without the trail telling of it.
+var withoutTrail = map[string]string{
+	"kept_answer":  "answers for retries: the work itself is in the trail",
+	"sessions":     "comes and goes with each browser",
+	"failed_entry": "kept for a day to slow down guessing",
+}
+
+func TestEveryTableIsUnderRowSecurity(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	without := ask(t, connect(t, owner), `
+		select relname from pg_class
+		 where relnamespace = 'public'::regnamespace and relkind in ('r', 'p') and not relrowsecurity order by 1`)
+	if want := slices.Sorted(maps.Keys(withoutRowSecurity)); !slices.Equal(without, want) {
+		t.Errorf("without row-level security stand\n%v, and the list has\n%v", without, want)
+	}
+}
+
+func TestEveryPolicyIsForTheServiceOnly(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	conn := connect(t, owner)
+	if others := ask(t, conn, `select polrelid::regclass, polname from pg_policy where polroles <> array['spindlebook_app'::regrole::oid]`); len(others) > 0 {
+		t.Errorf("policies for others than the service: %v", others)
+	}
+	// a policy that lets one write without looking at the actor would be a hole
+	if open := ask(t, conn, `select polrelid::regclass, polname from pg_policy
+		where coalesce(pg_get_expr(polqual, polrelid), '') || coalesce(pg_get_expr(polwithcheck, polrelid), '') !~ '(actor_|current_actor|position)'`); len(open) > 0 {
+		t.Errorf("policies that do not look at the actor: %v", open)
+	}
+}
+
+func TestEveryChangeReachesTheTrail(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	conn := connect(t, owner)
+	// 1 row, 4 insert, 8 delete, 16 update; bit 2 would be "before"
+	traced := ask(t, conn, `
+		select relname from pg_trigger join pg_class as c on c.oid = tgrelid
+		 where tgfoid = 'write_trail'::regproc and tgenabled = 'O' and tgtype = 1 + 4 + 8 + 16 and tgqual is null order by 1`)
+	changed := ask(t, conn, `
+		select c.relname from pg_class as c
+		 where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
+		   and (has_any_column_privilege('spindlebook_app', c.oid, 'insert, update') or has_table_privilege('spindlebook_app', c.oid, 'delete'))
+		order by 1`)
+	if len(changed) < 20 {
+		t.Fatalf("the service changes %v: the question is wrong", changed)
+	}
+	for _, table := range changed {
+		_, excepted := withoutTrail[table]
+		if has := slices.Contains(traced, table); has == excepted {
+			t.Errorf("table %s: has the trail's trigger: %v; is on the list of those without: %v", table, has, excepted)
+		}
+	}
+	for table := range withoutTrail {
+		if !slices.Contains(changed, table) {
+			t.Errorf("the list names %s, which the service does not change", table)
+		}
+	}
+}
+
+func TestViewsAskWithTheRightsOfTheirReader(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	conn := connect(t, owner)
+	all := ask(t, conn, `select relname from pg_class where relnamespace = 'public'::regnamespace and relkind in ('v', 'm')`)
+	invoker := ask(t, conn, `select relname from pg_class where relnamespace = 'public'::regnamespace and relkind = 'v' and reloptions @> '{security_invoker=true}'`)
+	if len(all) == 0 || len(all) != len(invoker) {
+		t.Errorf("of the views %v only %v ask as their reader", all, invoker)
+	}
+}
+
+func TestFunctionsThatRunAsTheOwnerFixTheirPath(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	loose := ask(t, connect(t, owner), `
+		select proname from pg_proc
+		 where pronamespace = 'public'::regnamespace and prosecdef and not coalesce(proconfig @> '{"search_path=public, pg_temp"}', false)`)
+	if len(loose) > 0 {
+		t.Errorf("could be led astray by a search path: %v", loose)
+	}
+}
+
+func TestTheServiceOwnsNothingAndIsNobody(t *testing.T) {
+	t.Parallel()
+	service, owner := pgtest.DSN(t)
+	conn := connect(t, superuser(t, owner))
+	if owned := ask(t, conn, `select classid::regclass::text, objid::text from pg_shdepend where refobjid = 'spindlebook_app'::regrole and deptype = 'o'`); len(owned) > 0 {
+		t.Errorf("owns %v", owned)
+	}
+	if strong := ask(t, conn, `select rolname from pg_roles where rolname = 'spindlebook_app'
+		and (rolsuper or rolbypassrls or rolcreatedb or rolcreaterole or rolreplication)`); len(strong) > 0 {
+		t.Error("the role may more than serve")
+	}
+	if member := ask(t, conn, `select roleid::regrole::text from pg_auth_members where member = 'spindlebook_app'::regrole`); len(member) > 0 {
+		t.Errorf("is a member of %v", member)
+	}
+	db := pgtest.Open(t, service)
+	for _, ddl := range []string{
+		`create table loot (id int)`,
+		`create view loot as select 1`,
+		`create function loot() returns int language sql as 'select 1'`,
+		`create function public.current_actor(int) returns uuid language sql as 'select null::uuid'`,
+		`create schema loot`,
+		`create extension pgcrypto`,
+		`create role loot`,
+		`alter table customer add column loot int`,
+		`alter table customer disable row level security`,
+		`alter table customer disable trigger customer_trail`,
+		`alter role spindlebook_app bypassrls`,
+		`create policy loot on customer using (true)`,
+		`drop policy customer_seen on customer`,
+		`drop trigger customer_trail on customer`,
+		`drop table customer`,
+		`drop function actor_sees_all()`,
+		`truncate failed_entry`,
+		`truncate customer cascade`,
+		`create trigger loot before insert on customer for each row execute function write_trail()`,
+		`create index loot on customer (name)`,
+		`grant select on customer to public`,
+		`set role spindlebook_owner`,
+		`set session_replication_role = replica`,
+	} {
+		err := db.InTx(ctx, system, func(tx *gorm.DB) error { return tx.Exec(ddl).Error })
+		// a grant that the grantor may not give is only a warning, so look at the outcome
+		if strings.HasPrefix(ddl, "grant") && err == nil {
+			if given := ask(t, conn, `select 1::text where has_table_privilege('public', 'customer', 'select')`); len(given) > 0 {
+				t.Errorf("the service role may %q", ddl)
+			}
+			continue
+		}
+		if sqlState(err) != "42501" {
+			t.Errorf("the service role may %q: %v", ddl, err)
+		}
+	}
+}
+
+// mayChange is everything the service may change, by table. An update names its
+// columns: what identifies a row or has happened cannot be rewritten.
+var mayChange = map[string]string{
+	"customer":           "insert update(code name needs_order_number version)",
+	"site":               "insert update(address climate code currency day_turns_at driver_side latitude longitude name size version zone)",
+	"ownership":          "insert update(during)",
+	"actor":              "insert update(disabled_at name version)",
+	"person":             "insert",
+	"credential":         "insert update(changed_at epoch password_hash)",
+	"role_grant":         "insert update(ends_at)",
+	"program_token":      "insert update(revoked_at)",
+	"entry_link":         "insert update(used_at) delete",
+	"sessions":           "insert update(data expiry token) delete",
+	"failed_entry":       "insert delete",
+	"kept_answer":        "insert update(actor_id answer fingerprint kept_at key) delete",
+	"line":               "insert update(code length_m length_typed name speed_m_min speed_typed vehicles_per_hour_max version)",
+	"position":           "insert update(along_m along_typed code kind line_id line_side name supply_id version)",
+	"supply":             "insert update(during)",
+	"weekly_hours":       "insert update(during)",
+	"blackout":           "insert update(withdrawn_at)",
+	"position_state":     "insert update(during)",
+	"position_fact":      "insert update(during withdrawn_at withdrawn_why)",
+	"position_alias":     "insert delete",
+	"twin":               "insert delete",
+	"isolation_point":    "insert update(during)",
+	"isolation_version":  "insert update(during)",
+	"position_isolation": "insert delete",
+	"site_note":          "insert",
+}
+
+func TestTheServiceChangesWhatItMustAndNoMore(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	has := map[string]string{}
+	for _, row := range ask(t, connect(t, owner), `
+		select c.relname,
+		       concat_ws(' ', case when has_any_column_privilege('spindlebook_app', c.oid, 'insert') then 'insert' end,
+		         (select 'update(' || string_agg(a.attname, ' ' order by a.attname) || ')' from pg_attribute as a
+		           where a.attrelid = c.oid and a.attnum > 0 and not a.attisdropped and has_column_privilege('spindlebook_app', c.oid, a.attnum, 'update')),
+		         case when has_table_privilege('spindlebook_app', c.oid, 'delete') then 'delete' end,
+		         case when has_table_privilege('spindlebook_app', c.oid, 'truncate') then 'truncate' end,
+		         case when has_table_privilege('spindlebook_app', c.oid, 'trigger') then 'trigger' end)
+		  from pg_class as c
+		 where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p', 'v', 'm', 'f')`) {
+		table, may, _ := strings.Cut(row, " ")
+		if may != "" {
+			has[table] = may
+		}
+	}
+	for table := range maps.Keys(has) {
+		if mayChange[table] != has[table] {
+			t.Errorf("%s: the service may %q, expected %q", table, has[table], mayChange[table])
+		}
+	}
+	for table, may := range mayChange {
+		if has[table] == "" {
+			t.Errorf("%s: the service may nothing, expected %q", table, may)
+		}
+	}
+}
+
+// The grants above, tried out where it would hurt most.
+func TestWhatHappenedCannotBeUnsaid(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	if err := db.InTx(ctx, system, addCustomer("HAD")); err != nil {
+		t.Fatal(err)
+	}
+	for _, q := range []string{
+		`update trail set act = 'delete'`,
+		`update trail set actor_id = gen_random_uuid()`,
+		`delete from trail`,
+		`insert into trail (actor_id, entity, act) values (current_actor(), 'customer', 'insert')`,
+		`select setval('trail_id_seq', 1)`,
+		`update isolation_version set prove = 'trust me'`,
+		`update isolation_version set checked_on = '2030-01-01'`,
+		`delete from isolation_version`,
+		`update position_fact set value = 'clamp4'`,
+		`update position_fact set recorded_by = current_actor()`,
+		`delete from position_fact`,
+		`update site_note set body = ''`,
+		`delete from site_note`,
+		`update ownership set customer_id = gen_random_uuid()`,
+		`delete from ownership`,
+		`update line set site_id = gen_random_uuid()`,
+		`update position set site_id = gen_random_uuid()`,
+		`delete from position`,
+		`delete from position_state`,
+		`update position_state set state = 'parked'`,
+		`update role_grant set role = 'manager'`,
+		`delete from role_grant`,
+		`update person set login = 'somebody.else'`,
+		`delete from actor`,
+		`delete from site`,
+		`delete from customer`,
+		`insert into capability (code, meaning) values ('fly', 'fly')`,
+		`insert into role_capability (role, capability) values ('owner', 'see_cost')`,
+		`delete from role_capability`,
+		`insert into schema_version (version_id, is_applied) values (99, true)`,
+	} {
+		err := db.InTx(ctx, system, func(tx *gorm.DB) error { return tx.Exec(q).Error })
+		if sqlState(err) != "42501" {
+			t.Errorf("the service role may %q: %v", q, err)
+		}
+	}
+	if err := db.InTx(ctx, system, func(tx *gorm.DB) error { return tx.Exec(`select write_trail()`).Error }); err == nil {
+		t.Error("the trail's function can be called by hand")
+	}
+}
+
+func TestTheTrailTellsWhoDidWhat(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	asked := pgdb.WithRequestID(ctx, "req-7")
+	if err := db.InTx(asked, system, addCustomer("HAD")); err != nil {
+		t.Fatal(err)
+	}
+	err := db.InTx(ctx, system, func(tx *gorm.DB) error {
+		if err := tx.Exec(`update customer set name = name`).Error; err != nil { // changes nothing, so it is nothing to tell
+			return err
+		}
+		return tx.Exec(`update customer set name = 'Hadrelle', version = version + 1`).Error
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	type row struct {
+		Act, Entity string
+		RequestID   *string
+		Was, Is     *string
+		Right       bool
+	}
+	got, err := pgdb.Read[row](ctx, db, system, `
+		select t.act, t.entity, t.request_id, t.before ->> 'name' as was, t.after ->> 'name' as "is",
+		       t.actor_id = current_actor() and t.entity_id = c.id as right
+		  from trail as t, customer as c where t.entity = 'customer' order by t.id`, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got) != 2 || !got[0].Right || !got[1].Right {
+		t.Fatalf("the trail holds %+v", got)
+	}
+	if a := got[0]; a.Act != "insert" || a.RequestID == nil || *a.RequestID != "req-7" || a.Was != nil || *a.Is != "Hadrelle Wash Group" {
+		t.Errorf("of the insert the trail tells %+v", a)
+	}
+	if b := got[1]; b.Act != "update" || b.RequestID != nil || *b.Was != "Hadrelle Wash Group" || *b.Is != "Hadrelle" {
+		t.Errorf("of the update the trail tells %+v", b)
+	}
+}
+
+// Constraints that no request can break, so that nobody needs words for them.
+var noWordsFor = map[string]string{
+	"actor_kind_known":                 "the program chooses the kind",
+	"entry_link_purpose_known":         "the program chooses the purpose",
+	"entry_link_names_someone":         "the program chooses the purpose",
+	"isolation_point_during_real":      "its end is never given",
+	"isolation_version_number_real":    "the program counts",
+	"position_fact_withdrawal_whole":   "both are written together",
+	"trail_act_known":                  "written by triggers only",
+	"credential_actor_fk":              "the program found the person before",
+	"entry_link_actor_fk":              "the program found the person before",
+	"person_actor_fk":                  "the program made the actor before",
+	"program_token_actor_fk":           "the program found the account before",
+	"role_grant_actor_fk":              "the program found the account before",
+	"isolation_version_actor_fk":       "whoever records is known",
+	"position_fact_actor_fk":           "whoever records is known",
+	"site_note_actor_fk":               "whoever writes is known",
+	"isolation_version_point_fk":       "the program found the point before",
+	"position_alias_position_fk":       "the program found the position before",
+	"position_fact_position_fk":        "the program found the position before",
+	"position_isolation_position_fk":   "the program found the position before",
+	"position_state_position_fk":       "the program found the position before",
+	"twin_site_fk":                     "the program takes the site from the position",
+	"entry_link_secret_uq":             "256 random bits",
+	"program_token_secret_uq":          "256 random bits",
+	"isolation_point_site_uq":          "there for foreign keys; the id alone is unique",
+	"line_site_uq":                     "there for foreign keys; the id alone is unique",
+	"position_site_uq":                 "there for foreign keys; the id alone is unique",
+	"position_twin_uq":                 "there for foreign keys; the id alone is unique",
+	"supply_site_uq":                   "there for foreign keys; the id alone is unique",
+	"kept_answer_pk":                   "meets on conflict do nothing",
+	"credential_pk":                    "meets on conflict do update",
+	"role_code_scope_uq":               "reference table",
+	"role_scope_known":                 "reference table",
+	"role_capability_pk":               "reference table",
+	"role_capability_role_fk":          "reference table",
+	"role_capability_capability_fk":    "reference table",
+	"capability_pk":                    "reference table",
+	"role_pk":                          "reference table",
+	"fact_kind_pk":                     "reference table",
+	"fact_kind_takes_known":            "reference table",
+	"fact_kind_choices_fit":            "reference table",
+	"position_kind_pk":                 "reference table",
+	"position_kind_duty_known":         "reference table",
+	"position_kind_turns_known":        "reference table",
+	"sessions_pk":                      "the session library's own",
+	"person_pk":                        "the program has just made the actor",
+	"schema_version_pkey":              "the migrating library's own",
+}
+
+func TestEveryConstraintThatARequestCanBreakHasWords(t *testing.T) {
+	t.Parallel()
+	_, owner := pgtest.DSN(t)
+	conn := connect(t, owner)
+	known := map[string]bool{}
+	// a key that is the id alone is made by the program or the database
+	for _, row := range ask(t, conn, `
+		select c.conname, (c.contype = 'p' and c.conkey = array[a.attnum])::text
+		  from pg_constraint as c
+		  left join pg_attribute as a on a.attrelid = c.conrelid and a.attname = 'id'
+		 where c.connamespace = 'public'::regnamespace and c.conrelid <> 0 and c.contype in ('u', 'f', 'c', 'x', 'p')`) {
+		name, ownKey, _ := strings.Cut(row, " ")
+		known[name] = true
+		_, told := pgdb.Meaning[name]
+		_, excepted := noWordsFor[name]
+		switch {
+		case told && excepted:
+			t.Errorf("%s has words and is on the list of those without", name)
+		case !told && !excepted && ownKey != "true":
+			t.Errorf("%s has no words and no reason why not", name)
+		}
+	}
+	for name := range pgdb.Meaning {
+		if !known[name] {
+			t.Errorf("there are words for %s, which the schema does not have", name)
+		}
+	}
+	for name := range noWordsFor {
+		if !known[name] {
+			t.Errorf("the list of those without words names %s, which the schema does not have", name)
+		}
+	}
+	// A unique index that is no constraint would have a name that is not looked for above.
+	if bare := ask(t, conn, `
+		select indexrelid::regclass from pg_index as i join pg_class as c on c.oid = i.indrelid
+		 where i.indisunique and c.relnamespace = 'public'::regnamespace
+		   and not exists (select from pg_constraint as k where k.conindid = i.indexrelid)`); len(bare) > 0 {
+		t.Errorf("unique indexes without a constraint: %v", bare)
+	}
+}
+
+func TestTheWordsSayWhatWouldBeAccepted(t *testing.T) {
+	t.Parallel()
+	for name, f := range pgdb.Meaning {
+		if f.Msg == "" {
+			t.Errorf("%s: no words", name)
+		}
+		if f.Field == "" && !strings.HasPrefix(f.Msg, "no such ") {
+			t.Errorf("%s: names no field", name)
+		}
+	}
+}
