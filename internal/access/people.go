@@ -62,8 +62,8 @@ func AddPerson(tx *gorm.DB, who Actor, now time.Time, in NewPerson) (Account, er
 		return Account{}, r.Error
 	}
 	if r.RowsAffected == 0 {
-		var other uuid.UUID
-		if err := tx.Raw(`select actor_id from person where login = ?`, login).Scan(&other).Error; err != nil {
+		other, err := pgdb.ID(tx, `select actor_id as id from person where login = ?`, login)
+		if err != nil {
 			return Account{}, err
 		}
 		return Account{}, fault.Taken("login", fault.Ref{Kind: "person", ID: other.String(), Code: login})

@@ -18,6 +18,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgdb"
 )
 
 // Page is a part of a list; its key is the code of the last row before it.
@@ -73,8 +74,8 @@ func insertCoded(tx *gorm.DB, kind, table, code, insert string, values map[strin
 }
 
 func takenBy(tx *gorm.DB, kind, table, code string) error {
-	var id uuid.UUID
-	if err := tx.Raw(`select id from `+table+` where code = ?`, code).Scan(&id).Error; err != nil {
+	id, err := pgdb.ID(tx, `select id from `+table+` where code = ?`, code)
+	if err != nil {
 		return err
 	}
 	return fault.Taken("code", fault.Ref{Kind: kind, ID: id.String(), Code: code})
@@ -83,8 +84,8 @@ func takenBy(tx *gorm.DB, kind, table, code string) error {
 // codeFree is the check before an edit changes a code. Two edits in one instant
 // still meet the unique key.
 func codeFree(tx *gorm.DB, kind, table, code string, id uuid.UUID) error {
-	var other uuid.UUID
-	if err := tx.Raw(`select id from `+table+` where code = ? and id <> ?`, code, id).Scan(&other).Error; err != nil {
+	other, err := pgdb.ID(tx, `select id from `+table+` where code = ? and id <> ?`, code, id)
+	if err != nil {
 		return err
 	}
 	if other != uuid.Nil {

@@ -170,8 +170,8 @@ on conflict on constraint isolation_point_code_uq do nothing`,
 		return IsolationPoint{}, r.Error
 	}
 	if r.RowsAffected == 0 {
-		var other uuid.UUID
-		if err := tx.Raw(`select id from isolation_point where site_id = ? and code = ?`, site, code).Scan(&other).Error; err != nil {
+		other, err := pgdb.ID(tx, `select id from isolation_point where site_id = ? and code = ?`, site, code)
+		if err != nil {
 			return IsolationPoint{}, err
 		}
 		return IsolationPoint{}, fault.Taken("code", fault.Ref{Kind: "isolation point", ID: other.String(), Code: code})

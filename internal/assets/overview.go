@@ -182,7 +182,8 @@ func CustomerOverviews(ctx context.Context, db *pgdb.DB, who access.Actor, p Pag
 select c.id, c.code, c.name, c.needs_order_number, c.version, c.created_at,
        (select count(*) from ownership_now as o where o.customer_id = c.id) as sites
   from customer as c
- where c.code > @after
+ where (@everywhere or c.id = any (@customers))
+   and c.code > @after
 order by c.code
    limit @limit`, pageArgs(who, p, nil))
 }

@@ -334,12 +334,11 @@ func EditPosition(tx *gorm.DB, who access.Actor, id uuid.UUID, version int, in P
 		return Position{}, err
 	}
 	v["id"] = id
-	var site uuid.UUID
-	err = tx.Raw(`
+	site, err := pgdb.ID(tx, `
 update position set line_id = @line, code = @code, name = @name, kind = @kind, line_side = @side, along_m = @along,
        along_typed = @along_typed, supply_id = @supply
  where id = @id
-returning site_id`, v).Scan(&site).Error
+returning site_id as id`, v)
 	if err != nil {
 		return Position{}, err
 	}

@@ -1,11 +1,15 @@
 package httpapi
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"mime"
 	"net/http"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -82,6 +86,10 @@ func (g *gatekeeper) admit(c *gin.Context) {
 			return
 		}
 	}
+	if err := oneDocument(c.Request); err != nil {
+		g.door.Fail(c, err)
+		return
+	}
 	err = openapi3filter.ValidateRequest(c.Request.Context(), &openapi3filter.RequestValidationInput{
 		Request: c.Request, PathParams: params, Route: route,
 		Options: &openapi3filter.Options{MultiError: true, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc},
@@ -89,6 +97,24 @@ func (g *gatekeeper) admit(c *gin.Context) {
 	if err != nil {
 		g.door.Fail(c, unfit(err))
 	}
+}
+
+// oneDocument refuses a body that is not one whole JSON document: a decoder
+// would read the first and drop the rest.
+func oneDocument(r *http.Request) error {
+	if r.Body == nil || r.Body == http.NoBody {
+		return nil
+	}
+	raw, err := io.ReadAll(r.Body)
+	if err != nil {
+		return err
+	}
+	r.Body = io.NopCloser(bytes.NewReader(raw))
+	var it json.RawMessage
+	if err := json.Unmarshal(raw, &it); err != nil && len(raw) > 0 {
+		return &fault.Error{Kind: fault.Malformed, Field: "body", Msg: "must be one JSON document: " + err.Error()}
+	}
+	return nil
 }
 
 // unfit turns what the validator found into one fault that names every field.
@@ -154,6 +180,9 @@ func unfit(err error) error {
 	return f
 }
 
+// unsupported is how the validator names a field that the schema does not have.
+var unsupported = regexp.MustCompile(`^property "(.*)" is unsupported`)
+
 // schemaPart says which field broke which rule of its schema, and what would be
 // accepted.
 func schemaPart(e *openapi3.SchemaError, where string) fault.Part {
@@ -166,6 +195,9 @@ func schemaPart(e *openapi3.SchemaError, where string) fault.Part {
 		}
 	}
 	rule := e.Reason
+	if name := unsupported.FindStringSubmatch(e.Reason); e.SchemaField == "properties" && name != nil {
+		path += "." + name[1]
+	}
 	switch s := e.Schema; e.SchemaField {
 	case "enum":
 		words := make([]string, len(s.Enum))

@@ -1,6 +1,8 @@
 package httpapi_test
 
 import (
+	"testing"
+
 	"github.com/google/uuid"
 	"gorm.io/gorm"
 
@@ -50,4 +52,21 @@ func (s *service) capabilities() map[string]map[string]bool {
 		}
 	}
 	return all
+}
+
+// statements gives how many the door has counted so far.
+func (s *service) statements(t testing.TB) (sum float64) {
+	t.Helper()
+	all, err := s.counts.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range all {
+		if f.GetName() == "spindlebook_request_statements" {
+			for _, m := range f.GetMetric() {
+				sum += m.GetHistogram().GetSampleSum()
+			}
+		}
+	}
+	return sum
 }

@@ -5,6 +5,7 @@ package httpapi
 
 import (
 	"context"
+	"encoding/json"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -63,10 +64,29 @@ func once[T any](ctx context.Context, s *Server, act, key string, request any, f
 	if err != nil {
 		return none, err
 	}
+	asked, err := withoutParams(request)
+	if err != nil {
+		return none, err
+	}
 	now := s.now()
-	return pgdb.Once(ctx, s.db, who.ID, now, pgdb.Request{Key: key, Act: act, Body: request}, func(tx *gorm.DB) (T, error) {
+	return pgdb.Once(ctx, s.db, who.ID, now, pgdb.Request{Key: key, Act: act, Body: asked}, func(tx *gorm.DB) (T, error) {
 		return fn(tx, who, now)
 	})
+}
+
+// withoutParams gives the path and the body of a request: the key itself, which
+// may be written in two ways, is no part of what was asked.
+func withoutParams(request any) (map[string]json.RawMessage, error) {
+	raw, err := json.Marshal(request)
+	if err != nil {
+		return nil, err
+	}
+	var asked map[string]json.RawMessage
+	if err := json.Unmarshal(raw, &asked); err != nil {
+		return nil, err
+	}
+	delete(asked, "Params")
+	return asked, nil
 }
 
 // write runs a write that repeats by its nature: an edit of a version, a removal.

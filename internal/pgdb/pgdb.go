@@ -161,6 +161,14 @@ func One[T any](tx *gorm.DB, kind, id, sql string, args map[string]any) (T, erro
 	return it, nil
 }
 
+// ID scans the single key that a query finds inside a transaction; none is
+// uuid.Nil. (gorm takes a UUID for a list of bytes and cannot scan it alone.)
+func ID(tx *gorm.DB, sql string, args ...any) (uuid.UUID, error) {
+	var it struct{ ID uuid.UUID }
+	err := tx.Raw(sql, args...).Scan(&it).Error
+	return it.ID, err
+}
+
 // NewID gives a new key: a UUID of version 7 (RFC 9562), so that rows written
 // together stand together.
 func NewID() uuid.UUID {
