@@ -371,7 +371,8 @@ func States(ctx context.Context, db *pgdb.DB, who access.Actor, position uuid.UU
 }
 
 // ChangeState records that a position went into a state. A position that is
-// retired stays so.
+// retired stays so, and its own time ends: whoever owns the site later does not
+// see it.
 func ChangeState(tx *gorm.DB, who access.Actor, now time.Time, position uuid.UUID, state string, from *time.Time, reason string) ([]State, error) {
 	if err := who.Must(access.RecordWork); err != nil {
 		return nil, err
@@ -400,6 +401,15 @@ select id, state, lower(during) as "from" from position_state where position_id 
 		return nil, fault.Field("from", start.UTC().Format(time.RFC3339), "must lie after %s, when the state before began", l.From.UTC().Format(time.RFC3339))
 	case start.After(now):
 		return nil, fault.Field("from", start.UTC().Format(time.RFC3339), "must not lie ahead: a state is recorded when it has come")
+	}
+	if state == "retired" { // the place itself ends, which is a matter of the register
+		if err := who.Must(access.KeepRegister); err != nil {
+			return nil, err
+		}
+		err := tx.Exec(`update position set during = tstzrange(lower(during), ?), version = version + 1 where id = ?`, start, position).Error
+		if err != nil {
+			return nil, err
+		}
 	}
 	if err := tx.Exec(`update position_state set during = tstzrange(lower(during), ?) where id = ?`, start, l.ID).Error; err != nil {
 		return nil, err

@@ -167,7 +167,7 @@ insert into fact_kind (code, name, takes, choices) values
   ('valve_coil',             'Valve coil',             'choice', '{24VDC,120VAC}'),
   ('drive',                  'Drive',                  'choice', '{electric,hydraulic}'),
   ('turning',                'Direction of turning',   'choice', '{clockwise,counter_clockwise}'),
-  ('turning_seen_from',      'Turning is seen from',   'choice', '{above,left,right}');
+  ('turning_seen_from',      'Turning is seen from',   'choice', '{above,left,right,entrance,exit}');
 
 create table position_fact (
   id          uuid constraint position_fact_pk primary key,
@@ -309,7 +309,7 @@ create policy site_note_added on site_note for insert to spindlebook_app
 
 -- What is dated is closed, never edited: an update may only touch the end of its span.
 grant select, insert, update (code, name, length_m, length_typed, speed_m_min, speed_typed, vehicles_per_hour_max, version) on line to spindlebook_app;
-grant select, insert, update (line_id, code, name, kind, line_side, along_m, along_typed, supply_id, version) on position to spindlebook_app;
+grant select, insert, update (line_id, code, name, kind, line_side, along_m, along_typed, supply_id, during, version) on position to spindlebook_app;
 grant select, insert, update (during) on supply, weekly_hours, position_state, isolation_point, isolation_version to spindlebook_app;
 grant select, insert, update (withdrawn_at) on blackout to spindlebook_app;
 grant select, insert, update (during, withdrawn_at, withdrawn_why) on position_fact to spindlebook_app;

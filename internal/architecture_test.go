@@ -1,0 +1,141 @@
+// Package internal holds no code; this test holds the rules by which its
+// packages may know each other. DEVELOPERS.md explains them.
+package internal
+
+import (
+	"encoding/json"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// may lists which of our packages each of our packages may import. What is not
+// listed is forbidden; a package that is not listed fails the test, so that its
+// place is thought about.
+var may = map[string][]string{
+	"api":                   {},
+	"internal/fault":        {},
+	"internal/measure":      {"internal/fault"},
+	"internal/pgdb":         {"internal/fault"},
+	"internal/pgdb/cluster": {},
+	"internal/pgtest":       {"internal/pgdb", "internal/pgdb/cluster"},
+	"internal/access":       {"internal/fault", "internal/pgdb"},
+	"internal/assets":       {"internal/access", "internal/fault", "internal/measure", "internal/pgdb"},
+	"internal/scheduler":    {},
+	"internal/door":         {"internal/access", "internal/fault", "internal/pgdb"},
+	"internal/httpapi/gen":  {},
+	"internal/httpapi":      {"api", "internal/access", "internal/assets", "internal/door", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
+	"internal/web/draw":     {},
+	"internal/web":          {"internal/access", "internal/assets", "internal/door", "internal/fault", "internal/measure", "internal/pgdb", "internal/web/draw"},
+	"internal/demo":         {"internal/access", "internal/assets", "internal/fault", "internal/measure", "internal/pgdb"},
+	"internal":              {},
+}
+
+// pure packages decide; they know no database, no HTTP and no clock.
+var pure = []string{"internal/fault", "internal/measure", "internal/web/draw"}
+
+// A feature knows neither gin nor HTTP.
+var features = []string{"internal/access", "internal/assets"}
+
+// clocks are the packages that may look at the clock: to measure how long
+// something took, to wait, or because they stand outside the program.
+var clocks = []string{"internal/door", "internal/scheduler", "internal/pgdb/cluster"}
+
+type listed struct {
+	ImportPath string
+	Imports    []string
+	Deps       []string
+}
+
+func list(t *testing.T) map[string]listed {
+	t.Helper()
+	out, err := exec.Command("go", "list", "-tags", "nomsgpack", "-json=ImportPath,Imports,Deps", "spindlebook/...").Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	all := map[string]listed{}
+	for dec := json.NewDecoder(strings.NewReader(string(out))); dec.More(); {
+		var l listed
+		if err := dec.Decode(&l); err != nil {
+			t.Fatal(err)
+		}
+		all[strings.TrimPrefix(l.ImportPath, "spindlebook/")] = l
+	}
+	return all
+}
+
+func TestImportsPointOneWay(t *testing.T) {
+	for name, l := range list(t) {
+		if strings.HasPrefix(name, "cmd/") {
+			continue // wiring and tools may know everything
+		}
+		allowed, known := may[name]
+		if !known {
+			t.Errorf("%s has no place in the table of this test", name)
+		}
+		for _, i := range l.Imports {
+			if ours, ok := strings.CutPrefix(i, "spindlebook/"); ok && !slices.Contains(allowed, ours) {
+				t.Errorf("%s must not import %s", name, ours)
+			}
+		}
+	}
+}
+
+func TestPurePackagesDecideOnly(t *testing.T) {
+	all := list(t)
+	for _, name := range pure {
+		for _, d := range all[name].Deps {
+			if d == "net/http" || d == "database/sql" || strings.HasPrefix(d, "gorm.io/") || strings.HasPrefix(d, "github.com/") {
+				t.Errorf("%s is pure and must not reach %s", name, d)
+			}
+		}
+	}
+	for _, name := range features {
+		for _, d := range all[name].Deps {
+			if strings.HasPrefix(d, "github.com/gin-gonic/") {
+				t.Errorf("%s is a feature and must not reach gin", name)
+			}
+		}
+		for _, i := range all[name].Imports {
+			if i == "net/http" {
+				t.Errorf("%s is a feature and must not know HTTP", name)
+			}
+		}
+	}
+}
+
+// now is an argument: only the outermost packages look at the clock.
+func TestNobodyElseLooksAtTheClock(t *testing.T) {
+	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		dir := "internal/" + filepath.ToSlash(filepath.Dir(path))
+		if slices.Contains(clocks, dir) {
+			return nil
+		}
+		fset := token.NewFileSet()
+		file, err := parser.ParseFile(fset, path, nil, 0)
+		if err != nil {
+			return err
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			if s, ok := n.(*ast.SelectorExpr); ok {
+				if x, ok := s.X.(*ast.Ident); ok && x.Name == "time" && (s.Sel.Name == "Now" || s.Sel.Name == "Since" || s.Sel.Name == "Sleep") {
+					t.Errorf("%s: time.%s: the time is an argument here", fset.Position(n.Pos()), s.Sel.Name)
+				}
+			}
+			return true
+		})
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}

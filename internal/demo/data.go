@@ -1,0 +1,333 @@
+package demo
+
+import (
+	"embed"
+	"encoding/csv"
+	"fmt"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+//go:embed data/*.csv
+var files embed.FS
+
+// The rows of data/. The two files named scenario_ keep their columns and ids
+// as they were given; the others add what the register needs beyond them. In
+// all of them a yes is Y and an instant is written as clock.at reads it.
+
+type siteRow struct {
+	ID        string `csv:"site_id"`
+	Customer  string `csv:"customer"`
+	Name      string `csv:"site_name"`
+	Climate   string `csv:"climate"`
+	Size      string `csv:"size"`
+	Frame     string `csv:"frame_std"`
+	Bore      string `csv:"bore"` // of side brushes and rockers: "1.375in"
+	HubSide   string `csv:"hub_side"`
+	HubWrap   string `csv:"hub_wrap"`
+	Media     string `csv:"media"`
+	Colour    string `csv:"colour"`
+	Sensor    string `csv:"prox_output"`
+	Coil      string `csv:"valve_coil"`
+	Drive     string `csv:"drive_type"`
+	DriveSide string `csv:"drivers_side"`
+	Quirk     string `csv:"quirk"`
+}
+
+type placeRow struct {
+	Site       string  `csv:"site_id"`
+	Address    string  `csv:"address"`
+	Latitude   float64 `csv:"latitude"` // of open country, and only to about a kilometre
+	Longitude  float64 `csv:"longitude"`
+	Zone       string  `csv:"zone"`
+	Currency   string  `csv:"currency"`
+	TakenOn    string  `csv:"taken_on"`
+	DayTurnsAt string  `csv:"day_turns_at"`
+	SoldBy     string  `csv:"sold_by"` // who owned it until the sale, where there was one
+}
+
+type customerRow struct {
+	Name       string `csv:"organisation"`
+	Code       string `csv:"code"`
+	Domain     string `csv:"domain"` // of its people's sign-in names
+	NeedsOrder bool   `csv:"needs_order_number"`
+	Since      string `csv:"since"` // where it came later than the register
+}
+
+type supplyRow struct {
+	Site    string  `csv:"site_id"`
+	Code    string  `csv:"code"`
+	Volts   float64 `csv:"volts"`
+	Phases  int     `csv:"phases"`
+	Hertz   int     `csv:"hertz"`
+	HighLeg bool    `csv:"high_leg"`
+	Use     string  `csv:"use"` // motors or control
+}
+
+type hoursRow struct {
+	Site   string `csv:"site_id"`
+	Since  string `csv:"since"`
+	Kind   string `csv:"kind"`
+	Days   string `csv:"days"` // "1-6": Monday to Saturday
+	Starts string `csv:"starts"`
+	Ends   string `csv:"ends"` // on the day after where it lies before starts
+}
+
+type blackoutRow struct {
+	Where     string `csv:"where"` // a site or a line
+	When      string `csv:"when"`
+	Days      int    `csv:"days"`
+	Reason    string `csv:"reason"`
+	Withdrawn string `csv:"withdrawn"`
+}
+
+type noteRow struct {
+	Site    string `csv:"site_id"`
+	Written string `csv:"written"`
+	Body    string `csv:"body"`
+}
+
+type lineRow struct {
+	Code       string  `csv:"line"`
+	Site       string  `csv:"site_id"`
+	Name       string  `csv:"name"`
+	Length     float64 `csv:"length"`
+	LengthUnit string  `csv:"length_unit"`
+	Speed      float64 `csv:"speed"`
+	SpeedUnit  string  `csv:"speed_unit"`
+	PerHour    int     `csv:"vehicles_per_hour"`
+}
+
+type stationRow struct {
+	Where   string `csv:"where"` // a line, or a site for what its lines share
+	Code    string `csv:"station"`
+	Kind    string `csv:"kind"`
+	Name    string `csv:"name"`
+	Places  string `csv:"places"` // a position for each: D and P are a pair, U is underneath
+	Along   string `csv:"along"`  // of the first place
+	Unit    string `csv:"unit"`
+	Step    string `csv:"step"` // from one place to the next where they stand in a row
+	Powered bool   `csv:"powered"`
+	Since   string `csv:"since"` // where it came later than its site
+}
+
+type aliasRow struct {
+	Position string `csv:"position"`
+	Alias    string `csv:"alias"`
+}
+
+type stateRow struct {
+	Position string `csv:"position"`
+	State    string `csv:"state"`
+	When     string `csv:"when"`
+	Reason   string `csv:"reason"`
+}
+
+// evidenceRow says how good a site's knowledge of some facts is. A fact that no
+// row of a site names is not recorded there: a gap of the first day.
+type evidenceRow struct {
+	Site   string `csv:"site_id"`
+	Facts  string `csv:"facts"`
+	How    string `csv:"how"`
+	SeenBy string `csv:"seen_by"`
+	Seen   string `csv:"seen"`
+}
+
+type turningRow struct {
+	Position string `csv:"position"`
+	Turning  string `csv:"turning"`
+	SeenFrom string `csv:"seen_from"`
+}
+
+// factRow is one fact of one position that differs from what evidence gives:
+//
+//	missing  it is not recorded
+//	earlier  it had this value until the instant from
+//	later    it was recorded anew at the instant from
+//	wrong    it was recorded so, and withdrawn with a reason
+type factRow struct {
+	Position  string `csv:"position"`
+	Fact      string `csv:"fact"`
+	Act       string `csv:"act"`
+	Value     string `csv:"value"`
+	From      string `csv:"from"`
+	How       string `csv:"how"`
+	SeenBy    string `csv:"seen_by"`
+	Seen      string `csv:"seen"`
+	Withdrawn string `csv:"withdrawn"`
+	Why       string `csv:"why"`
+}
+
+type isolationText struct {
+	Name    string `csv:"text"`
+	Energy  string `csv:"energy"`
+	Isolate string `csv:"isolate"`
+	Prove   string `csv:"prove"`
+	Restore string `csv:"restore"`
+}
+
+// isolationRow is a point that its positions share, or one of its own for each
+// of them: then the * of the code is the end of the position's code. A later
+// row of the same code is a later version.
+type isolationRow struct {
+	Where     string `csv:"where"`
+	Code      string `csv:"code"`
+	Each      bool   `csv:"each"`
+	Positions string `csv:"positions"` // patterns, of the line's positions where they name no line
+	Text      string `csv:"text"`
+	Place     string `csv:"place"` // {name} is the position's name
+	Lockable  bool   `csv:"lockable"`
+	InSight   bool   `csv:"in_sight"`
+	Checked   string `csv:"checked"`
+	CheckedBy string `csv:"checked_by"`
+}
+
+type personRow struct {
+	ID           string `csv:"person_id"`
+	Name         string `csv:"name"`
+	Organisation string `csv:"organisation"`
+}
+
+// grantRow gives a person a role. Whoever has none does not sign in: the hauler
+// and the inspector of scenario_people.csv come from outside.
+type grantRow struct {
+	Person   string `csv:"person_id"`
+	Role     string `csv:"role"`
+	Customer string `csv:"customer"`
+	Site     string `csv:"site_id"`
+}
+
+type gatewayRow struct {
+	Site string `csv:"site_id"`
+	Name string `csv:"name"`
+}
+
+// scenario is everything that data/ holds.
+type scenario struct {
+	sites     []siteRow
+	places    []placeRow
+	customers []customerRow
+	supplies  []supplyRow
+	hours     []hoursRow
+	blackouts []blackoutRow
+	notes     []noteRow
+	lines     []lineRow
+	stations  []stationRow
+	aliases   []aliasRow
+	states    []stateRow
+	evidence  []evidenceRow
+	turning   []turningRow
+	facts     []factRow
+	texts     []isolationText
+	isolation []isolationRow
+	people    []personRow
+	grants    []grantRow
+	gateways  []gatewayRow
+}
+
+func readScenario() (scenario, error) {
+	var s scenario
+	var more []personRow
+	for _, f := range []struct {
+		name string
+		into any
+	}{
+		{"scenario_sites", &s.sites}, {"scenario_people", &s.people}, {"more_people", &more}, {"places", &s.places},
+		{"customers", &s.customers}, {"supplies", &s.supplies}, {"hours", &s.hours}, {"blackouts", &s.blackouts},
+		{"notes", &s.notes}, {"lines", &s.lines}, {"stations", &s.stations}, {"aliases", &s.aliases}, {"states", &s.states},
+		{"evidence", &s.evidence}, {"turning", &s.turning}, {"facts", &s.facts}, {"isolation_texts", &s.texts},
+		{"isolation", &s.isolation}, {"grants", &s.grants}, {"gateways", &s.gateways},
+	} {
+		if err := readFile("data/"+f.name+".csv", f.into); err != nil {
+			return s, fmt.Errorf("read %s.csv: %w", f.name, err)
+		}
+	}
+	s.people = append(s.people, more...)
+	return s, nil
+}
+
+// readFile reads a file into a slice of rows, whose tags name columns. A file
+// may have columns that no field takes.
+func readFile(name string, into any) error {
+	f, err := files.Open(name)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = f.Close() }() // it lies in the program itself
+	lines, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		return err
+	}
+	rows := reflect.ValueOf(into).Elem()
+	kind := rows.Type().Elem()
+	for _, line := range lines[1:] {
+		row := reflect.New(kind).Elem()
+		for i := range kind.NumField() {
+			column := kind.Field(i).Tag.Get("csv")
+			at := slices.Index(lines[0], column)
+			if at < 0 {
+				return fmt.Errorf("no column %s", column)
+			}
+			if err := set(row.Field(i), line[at]); err != nil {
+				return fmt.Errorf("column %s: %w", column, err)
+			}
+		}
+		rows.Set(reflect.Append(rows, row))
+	}
+	return nil
+}
+
+func set(field reflect.Value, text string) (err error) {
+	switch field.Kind() {
+	case reflect.String:
+		field.SetString(text)
+	case reflect.Int:
+		var n int
+		n, err = strconv.Atoi(text)
+		field.SetInt(int64(n))
+	case reflect.Float64:
+		var n float64
+		n, err = strconv.ParseFloat(text, 64)
+		field.SetFloat(n)
+	case reflect.Bool:
+		if text != "Y" && text != "N" {
+			return fmt.Errorf("%q is not Y or N", text)
+		}
+		field.SetBool(text == "Y")
+	default:
+		return fmt.Errorf("no reading of a %s", field.Kind())
+	}
+	return err
+}
+
+// name gives the words for one place of a station.
+func (s stationRow) name(place string) string {
+	switch place {
+	case "":
+		return s.Name
+	case "D":
+		return s.Name + ", driver side"
+	case "P":
+		return s.Name + ", passenger side"
+	case "U":
+		return s.Name + ", underneath"
+	}
+	return s.Name + " " + place
+}
+
+// sideOf gives the side of the line for one place: everywhere in the demo the
+// driver sits on the left, so D is the left side in the direction of travel.
+func sideOf(place string) string {
+	switch place {
+	case "D":
+		return "left"
+	case "P":
+		return "right"
+	}
+	return "centre"
+}
+
+// tail gives the end of a position's code, after its line or site.
+func tail(position string) string { return position[strings.IndexByte(position, '/')+1:] }
