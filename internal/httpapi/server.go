@@ -49,6 +49,8 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time) error {
 		ErrorHandler: func(c *gin.Context, err error, _ int) { decoding(c, err) },
 	})
 	d.Engine.GET(door.APIPath+"/openapi.yaml", func(c *gin.Context) { c.Data(200, "application/yaml", api.Spec) })
+	d.Engine.GET("/reference", s.reference)
+	d.Engine.GET("/reference/*file", s.reference)
 	return nil
 }
 

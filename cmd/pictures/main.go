@@ -1,0 +1,372 @@
+// The command pictures takes the pictures of the pages for docs/: it starts the
+// demo in this process, on a private server of its own, and looks at each page
+// as the person whom it is for, on a phone and on a desk, in light and in dark.
+//
+//	go run ./cmd/pictures [-out docs/pictures] [-only regexp]
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/png"
+	"io"
+	"log/slog"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/demo"
+	"spindlebook/internal/door"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgdb/cluster"
+	"spindlebook/internal/web"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if err := run(ctx, os.Args[1:], os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, "pictures:", err)
+		os.Exit(1)
+	}
+}
+
+// now is the instant that the pictures show: the same each time, so that only
+// what was changed looks changed.
+var now = time.Date(2026, time.November, 25, 15, 30, 0, 0, time.UTC)
+
+func run(ctx context.Context, args []string, out io.Writer) (err error) {
+	flags := flag.NewFlagSet("pictures", flag.ContinueOnError)
+	folder := flags.String("out", "docs/pictures", "where the pictures go")
+	only := flags.String("only", "", "take only those whose name matches")
+	hold := flags.Bool("hold", false, "take none; serve until interrupted")
+	if err := flags.Parse(args); err != nil {
+		return err
+	}
+	wanted, err := regexp.Compile(*only)
+	if err != nil {
+		return err
+	}
+	s, err := start(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.stop()) }()
+	if *hold {
+		for _, v := range s.visitors {
+			fmt.Fprintln(out, v.Role, s.URL+"/enter/"+v.Link)
+		}
+		<-ctx.Done()
+		return nil
+	}
+	if err := os.MkdirAll(*folder, 0o755); err != nil {
+		return err
+	}
+	shots, err := s.shots(ctx)
+	if err != nil {
+		return err
+	}
+	return take(ctx, out, *folder, wanted, shots)
+}
+
+// serving is the demo in this process.
+type serving struct {
+	*httptest.Server
+	db       *pgdb.DB
+	visitors []demo.Visitor
+	stop     func() error
+}
+
+func start(ctx context.Context) (_ *serving, err error) {
+	dir, err := os.MkdirTemp("", "spindlebook-pictures-")
+	if err != nil {
+		return nil, err
+	}
+	s := &serving{}
+	var server *cluster.Cluster
+	s.stop = func() error {
+		if s.Server != nil {
+			s.Close()
+		}
+		if s.db != nil {
+			s.db.Close()
+		}
+		var err error
+		if server != nil {
+			err = server.Stop(context.WithoutCancel(ctx))
+		}
+		return errors.Join(err, os.RemoveAll(dir))
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, s.stop())
+		}
+	}()
+	if err := os.Chmod(dir, 0o755); err != nil { // the server's own user must get in
+		return nil, err
+	}
+	server, err = cluster.Start(ctx, cluster.Options{Dir: dir, Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole},
+		Settings: map[string]string{"fsync": "off", "synchronous_commit": "off"}})
+	if err != nil {
+		return nil, err
+	}
+	const name = "pictures"
+	if err := pgdb.MakeRoles(ctx, server.DSN("postgres", "postgres"), name); err != nil {
+		return nil, err
+	}
+	if _, err := pgdb.Migrate(ctx, server.DSN(pgdb.OwnerRole, name)); err != nil {
+		return nil, err
+	}
+	if s.db, err = pgdb.Open(ctx, server.DSN(pgdb.ServiceRole, name)); err != nil {
+		return nil, err
+	}
+	if err := demo.Load(ctx, s.db, now); err != nil {
+		return nil, err
+	}
+	if s.visitors, err = demo.Visitors(ctx, s.db, now); err != nil {
+		return nil, err
+	}
+	s.Server = httptest.NewUnstartedServer(nil)
+	public := &url.URL{Scheme: "http", Host: s.Listener.Addr().String()}
+	clock := func() time.Time { return now }
+	d, err := door.New(door.Options{DB: s.db, Log: slog.New(slog.DiscardHandler), Now: clock, PublicURL: public, MaxBody: 1 << 20})
+	if err != nil {
+		return nil, err
+	}
+	err = web.Mount(d, s.db, clock, web.Options{Demo: true, Visitors: func(context.Context) ([]web.Visitor, error) {
+		var all []web.Visitor
+		for _, v := range s.visitors {
+			all = append(all, web.Visitor{Name: v.Name, Role: v.Role, Says: v.Sees, Path: "/enter/" + v.Link})
+		}
+		return all, nil
+	}})
+	if err != nil {
+		return nil, err
+	}
+	s.Config.Handler = d.Engine
+	s.Start()
+	return s, nil
+}
+
+// shot is one picture: a page as somebody sees it.
+type shot struct {
+	name string
+	as   string // the address that signs in; "" is nobody
+	page string
+	open bool // what is folded is opened
+}
+
+func (s *serving) shots(ctx context.Context) ([]shot, error) {
+	at := func(path string) string { return s.URL + path }
+	as := map[string]string{}
+	for _, v := range s.visitors {
+		as[v.Role] = at("/enter/" + v.Link)
+	}
+	manager, technician, owner := as["Service manager"], as["Technician"], as["Site owner"]
+	all := []shot{
+		{name: "sign-in", page: at("/sign-in")},
+		{name: "today-manager", as: manager, page: at("/")},
+		{name: "today-owner", as: owner, page: at("/")},
+		{name: "sites", as: manager, page: at("/sites")},
+		{name: "customers", as: manager, page: at("/customers")},
+		{name: "customer-new", as: manager, page: at("/customers/new")},
+		{name: "site-new", as: manager, page: at("/sites/new")},
+		{name: "people", as: manager, page: at("/people")},
+		{name: "invite", as: manager, page: at("/people/invite")},
+		{name: "trail", as: manager, page: at("/trail")},
+		{name: "account", as: technician, page: at("/account")},
+		{name: "password", as: technician, page: at("/account/password")},
+		{name: "not-found", as: owner, page: at("/sites/00000000-0000-7000-8000-000000000009")},
+		{name: "problems", page: at("/problems")},
+	}
+	sites, err := assets.Sites(ctx, s.db, access.System, nil, assets.Page{Limit: 100})
+	if err != nil {
+		return nil, err
+	}
+	for _, site := range sites {
+		path := at("/sites/" + site.ID.String())
+		switch site.Code {
+		case "UMB":
+			all = append(all, shot{name: "site", as: technician, page: path}, shot{name: "site-owner", as: owner, page: path},
+				shot{name: "customer", as: manager, page: at("/customers/" + site.CustomerID.String())},
+				shot{name: "line-new", as: manager, page: path + "/lines/new"}, shot{name: "position-new", as: manager, page: path + "/positions/new"},
+				shot{name: "blackout-new", as: manager, page: path + "/blackouts/new"}, shot{name: "note-new", as: technician, page: path + "/notes/new"},
+				shot{name: "site-edit", as: manager, page: path + "/edit"}, shot{name: "trail-site", as: manager, page: at("/trail?site=" + site.ID.String())})
+		case "DUN":
+			all = append(all, shot{name: "site-two-lines", as: manager, page: path, open: true})
+		}
+	}
+	positions, err := assets.Positions(ctx, s.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
+	if err != nil {
+		return nil, err
+	}
+	for _, q := range positions {
+		name := map[string]string{"UMB-1/SBL-D": "position", "UMB-1/TOP": "position-top", "FER-1/WRP-P": "position-wraparound"}[q.Code]
+		if name != "" {
+			all = append(all, shot{name: name, as: technician, page: at("/positions/" + q.ID.String())})
+		}
+		if name == "position" {
+			path := at("/positions/" + q.ID.String())
+			all = append(all, shot{name: "fact-new", as: technician, page: path + "/facts/new?fact=bore"}, shot{name: "fact-which", as: technician, page: path + "/facts/new"},
+				shot{name: "state-change", as: technician, page: path + "/state"})
+		}
+	}
+	accounts, err := access.Accounts(ctx, s.db, access.System, access.Page{Limit: 1000})
+	if err != nil {
+		return nil, err
+	}
+	for _, kind := range []string{"person", "program"} {
+		if i := slices.IndexFunc(accounts, func(a access.Account) bool { return a.Kind == kind }); i >= 0 {
+			all = append(all, shot{name: kind, as: manager, page: at("/people/" + accounts[i].ID.String())})
+		}
+	}
+	var first string
+	err = s.db.InTx(ctx, access.System.ID, func(tx *gorm.DB) (err error) {
+		first, err = access.MakeLink(tx, now, access.FirstPerson, nil, time.Hour)
+		return err
+	})
+	return append(all, shot{name: "set-up", page: at("/enter/" + first)}), err
+}
+
+// the sizes at which pages are looked at
+var sizes = []struct {
+	name          string
+	width, height int64
+	phone         bool
+}{{"phone", 390, 844, true}, {"desk", 1440, 900, false}}
+
+func take(ctx context.Context, out io.Writer, folder string, wanted *regexp.Regexp, shots []shot) error {
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)
+	browser, end := chromedp.NewExecAllocator(ctx, opts...)
+	defer end()
+	root, cancel := chromedp.NewContext(browser)
+	defer cancel()
+	if err := chromedp.Do(root); err != nil {
+		return err
+	}
+	for _, s := range shots {
+		if err := takeOne(root, out, folder, wanted, s); err != nil {
+			return fmt.Errorf("%s: %w", s.name, err)
+		}
+	}
+	return nil
+}
+
+func takeOne(root context.Context, out io.Writer, folder string, wanted *regexp.Regexp, s shot) error {
+	tab, cancel := chromedp.NewContext(root, chromedp.WithNewBrowserContext())
+	defer cancel()
+	entered := s.as == ""
+	for _, size := range sizes {
+		for _, scheme := range []string{"light", "dark"} {
+			name := s.name + "-" + size.name + "-" + scheme + ".png"
+			if !wanted.MatchString(name) {
+				continue
+			}
+			if !entered {
+				if err := chromedp.Do(tab, chromedp.Navigate(s.as)); err != nil {
+					return err
+				}
+				entered = true
+			}
+			var more []chromedp.EmulateViewportOption
+			if size.phone {
+				more = append(more, chromedp.EmulateMobile)
+			}
+			err := chromedp.Do(tab, chromedp.EmulateViewport(size.width, size.height, more...), prefers(scheme), chromedp.Navigate(s.page))
+			if err != nil {
+				return err
+			}
+			if s.open {
+				if _, err := chromedp.Run(tab, chromedp.Evaluate[bool](`document.querySelectorAll("details").forEach(d => d.open = true), true`)); err != nil {
+					return err
+				}
+			}
+			shown, err := chromedp.Run(tab, chromedp.FullScreenshot(100))
+			if err != nil {
+				return err
+			}
+			small, err := shrink(shown)
+			if err != nil {
+				return err
+			}
+			if err := os.WriteFile(filepath.Join(folder, name), small, 0o644); err != nil {
+				return err
+			}
+			fmt.Fprintf(out, "%s %d bytes\n", name, len(small))
+		}
+	}
+	return nil
+}
+
+func prefers(scheme string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+		return err
+	})
+}
+
+// shrink writes a picture with a palette of its 256 commonest colours: a page
+// of text has few, and what is left out lies close to one of them.
+func shrink(shown []byte) ([]byte, error) {
+	full, err := png.Decode(bytes.NewReader(shown))
+	if err != nil {
+		return nil, err
+	}
+	b := full.Bounds()
+	rgba := image.NewRGBA(b)
+	draw.Draw(rgba, b, full, b.Min, draw.Src)
+	count := map[color.RGBA]int{}
+	for i := 0; i < len(rgba.Pix); i += 4 {
+		count[color.RGBA{rgba.Pix[i], rgba.Pix[i+1], rgba.Pix[i+2], 255}]++
+	}
+	type shade struct {
+		c color.RGBA
+		n int
+	}
+	var shades []shade
+	for c, n := range count {
+		shades = append(shades, shade{c, n})
+	}
+	slices.SortFunc(shades, func(a, b shade) int {
+		return cmp.Or(cmp.Compare(b.n, a.n), cmp.Compare(a.c.R, b.c.R), cmp.Compare(a.c.G, b.c.G), cmp.Compare(a.c.B, b.c.B))
+	})
+	var p color.Palette
+	for _, s := range shades[:min(len(shades), 256)] {
+		p = append(p, s.c)
+	}
+	index := map[color.RGBA]uint8{}
+	few := image.NewPaletted(b, p)
+	for i := 0; i < len(rgba.Pix); i += 4 {
+		c := color.RGBA{rgba.Pix[i], rgba.Pix[i+1], rgba.Pix[i+2], 255}
+		at, ok := index[c]
+		if !ok {
+			at = uint8(p.Index(c))
+			index[c] = at
+		}
+		few.Pix[i/4] = at
+	}
+	var out bytes.Buffer
+	e := png.Encoder{CompressionLevel: png.BestCompression}
+	err = e.Encode(&out, few)
+	return out.Bytes(), err
+}
