@@ -212,7 +212,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 				shot{name: "blackout-new", as: manager, page: path + "/blackouts/new"}, shot{name: "note-new", as: technician, page: path + "/notes/new"},
 				shot{name: "site-edit", as: manager, page: path + "/edit"}, shot{name: "trail-site", as: manager, page: at("/trail?site=" + site.ID.String())})
 		case "DUN":
-			all = append(all, shot{name: "site-two-lines", as: manager, page: path, open: true})
+			all = append(all, shot{name: "site-two-lines", as: manager, page: path})
 		}
 	}
 	positions, err := assets.Positions(ctx, s.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})

@@ -1,0 +1,295 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+)
+
+// axePath is where the checker of accessibility lies after `make test` or `npm
+// ci --prefix tools`.
+const axePath = "../../tools/node_modules/axe-core/axe.min.js"
+
+// needed ends or skips a test for want of a program: on the machine that
+// decides it must be there, at home it may be missing.
+func needed(t *testing.T, what string) {
+	t.Helper()
+	if os.Getenv("CI") != "" {
+		t.Fatalf("%s is missing", what)
+	}
+	t.Skipf("%s is missing; `make test` installs it", what)
+}
+
+// browser starts Chromium, once for the package's browser tests.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	found := false
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome"} {
+		if _, err := exec.LookPath(name); err == nil {
+			found = true
+		}
+	}
+	if !found {
+		needed(t, "Chromium")
+	}
+	// the sandbox of Chromium refuses root, and its pages here are our own
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)
+	alloc, end := chromedp.NewExecAllocator(context.Background(), opts...)
+	t.Cleanup(end)
+	root, cancel := chromedp.NewContext(alloc)
+	t.Cleanup(cancel)
+	if err := chromedp.Do(root); err != nil {
+		t.Fatalf("start Chromium: %v", err)
+	}
+	return root
+}
+
+// tab opens a tab with cookies of its own, signed in by a link where one is given.
+func tab(t *testing.T, root context.Context, h *house, link string) context.Context {
+	t.Helper()
+	tab, cancel := chromedp.NewContext(root, chromedp.WithNewBrowserContext())
+	t.Cleanup(cancel)
+	tab, stop := context.WithTimeout(tab, 5*time.Minute)
+	t.Cleanup(stop)
+	if link != "" {
+		run(t, tab, chromedp.Navigate(h.URL+link))
+	}
+	return tab
+}
+
+func run(t *testing.T, tab context.Context, steps ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	if err := chromedp.Do(tab, steps...); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func eval[T any](t *testing.T, tab context.Context, js string) T {
+	t.Helper()
+	v, err := chromedp.Run(tab, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%v in %.80s", err, js)
+	}
+	return v
+}
+
+func prefers(scheme string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+		return err
+	})
+}
+
+func size(width, height int64, phone bool) chromedp.Action[chromedp.Void] {
+	if phone {
+		return chromedp.EmulateViewport(width, height, chromedp.EmulateMobile)
+	}
+	return chromedp.EmulateViewport(width, height)
+}
+
+// demoPages lists a page of each kind with the role that looks at it.
+func demoPages(t *testing.T, h *house) map[string][]string {
+	t.Helper()
+	pages := map[string][]string{
+		"": {"/sign-in", "/problems", "/enter/nothing"},
+		"manager": {"/", "/sites", "/sites/new", "/customers", "/customers/new", "/people", "/people/invite", "/people/programs/new",
+			"/trail", "/account", "/nowhere"},
+		"technician": {"/", "/account/password", "/people"},
+		"owner":      {"/"},
+	}
+	sites, err := assets.Sites(ctx, h.db, access.System, nil, assets.Page{Limit: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range sites {
+		path := "/sites/" + s.ID.String()
+		switch s.Code {
+		case "DUN":
+			pages["manager"] = append(pages["manager"], path, path+"/edit", path+"/lines/new", path+"/positions/new", path+"/blackouts/new",
+				"/customers/"+s.CustomerID.String(), "/customers/"+s.CustomerID.String()+"/edit", "/trail?site="+s.ID.String())
+			pages["technician"] = append(pages["technician"], path+"/notes/new")
+			pages["owner"] = append(pages["owner"], path)
+		}
+	}
+	positions, err := assets.Positions(ctx, h.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, q := range positions {
+		path := "/positions/" + q.ID.String()
+		switch q.Code {
+		case "DUN-2/WRP-P", "DUN-1/TOP2", "UMB/AIR", "FER-1/RKR-P":
+			pages["technician"] = append(pages["technician"], path)
+		case "UMB-1/SBL-D":
+			pages["technician"] = append(pages["technician"], path, path+"/facts/new", path+"/facts/new?fact=bore", path+"/facts/new?fact=media", path+"/state")
+		}
+	}
+	accounts, err := access.Accounts(ctx, h.db, access.System, access.Page{Limit: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]bool{}
+	for _, a := range accounts {
+		if !seen[a.Kind] {
+			path := "/people/" + a.ID.String()
+			pages["manager"] = append(pages["manager"], path, path+"/disable", path+"/roles/new")
+			seen[a.Kind] = true
+		}
+	}
+	return pages
+}
+
+// look is what a page is asked for in the browser.
+type look struct {
+	Wide    int      // px by which its body is wider than the screen
+	Foreign []string // what it loaded from elsewhere
+	Small   []string // what a fingertip misses
+}
+
+const looking = `({
+	Wide: Math.max(0, document.scrollingElement.scrollWidth - document.documentElement.clientWidth),
+	Foreign: performance.getEntriesByType("resource").map(r => r.name).filter(n => !n.startsWith(location.origin)),
+	Small: [...document.querySelectorAll("button, a.button, .bar nav a, input:not([type=hidden]):not([type=radio]):not([type=checkbox]), select, summary, a.row-name, .radios label, .check label")]
+		.filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 43.5).map(e => e.outerHTML.slice(0, 120)),
+})`
+
+const axe = `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.map(v =>
+	v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160) + " | " + n.failureSummary.slice(0, 200)).join("\n")))`
+
+// Every page on a phone and on a desk, in light and in dark: no violation that
+// axe-core finds, nothing wider than the screen, nothing from elsewhere.
+func TestEveryPageIsAccessible(t *testing.T) {
+	checker, err := os.ReadFile(axePath)
+	if err != nil {
+		needed(t, "axe-core")
+	}
+	root := browser(t)
+	h := demoHouse(t)
+	for role, pages := range demoPages(t, h) {
+		link := ""
+		if role != "" {
+			link = h.link(t, someone(t, h, role))
+		}
+		in := tab(t, root, h, link)
+		for _, screen := range []struct {
+			name          string
+			width, height int64
+			phone         bool
+		}{{"phone", 390, 844, true}, {"desk", 1440, 900, false}} {
+			run(t, in, size(screen.width, screen.height, screen.phone))
+			for _, path := range pages {
+				run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
+				name := fmt.Sprintf("%s as %s on a %s", path, role, screen.name)
+				l := eval[look](t, in, looking)
+				if l.Wide > 0 {
+					t.Errorf("%s: %d px too wide", name, l.Wide)
+				}
+				if len(l.Foreign) > 0 {
+					t.Errorf("%s: loads %v", name, l.Foreign)
+				}
+				if len(l.Small) > 0 {
+					t.Errorf("%s: too small: %s", name, strings.Join(l.Small, "\n"))
+				}
+				eval[bool](t, in, string(checker)+";\n true")
+				eval[bool](t, in, `document.querySelectorAll("details").forEach((d, i) => d.open = i < 4), true`)
+				for _, scheme := range []string{"light", "dark"} {
+					run(t, in, prefers(scheme))
+					if found := eval[[]string](t, in, axe); len(found) > 0 {
+						t.Errorf("%s in %s:\n%s", name, scheme, strings.Join(found, "\n"))
+					}
+				}
+			}
+		}
+	}
+}
+
+// A form that came back with errors is a page too.
+func TestAFormWithErrorsIsAccessible(t *testing.T) {
+	checker, err := os.ReadFile(axePath)
+	if err != nil {
+		needed(t, "axe-core")
+	}
+	root := browser(t)
+	g := newGround(t)
+	in := tab(t, root, g.house, g.link(t, g.manager))
+	run(t, in, size(390, 844, true), chromedp.Navigate(g.URL+"/sites/new"), chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS(".mend")))
+	if focus := eval[string](t, in, `document.activeElement.className`); focus != "mend" {
+		t.Errorf("the list of what to mend has no focus: %q", focus)
+	}
+	eval[bool](t, in, string(checker)+";\n true")
+	for _, scheme := range []string{"light", "dark"} {
+		run(t, in, prefers(scheme))
+		if found := eval[[]string](t, in, axe); len(found) > 0 {
+			t.Errorf("%s:\n%s", scheme, strings.Join(found, "\n"))
+		}
+	}
+	if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 {
+		t.Errorf("%+v", l)
+	}
+}
+
+// Without a script, by keyboard and by an impatient double click.
+func TestWithoutAScript(t *testing.T) {
+	root := browser(t)
+	g := newGround(t)
+	for _, script := range []bool{false, true} {
+		in := tab(t, root, g.house, "")
+		run(t, in, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+			_, err := cdp.Call(ctx, t, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: !script})
+			return err
+		}), size(390, 844, true), chromedp.Navigate(g.URL+g.link(t, g.technician)))
+		path := g.URL + "/positions/" + g.right.ID.String()
+		before := g.count(t, `select count(*)::int as n from position_fact`)
+		run(t, in, chromedp.Navigate(path), chromedp.Click(chromedp.CSS(`a[href$="fact=media"]`)), chromedp.WaitVisible(chromedp.CSS("form.sheet")),
+			chromedp.Click(chromedp.CSS(`input[value="foam"]`)), chromedp.Click(chromedp.CSS(`input[value="seen"]`)),
+			chromedp.DoubleClick(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS(".facts")))
+		shown, err := chromedp.Run(in, chromedp.Text(chromedp.CSS(".facts .value")))
+		if err != nil || shown != "foam" {
+			t.Errorf("script %v: shows %q, %v", script, shown, err)
+		}
+		if n := g.count(t, `select count(*)::int as n from position_fact`) - before; n != 1 {
+			t.Errorf("script %v: a double click recorded it %d times", script, n)
+		}
+		g.withdrawAll(t)
+	}
+
+	in := tab(t, root, g.house, g.link(t, g.technician))
+	run(t, in, chromedp.Navigate(g.URL+"/sites"), chromedp.KeyEvent("\t"))
+	if focus := eval[string](t, in, `document.activeElement.className`); focus != "skip" {
+		t.Errorf("the first stop of the keyboard is %q", focus)
+	}
+	run(t, in, chromedp.KeyEvent("\r"))
+	if focus := eval[string](t, in, `document.activeElement.id`); focus != "main" {
+		t.Errorf("the skip leads to %q", focus)
+	}
+}
+
+func (g *ground) withdrawAll(t *testing.T) {
+	t.Helper()
+	facts, err := assets.Facts(ctx, g.db, access.System, g.right.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range facts {
+		if f.WithdrawnAt == nil {
+			values := g.asTech.form("/positions/" + g.right.ID.String() + "/facts/" + f.ID.String() + "/withdraw")
+			values.Set("reason", "next round")
+			if got := g.asTech.post("/positions/"+g.right.ID.String()+"/facts/"+f.ID.String()+"/withdraw", values); got.status != http.StatusSeeOther {
+				t.Fatal(got.status)
+			}
+		}
+	}
+}

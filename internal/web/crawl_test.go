@@ -1,0 +1,130 @@
+package web_test
+
+import (
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/google/uuid"
+	"golang.org/x/net/html"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/demo"
+)
+
+// someone gives the id of the demo's first account with a role.
+func someone(t testing.TB, h *house, role string) uuid.UUID {
+	t.Helper()
+	all, err := access.Accounts(ctx, h.db, access.System, access.Page{Limit: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range all {
+		for _, g := range a.Grants {
+			if a.Kind == "person" && g.Role == role {
+				return a.ID
+			}
+		}
+	}
+	t.Fatalf("the demo has no %s", role)
+	return uuid.Nil
+}
+
+var ids = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f-]{27}`)
+
+// samples is how many pages of one kind are visited: the demo has hundreds of
+// positions, and what goes wrong goes wrong on one of a few.
+const samples = 12
+
+// Whoever follows links arrives somewhere, and finds no inline code on the way.
+func TestEveryLinkLeadsSomewhere(t *testing.T) {
+	h := demoHouse(t)
+	if _, err := demo.Visitors(ctx, h.db, now); err != nil {
+		t.Fatal(err)
+	}
+	for _, role := range []string{"manager", "technician", "owner", "site_staff"} {
+		t.Run(role, func(t *testing.T) {
+			v := h.as(t, someone(t, h, role))
+			seen, kinds := map[string]bool{}, map[string]int{}
+			queue := []string{"/"}
+			visited := 0
+			for len(queue) > 0 {
+				path := queue[0]
+				queue = queue[1:]
+				got := v.get(path)
+				visited++
+				if got.status != 200 {
+					t.Errorf("%s: %d", path, got.status)
+					continue
+				}
+				tidy(t, path, got.body)
+				for _, link := range links(t, got.body) {
+					u, err := url.Parse(link)
+					if err != nil || u.IsAbs() || u.Host != "" {
+						t.Errorf("%s leads away, to %s", path, link)
+						continue
+					}
+					frag := u.Fragment
+					u.Fragment = ""
+					if link = u.String(); link == "" {
+						if !strings.Contains(got.body, `id="`+frag+`"`) {
+							t.Errorf("%s leads to %q on itself, which is not there", path, frag)
+						}
+						continue
+					}
+					kind := ids.ReplaceAllString(link, "ID")
+					if seen[link] || kinds[kind] >= samples {
+						continue
+					}
+					seen[link] = true
+					kinds[kind]++
+					queue = append(queue, link)
+				}
+			}
+			t.Logf("%d pages of %d kinds", visited, len(kinds))
+			if visited < 20 {
+				t.Error("that was too short a walk")
+			}
+		})
+	}
+}
+
+// tidy holds a page against what the policy would refuse and what people and
+// machines trip over: inline code and style, two things of one id, a form
+// without its method.
+func tidy(t *testing.T, path, body string) {
+	t.Helper()
+	known := map[string]bool{}
+	headings := 0
+	walk(parse(t, body), func(n *html.Node) {
+		if n.Type != html.ElementNode {
+			return
+		}
+		for _, a := range n.Attr {
+			switch {
+			case a.Key == "style", strings.HasPrefix(a.Key, "on"):
+				t.Errorf("%s: inline %s", path, a.Key)
+			case a.Key == "id" && known[a.Val]:
+				t.Errorf("%s: the id %q stands twice", path, a.Val)
+			case a.Key == "id":
+				known[a.Val] = true
+			case (a.Key == "src" || a.Key == "href") && strings.Contains(a.Val, "//"):
+				t.Errorf("%s: from elsewhere: %s", path, a.Val)
+			}
+		}
+		switch n.Data {
+		case "style":
+			t.Errorf("%s: inline style", path)
+		case "script":
+			if n.FirstChild != nil {
+				t.Errorf("%s: inline script", path)
+			}
+		case "h1":
+			headings++
+		}
+	})
+	if headings != 1 {
+		t.Errorf("%s: %d headings of the first order", path, headings)
+	}
+}

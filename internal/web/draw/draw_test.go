@@ -1,0 +1,158 @@
+package draw
+
+import (
+	"encoding/xml"
+	"errors"
+	"flag"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	wellFormed(t, got)
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("%s is drawn otherwise; look at it, then run go test ./internal/web/draw -update", name)
+	}
+}
+
+func wellFormed(t *testing.T, svg string) {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(svg))
+	for {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			t.Fatalf("not well-formed: %v\n%s", err, svg)
+		}
+	}
+}
+
+func brush(label, side string, along float64, state string, turn Turn) Item {
+	word := ""
+	if state != "in_service" {
+		word = state
+	}
+	return Item{Href: "/positions/" + label, Label: label, Says: label + ": " + state, Side: side, Along: along, Brush: true, State: state, Word: word, Turn: turn}
+}
+
+func block(label, side string, along float64) Item {
+	return Item{Href: "/positions/" + label, Label: label, Says: label, Side: side, Along: along, State: "in_service"}
+}
+
+func reference() Strip {
+	return Strip{ID: "r", Title: "Line UMB-1, seen from above", Length: 33.528, InFeet: true, Left: "driver side", Right: "passenger side", Items: []Item{
+		block("GATE", "centre", -4.572), block("ENT-EYE-1", "centre", 0), block("ENT-EYE-2", "centre", 0.3), block("PRE", "centre", 1.83),
+		brush("TYR-D", "left", 4.9, "in_service", AgainstTravel), brush("TYR-P", "right", 4.9, "in_service", WithTravel),
+		brush("SBL-D", "left", 11.6, "in_service", Clockwise), brush("SBL-P", "right", 11.6, "in_service", CounterClockwise),
+		brush("WRP-D", "left", 16.5, "parked", CounterClockwise), brush("WRP-P", "right", 16.5, "empty", Clockwise),
+		brush("TOP", "centre", 20.1, "in_service", Unknown),
+	}}
+}
+
+func TestTheReferenceLine(t *testing.T) {
+	golden(t, "reference-across.svg", Across(reference()))
+	golden(t, "reference-upright.svg", Upright(reference()))
+	golden(t, "reference-mini.svg", Mini(reference(), "Line UMB-1: 9 in service, 1 parked, 1 empty"))
+}
+
+func TestALineWithNothingOnIt(t *testing.T) {
+	empty := Strip{ID: "e", Title: "Line NEW-1", Left: "driver side", Right: "passenger side"}
+	golden(t, "empty-across.svg", Across(empty))
+	wellFormed(t, Upright(empty))
+	wellFormed(t, Mini(empty, "nothing"))
+}
+
+func TestTurning(t *testing.T) {
+	v := View{ID: "t", Title: "Turns clockwise seen from above.", Clockwise: true, From: "above", Side: "left", Words: "clockwise",
+		LeftWord: "left · driver side", RightWord: "right · passenger side"}
+	golden(t, "turning-left.svg", Turning(v))
+	v.Side, v.Clockwise, v.Words = "right", false, "counter-clockwise"
+	golden(t, "turning-right.svg", Turning(v))
+	v.Side, v.From = "centre", "left"
+	golden(t, "turning-top.svg", Turning(v))
+}
+
+// What people type must not become markup.
+func TestMarkupStaysText(t *testing.T) {
+	const evil = `"><script>alert(1)</script>&`
+	s := reference()
+	s.Title, s.Left, s.Right = evil, evil, evil
+	s.Items[4].Label, s.Items[4].Says, s.Items[4].Href, s.Items[4].Word = evil, evil, evil, evil
+	for _, svg := range []string{Across(s), Upright(s), Mini(s, evil), Turning(View{ID: "x", Title: evil, Words: evil, LeftWord: evil, RightWord: evil, From: "above"})} {
+		wellFormed(t, svg)
+		if strings.Contains(svg, "<script") {
+			t.Error("a script came through")
+		}
+	}
+}
+
+func TestNeighboursKeepTheirDistance(t *testing.T) {
+	for _, c := range []struct{ at, want []float64 }{
+		{[]float64{0, 100, 200}, []float64{0, 100, 200}},                // room enough: all stay
+		{[]float64{10, 10}, []float64{-12, 32}},                         // one place: both give way alike
+		{[]float64{0, 10, 200}, []float64{-17, 27, 200}},                // who stands far stays
+		{[]float64{0, 40, 80}, []float64{-4, 40, 84}},                   // the middle one stays
+		{nil, []float64{}},                                              //
+		{[]float64{5}, []float64{5}},                                    //
+		{[]float64{0, 0, 0, 300}, []float64{-44, 0, 44, 300}},           //
+		{[]float64{0, 44, 88, 90}, []float64{-10.5, 33.5, 77.5, 121.5}}, // pushing goes on through a row
+	} {
+		rooms := make([]float64, len(c.at))
+		for i := range rooms {
+			rooms[i] = 44
+		}
+		got := spread(c.at, rooms)
+		if len(got) != len(c.want) {
+			t.Fatalf("%v: %v", c.at, got)
+		}
+		for i := range got {
+			if math.Abs(got[i]-c.want[i]) > 1e-9 {
+				t.Errorf("%v: got %v, want %v", c.at, got, c.want)
+				break
+			}
+		}
+	}
+}
+
+// A fingertip must hit one thing only, on the phone everywhere and on the desk
+// each brush.
+func TestAFingertipHitsOneThing(t *testing.T) {
+	s := reference()
+	for i := range 12 { // a crowd
+		s.Items = append(s.Items, block("DRY", "centre", 30+float64(i)*0.2), brush("B", "left", 12+float64(i)*0.1, "in_service", Clockwise))
+	}
+	sides := map[string][]Item{}
+	for _, it := range s.Items {
+		sides[it.Side] = append(sides[it.Side], it)
+	}
+	for side, items := range sides {
+		slices.SortFunc(items, func(a, b Item) int { return int(math.Copysign(1, a.Along-b.Along)) })
+		placed, _, _ := place(map[string][]Item{side: items}, -5, 34, 18, true)
+		for i := 1; i < len(placed[side]); i++ {
+			if d := placed[side][i] - placed[side][i-1]; d < 44-1e-9 {
+				t.Errorf("%s: %v px between neighbours", side, d)
+			}
+		}
+	}
+	wellFormed(t, Upright(s))
+	wellFormed(t, Across(s))
+}

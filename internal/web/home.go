@@ -1,0 +1,185 @@
+package web
+
+import (
+	"fmt"
+	"html/template"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/fault"
+	"spindlebook/internal/web/draw"
+)
+
+// perPage is how many rows a list shows at once.
+const perPage = 50
+
+// home answers: which sites, and what of them is not in service.
+type home struct {
+	Heading  string
+	Sites    []slip
+	More     string // where the list goes on
+	Stopped  []stoppedRow
+	Brushes  int
+	Missing  int
+	Internal bool
+	Keep     bool
+}
+
+// slip is a site in a list: its counts and its lines as small drawings.
+type slip struct {
+	assets.Overview
+	Clock   clock
+	Drawn   []drawnLine
+	Missing int // only where the reader can do something about it
+}
+
+type drawnLine struct {
+	Code string
+	SVG  template.HTML
+}
+
+type stoppedRow struct {
+	assets.Stopped
+	Clock clock
+}
+
+// homeSites is how many sites home draws; the list of sites goes on.
+const homeSites = 30
+
+func (p *pages) home(v visit) error {
+	sites, err := assets.Overviews(v.ctx, p.db, v.who, v.now, assets.OverviewFilter{}, assets.Page{Limit: homeSites + 1})
+	if err != nil {
+		return err
+	}
+	h := home{Heading: "All sites", Internal: v.may(access.SeeInternal), Keep: v.may(access.KeepRegister)}
+	if !v.who.Everywhere {
+		h.Heading = "All own sites"
+	}
+	if len(sites) > homeSites {
+		sites = sites[:homeSites]
+		h.More = "/sites?after=" + url.QueryEscape(sites[homeSites-1].Code)
+	}
+	stopped, err := assets.NotInService(v.ctx, p.db, v.who, 100)
+	if err != nil {
+		return err
+	}
+	for _, s := range stopped {
+		h.Stopped = append(h.Stopped, stoppedRow{s, clock{v.now, zone(s.Zone)}})
+	}
+	if h.Sites, err = p.slips(v, sites); err != nil {
+		return err
+	}
+	for _, s := range sites {
+		h.Brushes += s.Brushes
+		h.Missing += s.Missing
+	}
+	return p.ok(v, "home", "Today", h)
+}
+
+// slips draws the lines of sites: one statement for all of them.
+func (p *pages) slips(v visit, sites []assets.Overview) ([]slip, error) {
+	ids := make([]uuid.UUID, len(sites))
+	for i, s := range sites {
+		ids[i] = s.ID
+	}
+	spots, err := assets.Spots(v.ctx, p.db, v.who, ids)
+	if err != nil {
+		return nil, err
+	}
+	strips := map[uuid.UUID]*draw.Strip{}
+	codes := map[uuid.UUID]string{}
+	linesOf := map[uuid.UUID][]uuid.UUID{}
+	for _, s := range spots {
+		st, ok := strips[s.LineID]
+		if !ok {
+			st = &draw.Strip{}
+			if s.LengthM != nil {
+				st.Length = *s.LengthM
+			}
+			strips[s.LineID], codes[s.LineID] = st, s.LineCode
+			linesOf[s.SiteID] = append(linesOf[s.SiteID], s.LineID)
+		}
+		st.Items = append(st.Items, draw.Item{Side: s.LineSide, Along: s.AlongM, Brush: s.Brush, State: s.State})
+	}
+	all := make([]slip, len(sites))
+	for i, s := range sites {
+		all[i] = slip{Overview: s, Clock: clock{v.now, s.Location()}}
+		if v.may(access.RecordWork) || v.may(access.KeepRegister) {
+			all[i].Missing = s.Missing
+		}
+		for _, id := range linesOf[s.ID] {
+			st := *strips[id]
+			all[i].Drawn = append(all[i].Drawn, drawnLine{codes[id], template.HTML(draw.Mini(st, "Line "+codes[id]+": "+counted(st)))})
+		}
+	}
+	return all, nil
+}
+
+// counted says how many of a line's positions are in which state.
+func counted(s draw.Strip) string {
+	n := map[string]int{}
+	for _, it := range s.Items {
+		n[it.State]++
+	}
+	var parts []string
+	for _, state := range []string{"in_service", "parked", "empty"} {
+		if n[state] > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n[state], say(state)))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+func zone(name string) *time.Location {
+	return assets.Site{Zone: name}.Location()
+}
+
+// sites is the plain list, in pages.
+type siteList struct {
+	Sites    []slip
+	More     string
+	Later    bool // this is not the first page
+	Keep     bool
+	Customer *assets.Customer
+}
+
+func (p *pages) sites(v visit) error {
+	var f assets.OverviewFilter
+	l := siteList{Later: v.c.Query("after") != "", Keep: v.may(access.KeepRegister)}
+	if c := v.c.Query("customer"); c != "" {
+		id, err := uuid.Parse(c)
+		if err != nil {
+			return fault.Missing("customer", c)
+		}
+		one, err := assets.OneCustomer(v.ctx, p.db, v.who, id)
+		if err != nil {
+			return err
+		}
+		l.Customer, f.CustomerID = &one, &id
+	}
+	sites, err := assets.Overviews(v.ctx, p.db, v.who, v.now, f, assets.Page{After: v.c.Query("after"), Limit: perPage + 1})
+	if err != nil {
+		return err
+	}
+	if len(sites) > perPage {
+		sites = sites[:perPage]
+		q := url.Values{"after": {sites[perPage-1].Code}}
+		if l.Customer != nil {
+			q.Set("customer", l.Customer.ID.String())
+		}
+		l.More = "/sites?" + q.Encode()
+	}
+	for _, s := range sites {
+		row := slip{Overview: s, Clock: clock{v.now, s.Location()}}
+		if v.may(access.RecordWork) || v.may(access.KeepRegister) {
+			row.Missing = s.Missing
+		}
+		l.Sites = append(l.Sites, row)
+	}
+	return p.ok(v, "sites", "Sites", l)
+}

@@ -1,0 +1,219 @@
+package web
+
+import (
+	"bytes"
+	"embed"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"path"
+	"strings"
+	"time"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/door"
+)
+
+//go:embed templates
+var templateFiles embed.FS
+
+// looks are the templates, one set a page, each with the frame around it.
+type looks map[string]*template.Template
+
+func openLooks(s *static) (looks, error) {
+	funcs := template.FuncMap{
+		"asset":    s.path,
+		"caution":  func() string { return assets.Caution },
+		"plural":   plural,
+		"say":      say,
+		"text":     text,
+		"join":     strings.Join,
+		"supply":   supplyWords,
+		"crumbsTo": func(path, name string) []crumb { return []crumb{{path, name}} },
+	}
+	base, err := template.New("frame").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/parts.html")
+	if err != nil {
+		return nil, err
+	}
+	all := looks{}
+	names, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range names {
+		name := strings.TrimSuffix(path.Base(n), ".html")
+		if name == "frame" || name == "parts" {
+			continue
+		}
+		t, err := base.Clone()
+		if err == nil {
+			t, err = t.ParseFS(templateFiles, n)
+		}
+		if err != nil {
+			return nil, err
+		}
+		all[name] = t
+	}
+	return all, nil
+}
+
+// text gives a text that may not be there.
+func text(s any) string {
+	switch s := s.(type) {
+	case string:
+		return s
+	case *string:
+		if s != nil {
+			return *s
+		}
+	}
+	return ""
+}
+
+// crumb is a step on the way to a page.
+type crumb struct{ Path, Name string }
+
+// nav is an entry of the navigation.
+type nav struct {
+	Path, Name string
+	Here       bool
+}
+
+// frame is what stands around every page.
+type frame struct {
+	Title   string
+	Demo    bool
+	Who     *access.Actor
+	Role    string // of whoever is signed in, in words
+	Nav     []nav
+	Request string
+	Page    any
+}
+
+func (p *pages) frame(v visit, title string, page any) frame {
+	f := frame{Title: title, Demo: p.o.Demo, Request: door.RequestID(v.c), Page: page}
+	if len(v.who.Roles) == 0 && v.who.Name == "" {
+		return f
+	}
+	who := v.who
+	f.Who, f.Role = &who, roleWords(v.who.Roles)
+	at := v.c.Request.URL.Path
+	add := func(path, name string) {
+		f.Nav = append(f.Nav, nav{path, name, at == path || path != "/" && strings.HasPrefix(at, path+"/")})
+	}
+	add("/", "Today")
+	add("/sites", "Sites")
+	if who.May(access.SeeInternal) {
+		add("/customers", "Customers")
+	}
+	if who.May(access.Administer) {
+		add("/people", "People")
+		add("/trail", "Trail")
+	}
+	return f
+}
+
+// show renders a page whole before the first byte goes out, so that a fault in
+// a template is still a fault and not half a page.
+func (p *pages) show(v visit, status int, look, title string, page any) error {
+	var b bytes.Buffer
+	if err := p.looks[look].ExecuteTemplate(&b, "frame", p.frame(v, title, page)); err != nil {
+		return err
+	}
+	v.c.Data(status, "text/html; charset=utf-8", b.Bytes())
+	return nil
+}
+
+func (p *pages) ok(v visit, look, title string, page any) error {
+	return p.show(v, http.StatusOK, look, title, page)
+}
+
+// clock writes instants as people at one place read them.
+type clock struct {
+	Now time.Time
+	At  *time.Location
+}
+
+// Zone names the zone as it is on the day of Now: "America/Chicago, CST".
+func (c clock) Zone() string {
+	if c.At == time.UTC {
+		return "UTC"
+	}
+	short, _ := c.Now.In(c.At).Zone()
+	if strings.HasPrefix(short, "+") || strings.HasPrefix(short, "-") {
+		short = "UTC" + short
+	}
+	return c.At.String() + ", " + short
+}
+
+// Day writes a date: "14 February 2026".
+func (c clock) Day(t any) string {
+	if t, ok := instant(t); ok {
+		return t.In(c.At).Format("2 January 2006")
+	}
+	return ""
+}
+
+// Moment writes a date with its time of day: "14 February 2026, 09:30".
+func (c clock) Moment(t any) string {
+	if t, ok := instant(t); ok {
+		return t.In(c.At).Format("2 January 2006, 15:04")
+	}
+	return ""
+}
+
+// Time writes the time of day.
+func (c clock) Time(t time.Time) string { return t.In(c.At).Format("15:04") }
+
+// ISO writes an instant for machines.
+func (c clock) ISO(t any) string {
+	if t, ok := instant(t); ok {
+		return t.UTC().Format(time.RFC3339)
+	}
+	return ""
+}
+
+// Age says how long ago an instant lies, in plain words.
+func (c clock) Age(t any) string {
+	if t, ok := instant(t); ok {
+		return age(t, c.Now)
+	}
+	return ""
+}
+
+// Date writes a date that was kept as YYYY-MM-DD.
+func (c clock) Date(d string) string {
+	t, err := time.Parse(time.DateOnly, d)
+	if err != nil {
+		return d
+	}
+	return t.Format("2 January 2006")
+}
+
+// DateAge says how long ago a date lies.
+func (c clock) DateAge(d string) string {
+	t, err := time.ParseInLocation(time.DateOnly, d, c.At)
+	if err != nil {
+		return ""
+	}
+	return age(t, c.Now)
+}
+
+// Old tells whether a date lies more than a year back.
+func (c clock) Old(d string) bool {
+	t, err := time.ParseInLocation(time.DateOnly, d, c.At)
+	return err == nil && c.Now.After(t.AddDate(1, 0, 0))
+}
+
+func instant(t any) (time.Time, bool) {
+	switch t := t.(type) {
+	case time.Time:
+		return t, true
+	case *time.Time:
+		if t != nil {
+			return *t, true
+		}
+	}
+	return time.Time{}, false
+}

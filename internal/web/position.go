@@ -1,0 +1,440 @@
+package web
+
+import (
+	"html/template"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/fault"
+	"spindlebook/internal/web/draw"
+)
+
+// positionPage is everything about one position.
+type positionPage struct {
+	assets.Position
+	Site      assets.Site
+	Clock     clock
+	SideWords string
+	Brush     bool
+	Supply    *assets.Supply
+	Twin      *assets.Named
+	Line      *assets.Named
+	Turning   assets.Turning
+	Turn      string
+	Rule      string // why it turns that way
+	Drawing   template.HTML
+	Points    []pointView
+	Facts     []factRow
+	Missing   []assets.FactKind
+	States    []stateRow
+	Record    bool // may record facts and states
+	Admin     bool
+}
+
+// factRow is what holds now of one fact, with what held before.
+type factRow struct {
+	assets.Fact
+	Value   string
+	Why     []string // why it is to be looked at again
+	History []assets.Fact
+}
+
+type stateRow struct {
+	assets.State
+	Now bool
+}
+
+// staleAfter is how old a look may be before a page says so. Hubs, motors and
+// media are changed within years; what was seen before may be gone.
+const staleAfter = 2 // years
+
+func (p *pages) position(v visit) error {
+	q, site, err := p.positionOf(v)
+	if err != nil {
+		return err
+	}
+	g := positionPage{Position: q, Site: site, Clock: clock{v.now, site.Location()}, SideWords: sideWords(q.LineSide, site.DriverSide),
+		Brush: q.Duty == "brush", Record: v.may(access.RecordWork), Admin: v.may(access.Administer)}
+	states, err := assets.States(v.ctx, p.db, v.who, q.ID)
+	if err != nil {
+		return err
+	}
+	for _, s := range slices.Backward(states) {
+		g.States = append(g.States, stateRow{s, s.Until == nil})
+	}
+	facts, err := assets.Facts(v.ctx, p.db, v.who, q.ID)
+	if err != nil {
+		return err
+	}
+	kinds, err := assets.FactKinds(v.ctx, p.db, v.who)
+	if err != nil {
+		return err
+	}
+	points, err := assets.PositionIsolation(v.ctx, p.db, v.who, v.now, q.ID)
+	if err != nil {
+		return err
+	}
+	if q.SupplyID != nil {
+		all, err := assets.Supplies(v.ctx, p.db, v.who, site.ID)
+		if err != nil {
+			return err
+		}
+		if i := slices.IndexFunc(all, func(s assets.Supply) bool { return s.ID == *q.SupplyID }); i >= 0 {
+			g.Supply = &all[i]
+		}
+	}
+	if err := g.name(p, v); err != nil {
+		return err
+	}
+	for _, pt := range points {
+		view := pointView{IsolationPoint: pt, Clock: g.Clock}
+		if len(pt.Versions) > 0 {
+			view.Now = &pt.Versions[0]
+		}
+		for _, r := range pt.Positions {
+			if r.ID != q.ID {
+				view.Others = append(view.Others, r)
+			}
+		}
+		g.Points = append(g.Points, view)
+	}
+	g.sort(v, facts, kinds)
+	return p.ok(v, "position", q.Code+" "+q.Name, g)
+}
+
+// positionOf reads the position in the path and its site.
+func (p *pages) positionOf(v visit) (assets.Position, assets.Site, error) {
+	id, err := idOf(v, "id", "position")
+	if err != nil {
+		return assets.Position{}, assets.Site{}, err
+	}
+	q, err := assets.OnePosition(v.ctx, p.db, v.who, id)
+	if err != nil {
+		return q, assets.Site{}, err
+	}
+	site, err := assets.OneSite(v.ctx, p.db, v.who, q.SiteID)
+	return q, site, err
+}
+
+// name looks up the line and the twin.
+func (g *positionPage) name(p *pages, v visit) error {
+	var ids []uuid.UUID
+	for _, id := range []*uuid.UUID{g.LineID, g.TwinID} {
+		if id != nil {
+			ids = append(ids, *id)
+		}
+	}
+	found, err := assets.Names(v.ctx, p.db, v.who, ids)
+	for i := range found {
+		switch found[i].Kind {
+		case "line":
+			g.Line = &found[i]
+		case "position":
+			g.Twin = &found[i]
+		}
+	}
+	return err
+}
+
+// sort puts the facts in order: what holds now with what was before, and what
+// is missing.
+func (g *positionPage) sort(v visit, facts []assets.Fact, kinds []assets.FactKind) {
+	now := map[string]string{}
+	byFact := map[string][]assets.Fact{}
+	for _, f := range facts {
+		byFact[f.Fact] = append(byFact[f.Fact], f)
+	}
+	for _, k := range kinds {
+		all := byFact[k.Code]
+		if len(all) == 0 {
+			continue
+		}
+		row := factRow{}
+		for _, f := range slices.Backward(all) {
+			if row.ID == uuid.Nil && f.WithdrawnAt == nil && !f.From.After(v.now) && (f.Until == nil || f.Until.After(v.now)) {
+				row.Fact, row.Value = f, say(f.Value)
+				row.Why = doubts(f, v.now)
+				now[f.Fact] = f.Value
+				continue
+			}
+			row.History = append(row.History, f)
+		}
+		if row.ID == uuid.Nil { // only withdrawn or ended ones
+			row.Fact = assets.Fact{Fact: k.Code, Name: k.Name}
+		}
+		g.Facts = append(g.Facts, row)
+	}
+	for _, w := range assets.Wanted(g.Position) {
+		if now[w] == "" {
+			if i := slices.IndexFunc(kinds, func(k assets.FactKind) bool { return k.Code == w }); i >= 0 {
+				g.Missing = append(g.Missing, kinds[i])
+			}
+		}
+	}
+	// a fact that is missing is named once, there
+	g.Facts = slices.DeleteFunc(g.Facts, func(f factRow) bool { return f.ID == uuid.Nil && len(f.History) == 0 })
+
+	if g.Turns == "not" {
+		return
+	}
+	g.Turning = assets.ExpectedTurning(g.Position, now)
+	g.Turn = turningWords(g.Turning)
+	switch {
+	case g.Turning.Recorded:
+		g.Rule = "Recorded for this position."
+	case g.Turning.Known && g.Turns == "with_the_side":
+		g.Rule = "By rule: side brushes and rockers turn clockwise on the left of travel and counter-clockwise on the right, so that they scrub against the travel."
+	case g.Turning.Known:
+		g.Rule = "By rule: a wraparound turns the other way than a side brush of its side, so that it rolls with the vehicle."
+	}
+	if g.Turning.Known {
+		g.Drawing = template.HTML(draw.Turning(draw.View{ID: "turn", Title: sentence(g.Turn), Clockwise: g.Turning.Clockwise, From: g.Turning.SeenFrom,
+			Side: g.LineSide, Words: say(map[bool]string{true: "clockwise", false: "counter_clockwise"}[g.Turning.Clockwise]),
+			LeftWord: "left · " + occupant("left", g.Site.DriverSide) + " side", RightWord: "right · " + occupant("right", g.Site.DriverSide) + " side"}))
+	}
+}
+
+// doubts says why a fact is to be looked at again.
+func doubts(f assets.Fact, now time.Time) []string {
+	var why []string
+	switch f.How {
+	case "assumed":
+		why = append(why, "nobody has looked: assumed")
+	case "told":
+		why = append(why, "nobody has looked: told")
+	}
+	seen := f.SeenAt
+	if seen == nil && f.How != "assumed" && f.How != "told" {
+		why = append(why, "date of the look not recorded")
+		seen = &f.RecordedAt
+	}
+	if seen != nil && now.After(seen.AddDate(staleAfter, 0, 0)) {
+		why = append(why, "old: "+age(*seen, now))
+	}
+	return why
+}
+
+func (p *pages) positionFor(v visit, need access.Capability) (assets.Position, assets.Site, []crumb, error) {
+	q, site, err := p.positionOf(v)
+	if err == nil {
+		err = v.who.Must(need)
+	}
+	return q, site, []crumb{{"/sites/" + site.ID.String(), site.Name}, {"/positions/" + q.ID.String(), q.Code}}, err
+}
+
+// hows are the ways in which something can be known, the best first.
+var hows = []string{"measured", "read_off_plate", "seen", "drawing", "told", "assumed"}
+
+func (p *pages) newFactSheet(v visit) (*sheet, error) {
+	q, site, crumbs, err := p.positionFor(v, access.RecordWork)
+	if err != nil {
+		return nil, err
+	}
+	kinds, err := assets.FactKinds(v.ctx, p.db, v.who)
+	if err != nil {
+		return nil, err
+	}
+	c := clock{v.now, site.Location()}
+	s := &sheet{Title: "Record a fact", Over: q.Code + " " + q.Name, Cancel: crumbs[1].Path, Crumbs: crumbs, at: site.Location(), about: q, Verb: "Record it"}
+	wanted := v.c.Query("fact")
+	i := slices.IndexFunc(kinds, func(k assets.FactKind) bool { return k.Code == wanted })
+	if i < 0 { // what is asked depends on the fact, so that one is chosen first
+		f := &field{Name: "fact", Label: "What do you want to record?", Short: "The fact", Kind: "radio"}
+		for _, k := range kinds {
+			f.Options = append(f.Options, option{k.Code, k.Name})
+		}
+		s.Fields, s.Verb = []*field{f}, "Go on"
+		return s, nil
+	}
+	k := kinds[i]
+	s.Title = "Record: " + strings.ToLower(k.Name[:1]) + k.Name[1:]
+	s.Lead = "What this position requires from an instant on. The value before it ends there and stays on record. Times are local to the site (" + c.Zone() + ")."
+	value := &field{Name: "value", Label: k.Name}
+	switch k.Takes {
+	case "choice":
+		value.Kind, value.Options = "radio", optionsOf(k.Choices...)
+		for i := range value.Options {
+			if o := &value.Options[i]; o.Name != o.Value && !strings.Contains(o.Name, o.Value) && strings.ContainsAny(o.Value, "0123456789") {
+				o.Name += " (" + o.Value + ")"
+			}
+		}
+	case "length":
+		value = &field{Name: "measure", Label: k.Name, Kind: "measure", Units: []string{"in", "mm"}, Hint: "Such as 1.375 or 1-3/8 in, or 35 mm. 1-3/8 in is not 35 mm."}
+	case "text":
+		value.Hint = textHints[k.Code]
+	}
+	s.Fields = []*field{
+		value,
+		{Name: "how", Label: "How is it known?", Short: "How it is known", Kind: "radio", Options: optionsOf(hows...)},
+		{Name: "seen_at", Label: "Looked at on", Short: "The time", Kind: "moment", Optional: true, Hint: "When somebody stood before it."},
+		{Name: "seen_by", Label: "Looked at by", Short: "The name", Optional: true},
+		{Name: "from", Label: "It holds since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said; the date of the change where one is known."},
+	}
+	s.fill(map[string]string{"seen_by": v.who.Name})
+	return s, nil
+}
+
+var textHints = map[string]string{
+	"frame_size":    "As on the plate, such as 56C, 145TC or 90L B14.",
+	"media_pattern": "Bottom to top, such as AABB repeated.",
+}
+
+func (p *pages) recordFact(v visit, s *sheet) (string, error) {
+	q := s.about.(assets.Position)
+	if f := s.field("fact"); f != nil {
+		return "/positions/" + q.ID.String() + "/facts/new?fact=" + f.Value, nil
+	}
+	in := assets.NewFact{Fact: v.c.Query("fact"), How: s.get("how"), SeenBy: s.get("seen_by"), SeenAt: s.moment("seen_at"), From: s.moment("from")}
+	if s.field("measure") != nil {
+		in.Measure = s.measure("measure")
+	} else {
+		in.Value = s.get("value")
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, v.who, v.now, q.ID, in) })
+	return "/positions/" + q.ID.String() + "#facts", err
+}
+
+func (p *pages) withdrawSheet(v visit) (*sheet, error) {
+	q, site, crumbs, err := p.positionFor(v, access.RecordWork)
+	if err != nil {
+		return nil, err
+	}
+	id, err := idOf(v, "fact", "fact")
+	if err != nil {
+		return nil, err
+	}
+	all, err := assets.Facts(v.ctx, p.db, v.who, q.ID)
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(all, func(f assets.Fact) bool { return f.ID == id })
+	if i < 0 {
+		return nil, fault.Missing("fact", id.String())
+	}
+	c := clock{v.now, site.Location()}
+	return &sheet{Title: "Withdraw a fact", Over: q.Code + " " + q.Name, Verb: "Withdraw it", Grave: true, Cancel: crumbs[1].Path, Crumbs: crumbs, about: all[i],
+		Lead: all[i].Name + " " + say(all[i].Value) + ", recorded on " + c.Day(all[i].RecordedAt) + ". Withdraw what was wrong from the start; where the thing itself has changed, record the new value instead. " +
+			"It stays on record with your reason, and the value before it holds again.",
+		Fields: []*field{{Name: "reason", Label: "Why was it wrong?", Short: "The reason", Kind: "area", Most: 500}}}, nil
+}
+
+func (p *pages) withdrawFact(v visit, s *sheet) (string, error) {
+	f := s.about.(assets.Fact)
+	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Fact, error) {
+		return assets.Withdraw(tx, v.who, v.now, f.PositionID, f.ID, s.get("reason"))
+	})
+	return "/positions/" + f.PositionID.String() + "#facts", err
+}
+
+func (p *pages) stateSheet(v visit) (*sheet, error) {
+	q, site, crumbs, err := p.positionFor(v, access.RecordWork)
+	if err != nil {
+		return nil, err
+	}
+	c := clock{v.now, site.Location()}
+	s := &sheet{Title: "Change the state", Over: q.Code + " " + q.Name, Verb: "Record the state", Cancel: crumbs[1].Path, Crumbs: crumbs, at: site.Location(), about: q,
+		Lead: "It is " + say(q.State) + " since " + c.Moment(q.StateSince) + ". Times are local to the site (" + c.Zone() + ").",
+		Fields: []*field{
+			{Name: "state", Label: "It is now", Short: "The state", Kind: "radio", Options: []option{
+				{"in_service", "in service: fitted and running"}, {"parked", "parked: fitted and switched off"},
+				{"empty", "empty: taken out, the line may run without it"}, {"retired", "retired: gone for good, with its place"}}},
+			{Name: "from", Label: "Since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said."},
+			{Name: "reason", Label: "Reason", Optional: true, Most: 500},
+		}}
+	return s, nil
+}
+
+func (p *pages) changeState(v visit, s *sheet) (string, error) {
+	q := s.about.(assets.Position)
+	from := s.moment("from")
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	_, err := once(p, v, s, func(tx *gorm.DB) ([]assets.State, error) {
+		return assets.ChangeState(tx, v.who, v.now, q.ID, s.get("state"), from, s.get("reason"))
+	})
+	return "/positions/" + q.ID.String() + "#state", err
+}
+
+func (p *pages) newPositionSheet(v visit) (*sheet, error) {
+	site, crumbs, err := p.siteFor(v, access.KeepRegister)
+	if err != nil {
+		return nil, err
+	}
+	lines, err := assets.Lines(v.ctx, p.db, v.who, &site.ID, assets.Page{Limit: 100})
+	if err != nil {
+		return nil, err
+	}
+	kinds, err := assets.PositionKinds(v.ctx, p.db, v.who)
+	if err != nil {
+		return nil, err
+	}
+	supplies, err := assets.Supplies(v.ctx, p.db, v.who, site.ID)
+	if err != nil {
+		return nil, err
+	}
+	where := []option{{"", "No line: shared equipment"}}
+	for _, l := range lines {
+		where = append(where, option{l.ID.String(), strings.TrimSpace("Line " + l.Code + " " + l.Name)})
+	}
+	var what []option
+	for _, k := range kinds {
+		what = append(what, option{k.Code, k.Name})
+	}
+	feed := []option{{"", "Not known"}}
+	for _, s := range supplies {
+		if s.Until == nil {
+			feed = append(feed, option{s.ID.String(), supplyWords(s)})
+		}
+	}
+	s := &sheet{Title: "Add a position", Over: site.Code + " " + site.Name, Verb: "Add the position", Cancel: crumbs[1].Path, Crumbs: crumbs, at: site.Location(), about: site,
+		Lead: "A place with a duty. It stays when everything in it is swapped.",
+		Fields: []*field{
+			{Name: "line_id", Label: "Line", Kind: "choice", Options: where, Optional: true},
+			{Name: "kind", Label: "Kind", Kind: "choice", Options: what},
+			{Name: "name", Label: "Name"},
+			{Name: "code", Label: "Code", Most: 32, Hint: "Capital letters, digits, hyphens and slashes, such as " + site.Code + "-1/SBL-D."},
+			{Name: "line_side", Label: "Side, in the direction of travel", Short: "The side", Kind: "radio", Options: []option{
+				{"left", sideWords("left", site.DriverSide)}, {"right", sideWords("right", site.DriverSide)}, {"centre", "centre, or shared equipment"}}},
+			{Name: "along", Label: "Distance from the entrance", Kind: "measure", Units: []string{"ft", "m"}, Optional: true, Hint: "Along the travel; before the entrance it is negative."},
+			{Name: "supply_id", Label: "Electrical supply", Kind: "choice", Options: feed, Optional: true},
+			{Name: "aliases", Label: "Also called", Short: "The list of names", Kind: "area", Optional: true, Most: 2000, Hint: "What people at the site call it, one name a line."},
+			{Name: "from", Label: "There since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said."},
+		}}
+	s.fill(map[string]string{"line_id": v.c.Query("line")})
+	return s, nil
+}
+
+func supplyWords(s assets.Supply) string {
+	text := s.Code + ": " + strconv.FormatFloat(s.Volts, 'f', -1, 64) + " V, " + map[int]string{1: "single-phase", 3: "three-phase"}[s.Phases] + ", " + strconv.Itoa(s.Hertz) + " Hz"
+	if s.HighLeg {
+		text += ", one high leg to earth"
+	}
+	return text
+}
+
+func (p *pages) addPosition(v visit, s *sheet) (string, error) {
+	site := s.about.(assets.Site)
+	in := assets.NewPosition{SiteID: site.ID, From: s.moment("from"), PositionEdit: assets.PositionEdit{LineID: s.id("line_id"), Code: s.get("code"), Name: s.get("name"),
+		Kind: s.get("kind"), LineSide: s.get("line_side"), Along: s.measure("along"), SupplyID: s.id("supply_id")}}
+	for _, a := range strings.Split(s.get("aliases"), "\n") {
+		if a = strings.TrimSpace(a); a != "" {
+			in.Aliases = append(in.Aliases, a)
+		}
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	made, err := once(p, v, s, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, v.who, v.now, in) })
+	return "/positions/" + made.ID.String(), err
+}

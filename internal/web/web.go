@@ -1,0 +1,159 @@
+// Package web is the pages: server-rendered, complete without a script, and
+// each a view of what the API gives. A handler reads the request, calls one or
+// a few functions of a feature and shows what came back; what an actor may do
+// is decided by the features, a page only leaves out what would be refused.
+package web
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/door"
+	"spindlebook/internal/pgdb"
+)
+
+// Options say how the pages are shown.
+type Options struct {
+	Demo bool // a banner says that nothing here is real
+	// Visitors gives the people as whom one can look around a demo. Nil leaves
+	// the choice out of the sign-in page.
+	Visitors func(context.Context) ([]Visitor, error)
+}
+
+// Visitor is somebody as whom one can look around a demo.
+type Visitor struct {
+	Name string
+	Role string // "Service manager"
+	Says string // what they see, in a few words
+	Path string // the address of their link
+}
+
+type pages struct {
+	door   *door.Door
+	db     *pgdb.DB
+	now    func() time.Time
+	o      Options
+	looks  looks
+	static *static
+}
+
+// visit is one request for a page.
+type visit struct {
+	c   *gin.Context
+	ctx context.Context // of the request itself: gin uses its own again for the next one
+	who access.Actor
+	now time.Time
+}
+
+func (v visit) may(c access.Capability) bool { return v.who.May(c) }
+
+// Mount puts the pages on the door's engine and tells the door how a fault is
+// shown to people.
+func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
+	p := &pages{door: d, db: db, now: now, o: o}
+	var err error
+	if p.static, err = openStatic(); err != nil {
+		return err
+	}
+	if p.looks, err = openLooks(p.static); err != nil {
+		return err
+	}
+	d.Pages(p.fault)
+	d.Engine.GET("/static/:name", p.asset)
+	d.Engine.HEAD("/static/:name", p.asset)
+
+	g := d.Engine.Group("/", guard, d.Identify)
+	g.GET("/sign-in", p.anyone(p.signInPage))
+	g.POST("/sign-in", p.anyone(p.signIn))
+	g.POST("/sign-out", p.anyone(p.signOut))
+	g.GET("/enter/:secret", p.anyone(p.enterPage))
+	g.POST("/enter/:secret", p.anyone(p.enter))
+	g.GET("/problems", p.anyone(p.problems))
+
+	g.GET("/", p.signedIn(p.home))
+	g.GET("/sites", p.signedIn(p.sites))
+	g.GET("/sites/:id", p.signedIn(p.site))
+	g.GET("/positions/:id", p.signedIn(p.position))
+	g.GET("/customers", p.signedIn(p.customers))
+	g.GET("/customers/:id", p.signedIn(p.customer))
+	g.GET("/people", p.signedIn(p.people))
+	g.GET("/people/:id", p.signedIn(p.person))
+	g.GET("/trail", p.signedIn(p.trail))
+	g.GET("/account", p.signedIn(p.account))
+
+	p.form(g, "/account/password", p.passwordSheet, p.changePassword)
+	p.form(g, "/customers/new", p.newCustomerSheet, p.addCustomer)
+	p.form(g, "/customers/:id/edit", p.customerSheet, p.editCustomer)
+	p.form(g, "/sites/new", p.newSiteSheet, p.addSite)
+	p.form(g, "/sites/:id/edit", p.siteSheet, p.editSite)
+	p.form(g, "/sites/:id/lines/new", p.newLineSheet, p.addLine)
+	p.form(g, "/sites/:id/positions/new", p.newPositionSheet, p.addPosition)
+	p.form(g, "/sites/:id/notes/new", p.newNoteSheet, p.addNote)
+	p.form(g, "/sites/:id/blackouts/new", p.newBlackoutSheet, p.addBlackout)
+	p.form(g, "/sites/:id/blackouts/:blackout/withdraw", p.withdrawBlackoutSheet, p.withdrawBlackout)
+	p.form(g, "/positions/:id/facts/new", p.newFactSheet, p.recordFact)
+	p.form(g, "/positions/:id/facts/:fact/withdraw", p.withdrawSheet, p.withdrawFact)
+	p.form(g, "/positions/:id/state", p.stateSheet, p.changeState)
+	p.form(g, "/people/invite", p.inviteSheet, p.invite)
+	p.form(g, "/people/programs/new", p.newProgramSheet, p.addProgram)
+	p.form(g, "/people/:id/link", p.linkSheet, p.makeLink)
+	p.form(g, "/people/:id/edit", p.personSheet, p.editPerson)
+	p.form(g, "/people/:id/disable", p.disableSheet, p.disable)
+	p.form(g, "/people/:id/enable", p.enableSheet, p.enable)
+	p.form(g, "/people/:id/roles/new", p.roleSheet, p.giveRole)
+	p.form(g, "/people/:id/roles/:grant/end", p.endRoleSheet, p.endRole)
+	p.form(g, "/people/:id/tokens/new", p.tokenSheet, p.giveToken)
+	p.form(g, "/people/:id/tokens/:token/revoke", p.revokeSheet, p.revokeToken)
+	return nil
+}
+
+// policy lets a page use what this server sends, and nothing else.
+const policy = "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// guard sets what goes with every page. A page holds what only its reader may
+// see, so nothing on the way keeps it.
+func guard(c *gin.Context) {
+	h := c.Writer.Header()
+	h.Set("Content-Security-Policy", policy)
+	h.Set("Cache-Control", "no-store")
+}
+
+type handler func(v visit) error
+
+// anyone serves a page to whoever comes.
+func (p *pages) anyone(h handler) gin.HandlerFunc {
+	return func(c *gin.Context) {
+		who, _ := door.Who(c)
+		p.answer(visit{c: c, ctx: c.Request.Context(), who: who, now: p.now()}, h)
+	}
+}
+
+// signedIn serves a page to somebody who is known.
+func (p *pages) signedIn(h handler) gin.HandlerFunc {
+	return func(c *gin.Context) {
+		who, err := door.Must(c)
+		if err != nil {
+			p.door.Fail(c, err)
+			return
+		}
+		p.answer(visit{c: c, ctx: c.Request.Context(), who: who, now: p.now()}, h)
+	}
+}
+
+func (p *pages) answer(v visit, h handler) {
+	if err := h(v); err != nil {
+		p.door.Fail(v.c, err)
+	}
+}
+
+// goTo ends a form that was carried out: the browser fetches the page anew, so
+// that going back or reloading sends nothing twice.
+func goTo(v visit, path string) error {
+	v.c.Redirect(http.StatusSeeOther, path)
+	return nil
+}
