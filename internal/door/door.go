@@ -76,7 +76,6 @@ func New(o Options) (*Door, error) {
 
 	gin.SetMode(gin.ReleaseMode)
 	e := gin.New()
-	e.ContextWithFallback = true // a client that leaves cancels its query
 	e.HandleMethodNotAllowed = true
 	e.RedirectTrailingSlash = false
 	if err := e.SetTrustedProxies(o.Proxies); err != nil {
@@ -102,7 +101,7 @@ func (d *Door) Public(path string) string { return strings.TrimSuffix(d.public.S
 // ready tells a proxy whether to send requests here.
 func (d *Door) ready(c *gin.Context) {
 	if err := d.db.Ready(c.Request.Context()); err != nil {
-		d.log.WarnContext(c, "not ready", "err", err)
+		d.log.WarnContext(c.Request.Context(), "not ready", "err", err)
 		c.Header("Retry-After", "2")
 		c.String(http.StatusServiceUnavailable, "not ready\n")
 		return

@@ -89,7 +89,7 @@ func (d *Door) Fail(c *gin.Context, err error) {
 func (d *Door) answer(c *gin.Context, status int, f *fault.Error) {
 	c.Abort()
 	if f.Kind == fault.Internal || f.Kind == fault.Unavailable {
-		d.log.ErrorContext(c, "request failed", "request", RequestID(c), "method", c.Request.Method, "route", c.FullPath(), "err", f.Err)
+		d.log.ErrorContext(c.Request.Context(), "request failed", "request", RequestID(c), "method", c.Request.Method, "route", c.FullPath(), "err", f.Err)
 	}
 	if c.Writer.Written() {
 		return // half an answer is out already: the connection ends

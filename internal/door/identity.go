@@ -12,15 +12,25 @@ import (
 	"spindlebook/internal/fault"
 )
 
-const (
-	actorKey   = "door.actor"
-	sessionKey = "door.session"
+// What the door finds out stands in the request's own context, which handlers
+// pass on. The gin context is pooled and given to the next request, while the
+// database may still look at the context that it was handed.
+type (
+	actorKey   struct{}
+	sessionKey struct{}
+	visitKey   struct{}
 )
+
+// note keeps a value in the context of a request.
+func note(c *gin.Context, key, value any) {
+	c.Request = c.Request.WithContext(context.WithValue(c.Request.Context(), key, value))
+}
 
 // Identify finds out who asks, by token or by session cookie. Somebody who
 // shows neither is nobody, which is no fault yet; a token or cookie that is no
 // longer good is one only where it was a token: a browser is asked to sign in.
 func (d *Door) Identify(c *gin.Context) {
+	note(c, visitKey{}, c)
 	if h := c.GetHeader("Authorization"); h != "" {
 		scheme, token, _ := strings.Cut(h, " ")
 		if !strings.EqualFold(scheme, "Bearer") || strings.TrimSpace(token) == "" {
@@ -32,7 +42,7 @@ func (d *Door) Identify(c *gin.Context) {
 			d.Fail(c, err)
 			return
 		}
-		c.Set(actorKey, who)
+		note(c, actorKey{}, who)
 		return
 	}
 	cookie, err := c.Cookie(d.sessions.Cookie.Name)
@@ -44,7 +54,7 @@ func (d *Door) Identify(c *gin.Context) {
 		d.Fail(c, unreachable(err))
 		return
 	}
-	c.Set(sessionKey, ctx)
+	note(c, sessionKey{}, ctx)
 	id, err := uuid.Parse(d.sessions.GetString(ctx, "actor"))
 	if err != nil {
 		return // nobody yet
@@ -57,7 +67,7 @@ func (d *Door) Identify(c *gin.Context) {
 		d.Fail(c, err)
 		return
 	}
-	c.Set(actorKey, who)
+	note(c, actorKey{}, who)
 }
 
 // unreachable is the fault of a session store that does not answer: it stands
@@ -68,13 +78,15 @@ func unreachable(err error) error {
 
 // Who gives the actor of a request; false where nobody is signed in.
 func Who(ctx context.Context) (access.Actor, bool) {
-	c, ok := ctx.(*gin.Context)
-	if !ok {
-		return access.Actor{}, false
-	}
-	v, _ := c.Get(actorKey)
-	who, ok := v.(access.Actor)
+	who, ok := ctx.Value(actorKey{}).(access.Actor)
 	return who, ok
+}
+
+// Visit gives the request and answer behind the context of an API handler, for
+// what only they hold: a cookie, an address. It is good until the answer.
+func Visit(ctx context.Context) *gin.Context {
+	c, _ := ctx.Value(visitKey{}).(*gin.Context)
+	return c
 }
 
 // Must is Who where the request cannot go on without somebody.
@@ -87,7 +99,7 @@ func Must(ctx context.Context) (access.Actor, error) {
 }
 
 func actorName(c *gin.Context) string {
-	if who, ok := Who(c); ok {
+	if who, ok := Who(c.Request.Context()); ok {
 		return who.ID.String()
 	}
 	return ""
@@ -95,8 +107,7 @@ func actorName(c *gin.Context) string {
 
 // Enter signs a browser in as the actor, under a new session token.
 func (d *Door) Enter(c *gin.Context, actor uuid.UUID, epoch int) error {
-	v, _ := c.Get(sessionKey)
-	ctx, ok := v.(context.Context)
+	ctx, ok := c.Request.Context().Value(sessionKey{}).(context.Context)
 	if !ok {
 		var err error
 		if ctx, err = d.sessions.Load(c.Request.Context(), ""); err != nil {
@@ -122,8 +133,8 @@ func (d *Door) keep(c *gin.Context, ctx context.Context) error {
 
 // Leave signs the browser out.
 func (d *Door) Leave(c *gin.Context) error {
-	if v, ok := c.Get(sessionKey); ok {
-		if err := d.sessions.Destroy(v.(context.Context)); err != nil {
+	if ctx, ok := c.Request.Context().Value(sessionKey{}).(context.Context); ok {
+		if err := d.sessions.Destroy(ctx); err != nil {
 			return unreachable(err)
 		}
 	}

@@ -70,7 +70,7 @@ func (g *gatekeeper) admit(c *gin.Context) {
 		return
 	}
 	if want := Capability(route.Operation); want != "none" {
-		who, err := door.Must(c)
+		who, err := door.Must(c.Request.Context())
 		if err == nil && want != "any" {
 			err = who.Must(access.Capability(want))
 		}

@@ -3,7 +3,6 @@ package httpapi
 import (
 	"context"
 
-	"github.com/gin-gonic/gin"
 	"gorm.io/gorm"
 	"time"
 
@@ -21,7 +20,7 @@ func (s *Server) GetMe(ctx context.Context, _ gen.GetMeRequestObject) (gen.GetMe
 
 // SignIn signs a browser in.
 func (s *Server) SignIn(ctx context.Context, r gen.SignInRequestObject) (gen.SignInResponseObject, error) {
-	c := ctx.(*gin.Context)
+	c := door.Visit(ctx)
 	id, epoch, err := access.SignIn(ctx, s.db, s.now(), r.Body.Login, r.Body.Password, c.ClientIP())
 	if err != nil {
 		return nil, err
@@ -35,7 +34,7 @@ func (s *Server) SignIn(ctx context.Context, r gen.SignInRequestObject) (gen.Sig
 
 // SignOut signs a browser out.
 func (s *Server) SignOut(ctx context.Context, _ gen.SignOutRequestObject) (gen.SignOutResponseObject, error) {
-	return gen.SignOut204Response{}, s.door.Leave(ctx.(*gin.Context))
+	return gen.SignOut204Response{}, s.door.Leave(door.Visit(ctx))
 }
 
 // ChangePassword replaces the password of whoever asks.
@@ -51,7 +50,7 @@ func (s *Server) ChangePassword(ctx context.Context, r gen.ChangePasswordRequest
 	if err != nil {
 		return nil, err
 	}
-	return gen.ChangePassword204Response{}, s.door.Enter(ctx.(*gin.Context), who.ID, epoch)
+	return gen.ChangePassword204Response{}, s.door.Enter(door.Visit(ctx), who.ID, epoch)
 }
 
 // ListRoles lists the roles.

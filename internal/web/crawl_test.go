@@ -67,6 +67,9 @@ func TestEveryLinkLeadsSomewhere(t *testing.T) {
 					}
 					frag := u.Fragment
 					u.Fragment = ""
+					if u.Path == "/reference" {
+						continue // the page that the API brings
+					}
 					if link = u.String(); link == "" {
 						if !strings.Contains(got.body, `id="`+frag+`"`) {
 							t.Errorf("%s leads to %q on itself, which is not there", path, frag)

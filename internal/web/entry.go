@@ -41,7 +41,7 @@ func (p *pages) showSignIn(v visit, status int, s *sheet, next string) error {
 
 func (p *pages) signInPage(v visit) error {
 	next := localPath(v.c.Query("next"))
-	if _, ok := door.Who(v.c); ok {
+	if _, ok := door.Who(v.c.Request.Context()); ok {
 		return goTo(v, next)
 	}
 	return p.showSignIn(v, http.StatusOK, signInSheet(), next)

@@ -39,13 +39,13 @@ func (p *pages) fault(c *gin.Context, status int, f *fault.Error) {
 	}
 	// An address that belongs to no page never met Identify; the frame is kinder
 	// when it knows who is there. Should that fail, the page for it goes out.
-	who, known := door.Who(c)
+	who, known := door.Who(c.Request.Context())
 	if !known && status == http.StatusNotFound && c.FullPath() == "" {
 		p.door.Identify(c)
 		if c.Writer.Written() {
 			return
 		}
-		who, known = door.Who(c)
+		who, known = door.Who(c.Request.Context())
 	}
 	g := faultPage{Status: status, Detail: sentence(shownDetail(f)), Mine: status >= 500}
 	g.Title, g.Next = advice(status, f)
@@ -54,7 +54,7 @@ func (p *pages) fault(c *gin.Context, status int, f *fault.Error) {
 		g.Title, g.Next = "This link no longer opens", "If you have a password, sign in. If not, ask your service manager for a new link."
 		g.Links = []crumb{{"/sign-in", "Sign in"}}
 	case known:
-		g.Links = []crumb{{"/", "Today"}, {"/sites", "Sites"}}
+		g.Links = []crumb{{"/", "Overview"}, {"/sites", "Sites"}}
 	default:
 		g.Links = []crumb{{"/sign-in", "Sign in"}}
 	}

@@ -427,15 +427,6 @@ func (s *sheet) fill(values map[string]string) {
 	}
 }
 
-// fillMeasure shows a measure as it was typed.
-func (s *sheet) fillMeasure(name string, typed *string) {
-	if typed == nil {
-		return
-	}
-	f := s.field(name)
-	f.Value, f.Unit, _ = strings.Cut(*typed, " ")
-}
-
 // optionsOf makes choices of codes, in words.
 func optionsOf(codes ...string) []option {
 	var all []option

@@ -78,7 +78,7 @@ func (p *pages) home(v visit) error {
 		h.Brushes += s.Brushes
 		h.Missing += s.Missing
 	}
-	return p.ok(v, "home", "Today", h)
+	return p.ok(v, "home", "Overview", h)
 }
 
 // slips draws the lines of sites: one statement for all of them.

@@ -102,7 +102,7 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	add := func(path, name string) {
 		f.Nav = append(f.Nav, nav{path, name, at == path || path != "/" && strings.HasPrefix(at, path+"/")})
 	}
-	add("/", "Today")
+	add("/", "Overview")
 	add("/sites", "Sites")
 	if who.May(access.SeeInternal) {
 		add("/customers", "Customers")

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"net/http"
 	"net/url"
 	"strings"
@@ -385,3 +386,90 @@ type discard struct {
 func (d *discard) Header() http.Header         { return d.head }
 func (d *discard) Write(b []byte) (int, error) { return len(b), nil }
 func (d *discard) WriteHeader(s int)           { d.status = s }
+
+func TestListsGoOnByKey(t *testing.T) {
+	g := newGround(t)
+	began := now.AddDate(-1, 0, 0)
+	write(t, g.db, func(tx *gorm.DB) (bool, error) {
+		for i := range 60 {
+			if _, err := assets.AddSite(tx, access.System, began, g.ours.ID, &began, assets.SiteEdit{Code: "X" + string(rune('A'+i/10)) + string(rune('0'+i%10)), Name: "Site", Zone: "UTC",
+				Currency: "USD", Climate: "snowbelt", Size: "small", DriverSide: "left"}); err != nil {
+				return false, err
+			}
+		}
+		return true, nil
+	})
+	for _, c := range []struct{ path, row string }{
+		{"/sites", `<th scope="row">`}, {"/sites?customer=" + g.ours.ID.String(), `<th scope="row">`}, {"/trail", "<time "}, {"/trail?site=" + g.site.ID.String(), "<time "},
+	} {
+		path, rows, pages := c.path, 0, 0
+		for path != "" {
+			got := g.asManager.get(path)
+			if got.status != 200 {
+				t.Fatalf("%s: %d", path, got.status)
+			}
+			rows += strings.Count(got.body, c.row)
+			pages++
+			path = ""
+			for _, link := range links(t, got.body) {
+				if strings.Contains(link, "after=") {
+					path = link
+				}
+			}
+		}
+		want := map[string]int{"/sites": 62, "/sites?customer=" + g.ours.ID.String(): 61}[c.path]
+		if want != 0 && rows != want {
+			t.Errorf("%s: %d rows on %d pages, want %d", c.path, rows, pages, want)
+		}
+		if c.path == "/trail" && (pages < 3 || rows < 150) {
+			t.Errorf("%s: %d rows on %d pages", c.path, rows, pages)
+		}
+	}
+	if got := g.asManager.get("/trail?after=nonsense"); got.status != 400 {
+		t.Errorf("a cursor that no list gave: %d", got.status)
+	}
+	if got := g.asManager.get("/"); !strings.Contains(got.body, "More sites") {
+		t.Error("the overview does not say that it goes on")
+	}
+}
+
+// What may hurt somebody must be seen.
+func TestGapsAreSeen(t *testing.T) {
+	g := newGround(t)
+	for _, c := range []struct{ path, says string }{
+		{"/positions/" + g.left.ID.String(), "over a year ago: check it before you rely on it"},
+		{"/positions/" + g.left.ID.String(), "not in sight of the position"},
+		{"/positions/" + g.right.ID.String(), "No isolation point is recorded for this position."},
+		{"/sites/" + g.site.ID.String(), "1 brush has no isolation point on record"},
+		{"/sites/" + g.site.ID.String(), "No supply is recorded"},
+		{"/", "1 brush without isolation point"},
+	} {
+		if got := g.asTech.get(c.path); !strings.Contains(got.body, c.says) {
+			t.Errorf("%s does not say %q", c.path, c.says)
+		}
+	}
+	began := now.AddDate(-3, 0, 0)
+	for _, f := range []assets.NewFact{{Fact: "media", Value: "foam", How: "assumed"}, {Fact: "media_pattern", Value: "AABB", How: "seen", SeenAt: &began},
+		{Fact: "turning", Value: "counter_clockwise", How: "seen"}, {Fact: "turning_seen_from", Value: "above", How: "seen"}} {
+		write(t, g.db, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, access.System, now, g.left.ID, f) })
+	}
+	got := g.asTech.get("/positions/" + g.left.ID.String())
+	for _, text := range []string{"nobody has looked: assumed", "old: 3 years ago", "The rule for its kind says the opposite", "It turns counter-clockwise seen from above"} {
+		if !strings.Contains(got.body, text) {
+			t.Errorf("the page does not say %q", text)
+		}
+	}
+}
+
+func TestTheDemoSaysSo(t *testing.T) {
+	h := open(t, web.Options{Demo: true, Visitors: func(context.Context) ([]web.Visitor, error) {
+		return []web.Visitor{{Name: "Delphine", Role: "Service manager", Says: "every site", Path: "/enter/x"}}, nil
+	}})
+	got := h.nobody(t).get("/sign-in")
+	if !strings.Contains(got.body, "nothing here is real") || !strings.Contains(got.body, `href="/enter/x"`) {
+		t.Errorf("%s", got.body)
+	}
+	if got := open(t, web.Options{}).nobody(t).get("/sign-in"); strings.Contains(got.body, "nothing here is real") {
+		t.Error("a real one says that it is none")
+	}
+}

@@ -128,7 +128,7 @@ type handler func(v visit) error
 // anyone serves a page to whoever comes.
 func (p *pages) anyone(h handler) gin.HandlerFunc {
 	return func(c *gin.Context) {
-		who, _ := door.Who(c)
+		who, _ := door.Who(c.Request.Context())
 		p.answer(visit{c: c, ctx: c.Request.Context(), who: who, now: p.now()}, h)
 	}
 }
@@ -136,7 +136,7 @@ func (p *pages) anyone(h handler) gin.HandlerFunc {
 // signedIn serves a page to somebody who is known.
 func (p *pages) signedIn(h handler) gin.HandlerFunc {
 	return func(c *gin.Context) {
-		who, err := door.Must(c)
+		who, err := door.Must(c.Request.Context())
 		if err != nil {
 			p.door.Fail(c, err)
 			return

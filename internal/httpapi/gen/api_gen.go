@@ -7119,7 +7119,7 @@ func (sh *strictHandler) ListAccounts(ctx *gin.Context, params ListAccountsParam
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListAccounts(ctx, request.(ListAccountsRequestObject))
+		return sh.ssi.ListAccounts(ctx.Request.Context(), request.(ListAccountsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListAccounts")
@@ -7145,7 +7145,7 @@ func (sh *strictHandler) GetAccount(ctx *gin.Context, accountId AccountId) {
 	request.AccountId = accountId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetAccount(ctx, request.(GetAccountRequestObject))
+		return sh.ssi.GetAccount(ctx.Request.Context(), request.(GetAccountRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetAccount")
@@ -7190,7 +7190,7 @@ func (sh *strictHandler) ReplaceAccount(ctx *gin.Context, accountId AccountId, p
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplaceAccount(ctx, request.(ReplaceAccountRequestObject))
+		return sh.ssi.ReplaceAccount(ctx.Request.Context(), request.(ReplaceAccountRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplaceAccount")
@@ -7235,7 +7235,7 @@ func (sh *strictHandler) GiveRole(ctx *gin.Context, accountId AccountId, params 
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GiveRole(ctx, request.(GiveRoleRequestObject))
+		return sh.ssi.GiveRole(ctx.Request.Context(), request.(GiveRoleRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GiveRole")
@@ -7262,7 +7262,7 @@ func (sh *strictHandler) EndRole(ctx *gin.Context, accountId AccountId, grantId 
 	request.GrantId = grantId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.EndRole(ctx, request.(EndRoleRequestObject))
+		return sh.ssi.EndRole(ctx.Request.Context(), request.(EndRoleRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "EndRole")
@@ -7289,7 +7289,7 @@ func (sh *strictHandler) CreatePasswordLink(ctx *gin.Context, accountId AccountI
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreatePasswordLink(ctx, request.(CreatePasswordLinkRequestObject))
+		return sh.ssi.CreatePasswordLink(ctx.Request.Context(), request.(CreatePasswordLinkRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreatePasswordLink")
@@ -7315,7 +7315,7 @@ func (sh *strictHandler) ListTokens(ctx *gin.Context, accountId AccountId) {
 	request.AccountId = accountId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListTokens(ctx, request.(ListTokensRequestObject))
+		return sh.ssi.ListTokens(ctx.Request.Context(), request.(ListTokensRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListTokens")
@@ -7360,7 +7360,7 @@ func (sh *strictHandler) CreateToken(ctx *gin.Context, accountId AccountId, para
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateToken(ctx, request.(CreateTokenRequestObject))
+		return sh.ssi.CreateToken(ctx.Request.Context(), request.(CreateTokenRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateToken")
@@ -7387,7 +7387,7 @@ func (sh *strictHandler) RevokeToken(ctx *gin.Context, accountId AccountId, toke
 	request.TokenId = tokenId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.RevokeToken(ctx, request.(RevokeTokenRequestObject))
+		return sh.ssi.RevokeToken(ctx.Request.Context(), request.(RevokeTokenRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "RevokeToken")
@@ -7413,7 +7413,7 @@ func (sh *strictHandler) ListCustomers(ctx *gin.Context, params ListCustomersPar
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListCustomers(ctx, request.(ListCustomersRequestObject))
+		return sh.ssi.ListCustomers(ctx.Request.Context(), request.(ListCustomersRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListCustomers")
@@ -7457,7 +7457,7 @@ func (sh *strictHandler) CreateCustomer(ctx *gin.Context, params CreateCustomerP
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateCustomer(ctx, request.(CreateCustomerRequestObject))
+		return sh.ssi.CreateCustomer(ctx.Request.Context(), request.(CreateCustomerRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateCustomer")
@@ -7483,7 +7483,7 @@ func (sh *strictHandler) GetCustomer(ctx *gin.Context, customerId CustomerId) {
 	request.CustomerId = customerId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetCustomer(ctx, request.(GetCustomerRequestObject))
+		return sh.ssi.GetCustomer(ctx.Request.Context(), request.(GetCustomerRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetCustomer")
@@ -7528,7 +7528,7 @@ func (sh *strictHandler) ReplaceCustomer(ctx *gin.Context, customerId CustomerId
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplaceCustomer(ctx, request.(ReplaceCustomerRequestObject))
+		return sh.ssi.ReplaceCustomer(ctx.Request.Context(), request.(ReplaceCustomerRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplaceCustomer")
@@ -7552,7 +7552,7 @@ func (sh *strictHandler) ListFactKinds(ctx *gin.Context) {
 	var request ListFactKindsRequestObject
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListFactKinds(ctx, request.(ListFactKindsRequestObject))
+		return sh.ssi.ListFactKinds(ctx.Request.Context(), request.(ListFactKindsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListFactKinds")
@@ -7578,7 +7578,7 @@ func (sh *strictHandler) GetIsolationPoint(ctx *gin.Context, pointId PointId) {
 	request.PointId = pointId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetIsolationPoint(ctx, request.(GetIsolationPointRequestObject))
+		return sh.ssi.GetIsolationPoint(ctx.Request.Context(), request.(GetIsolationPointRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetIsolationPoint")
@@ -7623,7 +7623,7 @@ func (sh *strictHandler) CreateIsolationVersion(ctx *gin.Context, pointId PointI
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateIsolationVersion(ctx, request.(CreateIsolationVersionRequestObject))
+		return sh.ssi.CreateIsolationVersion(ctx.Request.Context(), request.(CreateIsolationVersionRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateIsolationVersion")
@@ -7649,7 +7649,7 @@ func (sh *strictHandler) ListLines(ctx *gin.Context, params ListLinesParams) {
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListLines(ctx, request.(ListLinesRequestObject))
+		return sh.ssi.ListLines(ctx.Request.Context(), request.(ListLinesRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListLines")
@@ -7693,7 +7693,7 @@ func (sh *strictHandler) CreateLine(ctx *gin.Context, params CreateLineParams) {
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateLine(ctx, request.(CreateLineRequestObject))
+		return sh.ssi.CreateLine(ctx.Request.Context(), request.(CreateLineRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateLine")
@@ -7719,7 +7719,7 @@ func (sh *strictHandler) GetLine(ctx *gin.Context, lineId LineId) {
 	request.LineId = lineId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetLine(ctx, request.(GetLineRequestObject))
+		return sh.ssi.GetLine(ctx.Request.Context(), request.(GetLineRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetLine")
@@ -7764,7 +7764,7 @@ func (sh *strictHandler) ReplaceLine(ctx *gin.Context, lineId LineId, params Rep
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplaceLine(ctx, request.(ReplaceLineRequestObject))
+		return sh.ssi.ReplaceLine(ctx.Request.Context(), request.(ReplaceLineRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplaceLine")
@@ -7788,7 +7788,7 @@ func (sh *strictHandler) GetMe(ctx *gin.Context) {
 	var request GetMeRequestObject
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetMe(ctx, request.(GetMeRequestObject))
+		return sh.ssi.GetMe(ctx.Request.Context(), request.(GetMeRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetMe")
@@ -7830,7 +7830,7 @@ func (sh *strictHandler) ChangePassword(ctx *gin.Context) {
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ChangePassword(ctx, request.(ChangePasswordRequestObject))
+		return sh.ssi.ChangePassword(ctx.Request.Context(), request.(ChangePasswordRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ChangePassword")
@@ -7874,7 +7874,7 @@ func (sh *strictHandler) CreatePerson(ctx *gin.Context, params CreatePersonParam
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreatePerson(ctx, request.(CreatePersonRequestObject))
+		return sh.ssi.CreatePerson(ctx.Request.Context(), request.(CreatePersonRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreatePerson")
@@ -7898,7 +7898,7 @@ func (sh *strictHandler) ListPositionKinds(ctx *gin.Context) {
 	var request ListPositionKindsRequestObject
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListPositionKinds(ctx, request.(ListPositionKindsRequestObject))
+		return sh.ssi.ListPositionKinds(ctx.Request.Context(), request.(ListPositionKindsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListPositionKinds")
@@ -7924,7 +7924,7 @@ func (sh *strictHandler) ListPositions(ctx *gin.Context, params ListPositionsPar
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListPositions(ctx, request.(ListPositionsRequestObject))
+		return sh.ssi.ListPositions(ctx.Request.Context(), request.(ListPositionsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListPositions")
@@ -7968,7 +7968,7 @@ func (sh *strictHandler) CreatePosition(ctx *gin.Context, params CreatePositionP
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreatePosition(ctx, request.(CreatePositionRequestObject))
+		return sh.ssi.CreatePosition(ctx.Request.Context(), request.(CreatePositionRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreatePosition")
@@ -8012,7 +8012,7 @@ func (sh *strictHandler) CreatePositions(ctx *gin.Context, params CreatePosition
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreatePositions(ctx, request.(CreatePositionsRequestObject))
+		return sh.ssi.CreatePositions(ctx.Request.Context(), request.(CreatePositionsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreatePositions")
@@ -8038,7 +8038,7 @@ func (sh *strictHandler) GetPosition(ctx *gin.Context, positionId PositionId) {
 	request.PositionId = positionId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetPosition(ctx, request.(GetPositionRequestObject))
+		return sh.ssi.GetPosition(ctx.Request.Context(), request.(GetPositionRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetPosition")
@@ -8083,7 +8083,7 @@ func (sh *strictHandler) ReplacePosition(ctx *gin.Context, positionId PositionId
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplacePosition(ctx, request.(ReplacePositionRequestObject))
+		return sh.ssi.ReplacePosition(ctx.Request.Context(), request.(ReplacePositionRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplacePosition")
@@ -8109,7 +8109,7 @@ func (sh *strictHandler) ListFacts(ctx *gin.Context, positionId PositionId) {
 	request.PositionId = positionId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListFacts(ctx, request.(ListFactsRequestObject))
+		return sh.ssi.ListFacts(ctx.Request.Context(), request.(ListFactsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListFacts")
@@ -8154,7 +8154,7 @@ func (sh *strictHandler) RecordFact(ctx *gin.Context, positionId PositionId, par
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.RecordFact(ctx, request.(RecordFactRequestObject))
+		return sh.ssi.RecordFact(ctx.Request.Context(), request.(RecordFactRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "RecordFact")
@@ -8200,7 +8200,7 @@ func (sh *strictHandler) WithdrawFact(ctx *gin.Context, positionId PositionId, f
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.WithdrawFact(ctx, request.(WithdrawFactRequestObject))
+		return sh.ssi.WithdrawFact(ctx.Request.Context(), request.(WithdrawFactRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "WithdrawFact")
@@ -8226,7 +8226,7 @@ func (sh *strictHandler) ListPositionIsolation(ctx *gin.Context, positionId Posi
 	request.PositionId = positionId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListPositionIsolation(ctx, request.(ListPositionIsolationRequestObject))
+		return sh.ssi.ListPositionIsolation(ctx.Request.Context(), request.(ListPositionIsolationRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListPositionIsolation")
@@ -8271,7 +8271,7 @@ func (sh *strictHandler) ReplacePositionIsolation(ctx *gin.Context, positionId P
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplacePositionIsolation(ctx, request.(ReplacePositionIsolationRequestObject))
+		return sh.ssi.ReplacePositionIsolation(ctx.Request.Context(), request.(ReplacePositionIsolationRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplacePositionIsolation")
@@ -8297,7 +8297,7 @@ func (sh *strictHandler) ListStates(ctx *gin.Context, positionId PositionId) {
 	request.PositionId = positionId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListStates(ctx, request.(ListStatesRequestObject))
+		return sh.ssi.ListStates(ctx.Request.Context(), request.(ListStatesRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListStates")
@@ -8342,7 +8342,7 @@ func (sh *strictHandler) ChangeState(ctx *gin.Context, positionId PositionId, pa
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ChangeState(ctx, request.(ChangeStateRequestObject))
+		return sh.ssi.ChangeState(ctx.Request.Context(), request.(ChangeStateRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ChangeState")
@@ -8387,7 +8387,7 @@ func (sh *strictHandler) PairPosition(ctx *gin.Context, positionId PositionId, p
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.PairPosition(ctx, request.(PairPositionRequestObject))
+		return sh.ssi.PairPosition(ctx.Request.Context(), request.(PairPositionRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "PairPosition")
@@ -8431,7 +8431,7 @@ func (sh *strictHandler) CreateProgram(ctx *gin.Context, params CreateProgramPar
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateProgram(ctx, request.(CreateProgramRequestObject))
+		return sh.ssi.CreateProgram(ctx.Request.Context(), request.(CreateProgramRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateProgram")
@@ -8455,7 +8455,7 @@ func (sh *strictHandler) ListRoles(ctx *gin.Context) {
 	var request ListRolesRequestObject
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListRoles(ctx, request.(ListRolesRequestObject))
+		return sh.ssi.ListRoles(ctx.Request.Context(), request.(ListRolesRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListRoles")
@@ -8479,7 +8479,7 @@ func (sh *strictHandler) SignOut(ctx *gin.Context) {
 	var request SignOutRequestObject
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.SignOut(ctx, request.(SignOutRequestObject))
+		return sh.ssi.SignOut(ctx.Request.Context(), request.(SignOutRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "SignOut")
@@ -8521,7 +8521,7 @@ func (sh *strictHandler) SignIn(ctx *gin.Context) {
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.SignIn(ctx, request.(SignInRequestObject))
+		return sh.ssi.SignIn(ctx.Request.Context(), request.(SignInRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "SignIn")
@@ -8547,7 +8547,7 @@ func (sh *strictHandler) ListSites(ctx *gin.Context, params ListSitesParams) {
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListSites(ctx, request.(ListSitesRequestObject))
+		return sh.ssi.ListSites(ctx.Request.Context(), request.(ListSitesRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListSites")
@@ -8591,7 +8591,7 @@ func (sh *strictHandler) CreateSite(ctx *gin.Context, params CreateSiteParams) {
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateSite(ctx, request.(CreateSiteRequestObject))
+		return sh.ssi.CreateSite(ctx.Request.Context(), request.(CreateSiteRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateSite")
@@ -8617,7 +8617,7 @@ func (sh *strictHandler) GetSite(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetSite(ctx, request.(GetSiteRequestObject))
+		return sh.ssi.GetSite(ctx.Request.Context(), request.(GetSiteRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetSite")
@@ -8662,7 +8662,7 @@ func (sh *strictHandler) ReplaceSite(ctx *gin.Context, siteId SiteId, params Rep
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplaceSite(ctx, request.(ReplaceSiteRequestObject))
+		return sh.ssi.ReplaceSite(ctx.Request.Context(), request.(ReplaceSiteRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplaceSite")
@@ -8688,7 +8688,7 @@ func (sh *strictHandler) ListBlackouts(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListBlackouts(ctx, request.(ListBlackoutsRequestObject))
+		return sh.ssi.ListBlackouts(ctx.Request.Context(), request.(ListBlackoutsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListBlackouts")
@@ -8733,7 +8733,7 @@ func (sh *strictHandler) CreateBlackout(ctx *gin.Context, siteId SiteId, params 
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateBlackout(ctx, request.(CreateBlackoutRequestObject))
+		return sh.ssi.CreateBlackout(ctx.Request.Context(), request.(CreateBlackoutRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateBlackout")
@@ -8760,7 +8760,7 @@ func (sh *strictHandler) WithdrawBlackout(ctx *gin.Context, siteId SiteId, black
 	request.BlackoutId = blackoutId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.WithdrawBlackout(ctx, request.(WithdrawBlackoutRequestObject))
+		return sh.ssi.WithdrawBlackout(ctx.Request.Context(), request.(WithdrawBlackoutRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "WithdrawBlackout")
@@ -8786,7 +8786,7 @@ func (sh *strictHandler) GetHours(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.GetHours(ctx, request.(GetHoursRequestObject))
+		return sh.ssi.GetHours(ctx.Request.Context(), request.(GetHoursRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "GetHours")
@@ -8831,7 +8831,7 @@ func (sh *strictHandler) ReplaceHours(ctx *gin.Context, siteId SiteId, params Re
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ReplaceHours(ctx, request.(ReplaceHoursRequestObject))
+		return sh.ssi.ReplaceHours(ctx.Request.Context(), request.(ReplaceHoursRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ReplaceHours")
@@ -8857,7 +8857,7 @@ func (sh *strictHandler) ListIsolationPoints(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListIsolationPoints(ctx, request.(ListIsolationPointsRequestObject))
+		return sh.ssi.ListIsolationPoints(ctx.Request.Context(), request.(ListIsolationPointsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListIsolationPoints")
@@ -8902,7 +8902,7 @@ func (sh *strictHandler) CreateIsolationPoint(ctx *gin.Context, siteId SiteId, p
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateIsolationPoint(ctx, request.(CreateIsolationPointRequestObject))
+		return sh.ssi.CreateIsolationPoint(ctx.Request.Context(), request.(CreateIsolationPointRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateIsolationPoint")
@@ -8928,7 +8928,7 @@ func (sh *strictHandler) ListNotes(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListNotes(ctx, request.(ListNotesRequestObject))
+		return sh.ssi.ListNotes(ctx.Request.Context(), request.(ListNotesRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListNotes")
@@ -8973,7 +8973,7 @@ func (sh *strictHandler) CreateNote(ctx *gin.Context, siteId SiteId, params Crea
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateNote(ctx, request.(CreateNoteRequestObject))
+		return sh.ssi.CreateNote(ctx.Request.Context(), request.(CreateNoteRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateNote")
@@ -8999,7 +8999,7 @@ func (sh *strictHandler) ListOwnerships(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListOwnerships(ctx, request.(ListOwnershipsRequestObject))
+		return sh.ssi.ListOwnerships(ctx.Request.Context(), request.(ListOwnershipsRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListOwnerships")
@@ -9044,7 +9044,7 @@ func (sh *strictHandler) HandOverSite(ctx *gin.Context, siteId SiteId, params Ha
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.HandOverSite(ctx, request.(HandOverSiteRequestObject))
+		return sh.ssi.HandOverSite(ctx.Request.Context(), request.(HandOverSiteRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "HandOverSite")
@@ -9070,7 +9070,7 @@ func (sh *strictHandler) ListSupplies(ctx *gin.Context, siteId SiteId) {
 	request.SiteId = siteId
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListSupplies(ctx, request.(ListSuppliesRequestObject))
+		return sh.ssi.ListSupplies(ctx.Request.Context(), request.(ListSuppliesRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListSupplies")
@@ -9115,7 +9115,7 @@ func (sh *strictHandler) CreateSupply(ctx *gin.Context, siteId SiteId, params Cr
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.CreateSupply(ctx, request.(CreateSupplyRequestObject))
+		return sh.ssi.CreateSupply(ctx.Request.Context(), request.(CreateSupplyRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "CreateSupply")
@@ -9161,7 +9161,7 @@ func (sh *strictHandler) EndSupply(ctx *gin.Context, siteId SiteId, supplyId Sup
 	request.Body = &body
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.EndSupply(ctx, request.(EndSupplyRequestObject))
+		return sh.ssi.EndSupply(ctx.Request.Context(), request.(EndSupplyRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "EndSupply")
@@ -9187,7 +9187,7 @@ func (sh *strictHandler) ListTrail(ctx *gin.Context, params ListTrailParams) {
 	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.ListTrail(ctx, request.(ListTrailRequestObject))
+		return sh.ssi.ListTrail(ctx.Request.Context(), request.(ListTrailRequestObject))
 	}
 	for _, middleware := range sh.middlewares {
 		handler = middleware(handler, "ListTrail")
