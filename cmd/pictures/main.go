@@ -25,6 +25,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/chromedp/cdproto/cdp"
@@ -57,7 +58,7 @@ var now = time.Date(2026, time.November, 25, 15, 30, 0, 0, time.UTC)
 func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	flags := flag.NewFlagSet("pictures", flag.ContinueOnError)
 	folder := flags.String("out", "docs/pictures", "where the pictures go")
-	only := flags.String("only", "", "take only those whose name matches")
+	only := flags.String("only", "desk-light|phone-dark|paper", "take only those whose name matches; . takes all")
 	hold := flags.Bool("hold", false, "take none; serve until interrupted")
 	if err := flags.Parse(args); err != nil {
 		return err
@@ -172,7 +173,6 @@ type shot struct {
 	name string
 	as   string // the address that signs in; "" is nobody
 	page string
-	open bool // what is folded is opened
 }
 
 func (s *serving) shots(ctx context.Context) ([]shot, error) {
@@ -184,8 +184,8 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 	manager, technician, owner := as["Service manager"], as["Technician"], as["Site owner"]
 	all := []shot{
 		{name: "sign-in", page: at("/sign-in")},
-		{name: "today-manager", as: manager, page: at("/")},
-		{name: "today-owner", as: owner, page: at("/")},
+		{name: "overview-manager", as: manager, page: at("/")},
+		{name: "overview-owner", as: owner, page: at("/")},
 		{name: "sites", as: manager, page: at("/sites")},
 		{name: "customers", as: manager, page: at("/customers")},
 		{name: "customer-new", as: manager, page: at("/customers/new")},
@@ -252,7 +252,11 @@ var sizes = []struct {
 	name          string
 	width, height int64
 	phone         bool
-}{{"phone", 390, 844, true}, {"desk", 1440, 900, false}}
+	schemes       []string
+}{{"phone", 390, 844, true, []string{"light", "dark"}}, {"desk", 1440, 900, false, []string{"light", "dark"}}, {"paper", 794, 1123, false, []string{"print"}}}
+
+// printed are the pages that somebody takes along on paper.
+var printed = []string{"site", "site-two-lines", "position"}
 
 func take(ctx context.Context, out io.Writer, folder string, wanted *regexp.Regexp, shots []shot) error {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)
@@ -276,9 +280,9 @@ func takeOne(root context.Context, out io.Writer, folder string, wanted *regexp.
 	defer cancel()
 	entered := s.as == ""
 	for _, size := range sizes {
-		for _, scheme := range []string{"light", "dark"} {
-			name := s.name + "-" + size.name + "-" + scheme + ".png"
-			if !wanted.MatchString(name) {
+		for _, scheme := range size.schemes {
+			name := strings.TrimSuffix(s.name+"-"+size.name+"-"+scheme, "-print") + ".png"
+			if !wanted.MatchString(name) || scheme == "print" && !slices.Contains(printed, s.name) {
 				continue
 			}
 			if !entered {
@@ -294,11 +298,6 @@ func takeOne(root context.Context, out io.Writer, folder string, wanted *regexp.
 			err := chromedp.Do(tab, chromedp.EmulateViewport(size.width, size.height, more...), prefers(scheme), chromedp.Navigate(s.page))
 			if err != nil {
 				return err
-			}
-			if s.open {
-				if _, err := chromedp.Run(tab, chromedp.Evaluate[bool](`document.querySelectorAll("details").forEach(d => d.open = true), true`)); err != nil {
-					return err
-				}
 			}
 			shown, err := chromedp.Run(tab, chromedp.FullScreenshot(100))
 			if err != nil {
@@ -319,11 +318,18 @@ func takeOne(root context.Context, out io.Writer, folder string, wanted *regexp.
 
 func prefers(scheme string) chromedp.Action[chromedp.Void] {
 	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		media := ""
+		if scheme == "print" {
+			media, scheme = "print", "light"
+		}
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: media,
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 		return err
 	})
 }
+
+// tallest is where the picture of a long list ends.
+const tallest = 2600
 
 // shrink writes a picture with a palette of its 256 commonest colours: a page
 // of text has few, and what is left out lies close to one of them.
@@ -333,6 +339,7 @@ func shrink(shown []byte) ([]byte, error) {
 		return nil, err
 	}
 	b := full.Bounds()
+	b.Max.Y = min(b.Max.Y, tallest)
 	rgba := image.NewRGBA(b)
 	draw.Draw(rgba, b, full, b.Min, draw.Src)
 	count := map[color.RGBA]int{}

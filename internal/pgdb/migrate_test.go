@@ -12,6 +12,13 @@ import (
 func TestMigrateAtOnceAndAgain(t *testing.T) {
 	t.Parallel()
 	service, owner := emptyDatabase(t)
+	// whoever does not own the database cannot migrate it
+	if _, err := pgdb.Migrate(ctx, service); err == nil {
+		t.Error("the service's role migrates")
+	}
+	if empty, err := pgdb.Empty(ctx, owner); err != nil || !empty {
+		t.Errorf("after a migration that was refused: empty is %v, %v", empty, err)
+	}
 	var all sync.WaitGroup
 	applied := make([][]string, 3)
 	for i := range applied {
@@ -45,9 +52,11 @@ func TestMigrateAtOnceAndAgain(t *testing.T) {
 	if err := pgtest.Open(t, service).Ready(ctx); err != nil {
 		t.Errorf("not ready after migrating: %v", err)
 	}
-	// whoever does not own the database cannot migrate it
-	if _, err := pgdb.Migrate(ctx, service); err == nil {
-		t.Error("the service's role migrates")
+	if empty, err := pgdb.Empty(ctx, owner); err != nil || empty {
+		t.Errorf("after migrating: empty is %v, %v", empty, err)
+	}
+	if _, err := pgdb.Empty(ctx, "host="+t.TempDir()+" user=nobody dbname=none sslmode=disable"); err == nil {
+		t.Error("a database that is not there is empty")
 	}
 	if _, err := pgdb.Migrate(ctx, "host='"); err == nil {
 		t.Error("a wrong address is taken")

@@ -14,6 +14,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/prometheus/client_golang/prometheus"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/fault"
@@ -24,6 +25,9 @@ import (
 func TestNothingIsSeenWithoutAnActor(t *testing.T) {
 	t.Parallel()
 	service, _ := pgtest.DSN(t)
+	if err := pgtest.Open(t, service).InTx(ctx, system, addCustomer("KES")); err != nil {
+		t.Fatal(err)
+	}
 	db := pgtest.Open(t, service+" pool_max_conns=1")
 	var n int
 	// a connection on which nobody ever acted
@@ -365,7 +369,8 @@ func addActor(t testing.TB, db *pgdb.DB) uuid.UUID {
 
 func TestOnceAtTheSameTime(t *testing.T) {
 	t.Parallel()
-	db := pgtest.New(t)
+	service, owner := pgtest.DSN(t)
+	db, watch := pgtest.Open(t, service), connect(t, owner)
 	var done atomic.Int64
 	inside, goOn := make(chan struct{}), make(chan struct{})
 	do := func() (string, error) {
@@ -388,7 +393,7 @@ func TestOnceAtTheSameTime(t *testing.T) {
 		})
 	}
 	<-inside
-	waiting(t, db, 3)
+	waiting(t, watch, 3)
 	close(goOn)
 	all.Wait()
 	close(answers)
@@ -403,11 +408,13 @@ func TestOnceAtTheSameTime(t *testing.T) {
 }
 
 // waiting returns when n sessions of the test's database wait for a lock.
-func waiting(t testing.TB, db *pgdb.DB, n int) {
+// pg_locks and not pg_stat_activity, which hides from the owner what others wait for.
+func waiting(t testing.TB, watch *pgx.Conn, n int) {
 	t.Helper()
 	for {
 		var have int
-		err := db.Pool().QueryRow(ctx, `select count(*) from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'`).Scan(&have)
+		err := watch.QueryRow(ctx, `select count(*) from pg_locks as l, pg_stat_activity as a
+			where l.pid = a.pid and a.datname = current_database() and not l.granted`).Scan(&have)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -479,5 +486,24 @@ func TestOldAnswersAreForgotten(t *testing.T) {
 	}
 	if once(system, "old", now) != 1 || once(other, "old", now) != 1 || once(system, "young", now) != 0 {
 		t.Error("forgotten was not what is older than the instant given, of everybody")
+	}
+}
+
+func TestThePoolIsMeasured(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	r := prometheus.NewRegistry()
+	db.Measure(r)
+	all, err := r.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string]float64{}
+	for _, f := range all {
+		got[f.GetName()] = f.GetMetric()[0].GetGauge().GetValue()
+	}
+	if len(got) != 4 || got["spindlebook_database_connections_most"] < 4 || got["spindlebook_database_connections"] < 1 ||
+		got["spindlebook_database_connections_busy"] != 0 {
+		t.Errorf("measured %v", got)
 	}
 }

@@ -42,6 +42,26 @@ func TestEveryTableIsUnderRowSecurity(t *testing.T) {
 	}
 }
 
+// The program itself can tell of what is not guarded, for whoever runs it.
+func TestUnguardedTellsOfTablesAndViews(t *testing.T) {
+	t.Parallel()
+	service, owner := pgtest.DSN(t)
+	db := pgtest.Open(t, service)
+	if got, err := db.Unguarded(ctx); err != nil || len(got) != 0 {
+		t.Errorf("unguarded are %v, %v", got, err)
+	}
+	run(t, connect(t, owner), `create table loot (id int)`, `create view peephole as select 1 as one`, `alter view ownership_now reset (security_invoker)`)
+	got, err := db.Unguarded(ctx)
+	want := []string{"table loot is not guarded by row-level security", "view ownership_now asks with its owner's rights", "view peephole asks with its owner's rights"}
+	if err != nil || !slices.Equal(got, want) {
+		t.Errorf("unguarded are %q, %v, want %q", got, err, want)
+	}
+	db.Close()
+	if _, err := db.Unguarded(ctx); err == nil {
+		t.Error("a closed pool answers")
+	}
+}
+
 func TestEveryPolicyIsForTheServiceOnly(t *testing.T) {
 	t.Parallel()
 	_, owner := pgtest.DSN(t)
@@ -177,7 +197,7 @@ var mayChange = map[string]string{
 	"failed_entry":       "insert delete",
 	"kept_answer":        "insert update(actor_id answer fingerprint kept_at key) delete",
 	"line":               "insert update(code length_m length_typed name speed_m_min speed_typed vehicles_per_hour_max version)",
-	"position":           "insert update(along_m along_typed code kind line_id line_side name supply_id version)",
+	"position":           "insert update(along_m along_typed code during kind line_id line_side name supply_id version)",
 	"supply":             "insert update(during)",
 	"weekly_hours":       "insert update(during)",
 	"blackout":           "insert update(withdrawn_at)",
@@ -313,52 +333,52 @@ func TestTheTrailTellsWhoDidWhat(t *testing.T) {
 
 // Constraints that no request can break, so that nobody needs words for them.
 var noWordsFor = map[string]string{
-	"actor_kind_known":                 "the program chooses the kind",
-	"entry_link_purpose_known":         "the program chooses the purpose",
-	"entry_link_names_someone":         "the program chooses the purpose",
-	"isolation_point_during_real":      "its end is never given",
-	"isolation_version_number_real":    "the program counts",
-	"position_fact_withdrawal_whole":   "both are written together",
-	"trail_act_known":                  "written by triggers only",
-	"credential_actor_fk":              "the program found the person before",
-	"entry_link_actor_fk":              "the program found the person before",
-	"person_actor_fk":                  "the program made the actor before",
-	"program_token_actor_fk":           "the program found the account before",
-	"role_grant_actor_fk":              "the program found the account before",
-	"isolation_version_actor_fk":       "whoever records is known",
-	"position_fact_actor_fk":           "whoever records is known",
-	"site_note_actor_fk":               "whoever writes is known",
-	"isolation_version_point_fk":       "the program found the point before",
-	"position_alias_position_fk":       "the program found the position before",
-	"position_fact_position_fk":        "the program found the position before",
-	"position_isolation_position_fk":   "the program found the position before",
-	"position_state_position_fk":       "the program found the position before",
-	"twin_site_fk":                     "the program takes the site from the position",
-	"entry_link_secret_uq":             "256 random bits",
-	"program_token_secret_uq":          "256 random bits",
-	"isolation_point_site_uq":          "there for foreign keys; the id alone is unique",
-	"line_site_uq":                     "there for foreign keys; the id alone is unique",
-	"position_site_uq":                 "there for foreign keys; the id alone is unique",
-	"position_twin_uq":                 "there for foreign keys; the id alone is unique",
-	"supply_site_uq":                   "there for foreign keys; the id alone is unique",
-	"kept_answer_pk":                   "meets on conflict do nothing",
-	"credential_pk":                    "meets on conflict do update",
-	"role_code_scope_uq":               "reference table",
-	"role_scope_known":                 "reference table",
-	"role_capability_pk":               "reference table",
-	"role_capability_role_fk":          "reference table",
-	"role_capability_capability_fk":    "reference table",
-	"capability_pk":                    "reference table",
-	"role_pk":                          "reference table",
-	"fact_kind_pk":                     "reference table",
-	"fact_kind_takes_known":            "reference table",
-	"fact_kind_choices_fit":            "reference table",
-	"position_kind_pk":                 "reference table",
-	"position_kind_duty_known":         "reference table",
-	"position_kind_turns_known":        "reference table",
-	"sessions_pk":                      "the session library's own",
-	"person_pk":                        "the program has just made the actor",
-	"schema_version_pkey":              "the migrating library's own",
+	"actor_kind_known":               "the program chooses the kind",
+	"entry_link_purpose_known":       "the program chooses the purpose",
+	"entry_link_names_someone":       "the program chooses the purpose",
+	"isolation_point_during_real":    "its end is never given",
+	"isolation_version_number_real":  "the program counts",
+	"position_fact_withdrawal_whole": "both are written together",
+	"trail_act_known":                "written by triggers only",
+	"credential_actor_fk":            "the program found the person before",
+	"entry_link_actor_fk":            "the program found the person before",
+	"person_actor_fk":                "the program made the actor before",
+	"program_token_actor_fk":         "the program found the account before",
+	"role_grant_actor_fk":            "the program found the account before",
+	"isolation_version_actor_fk":     "whoever records is known",
+	"position_fact_actor_fk":         "whoever records is known",
+	"site_note_actor_fk":             "whoever writes is known",
+	"isolation_version_point_fk":     "the program found the point before",
+	"position_alias_position_fk":     "the program found the position before",
+	"position_fact_position_fk":      "the program found the position before",
+	"position_isolation_position_fk": "the program found the position before",
+	"position_state_position_fk":     "the program found the position before",
+	"twin_site_fk":                   "the program takes the site from the position",
+	"entry_link_secret_uq":           "256 random bits",
+	"program_token_secret_uq":        "256 random bits",
+	"isolation_point_site_uq":        "there for foreign keys; the id alone is unique",
+	"line_site_uq":                   "there for foreign keys; the id alone is unique",
+	"position_site_uq":               "there for foreign keys; the id alone is unique",
+	"position_twin_uq":               "there for foreign keys; the id alone is unique",
+	"supply_site_uq":                 "there for foreign keys; the id alone is unique",
+	"kept_answer_pk":                 "meets on conflict do nothing",
+	"credential_pk":                  "meets on conflict do update",
+	"role_code_scope_uq":             "reference table",
+	"role_scope_known":               "reference table",
+	"role_capability_pk":             "reference table",
+	"role_capability_role_fk":        "reference table",
+	"role_capability_capability_fk":  "reference table",
+	"capability_pk":                  "reference table",
+	"role_pk":                        "reference table",
+	"fact_kind_pk":                   "reference table",
+	"fact_kind_takes_known":          "reference table",
+	"fact_kind_choices_fit":          "reference table",
+	"position_kind_pk":               "reference table",
+	"position_kind_duty_known":       "reference table",
+	"position_kind_turns_known":      "reference table",
+	"sessions_pk":                    "the session library's own",
+	"person_pk":                      "the program has just made the actor",
+	"schema_version_pkey":            "the migrating library's own",
 }
 
 func TestEveryConstraintThatARequestCanBreakHasWords(t *testing.T) {

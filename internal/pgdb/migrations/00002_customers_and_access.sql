@@ -237,10 +237,14 @@ create function actor_customer_ids() returns uuid[]
 language sql stable security definer set search_path = public, pg_temp
 as $$ select coalesce(array_agg(distinct customer_id), '{}') from actor_grants() where scope = 'customer' $$;
 
--- whether something at a site, true over a span, falls into the actor's time there
-create function actor_sees(site uuid, span tstzrange) returns boolean
+-- by site, the spans that are the actor's to see: asked once a statement, where a
+-- function of the row would be asked for each row
+create function actor_spans() returns jsonb
 language sql stable security definer set search_path = public, pg_temp
-as $$ select exists (select from actor_sites() as s where s.site_id = site and s.during && span) $$;
+as $$
+  select coalesce(jsonb_object_agg(site_id, spans), '{}')
+    from (select site_id, range_agg(during)::text as spans from actor_sites() group by site_id) as s
+$$;
 -- +goose StatementEnd
 
 -- Row-level security. Policies name the service role; the owner of the tables,
