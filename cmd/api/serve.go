@@ -90,10 +90,17 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 	if err := httpapi.Mount(d, db, time.Now); err != nil {
 		return err
 	}
-	if err := web.Mount(d, db, time.Now, web.Options{Demo: isDemo}); err != nil {
+	pages := web.Options{Demo: isDemo}
+	if isDemo {
+		visitors, err := openDemo(ctx, s, d, db, out)
+		if err != nil {
+			return err
+		}
+		pages.Visitors = func(context.Context) ([]web.Visitor, error) { return visitors, nil }
+	} else if err := greet(ctx, d, db, out); err != nil {
 		return err
 	}
-	if err := greet(ctx, s, d, db, out, isDemo); err != nil {
+	if err := web.Mount(d, db, time.Now, pages); err != nil {
 		return err
 	}
 
@@ -139,32 +146,36 @@ func prepare(ctx context.Context, at cluster.Address) error {
 	return err
 }
 
-// greet tells whoever started the program how to get in.
-func greet(ctx context.Context, s settings, d *door.Door, db *pgdb.DB, out io.Writer, isDemo bool) error {
+// openDemo loads the scenario where it is not there yet, and tells whoever
+// started the program how to look around. It gives the visitors for the sign-in page.
+func openDemo(ctx context.Context, s settings, d *door.Door, db *pgdb.DB, out io.Writer) ([]web.Visitor, error) {
 	now := time.Now()
-	if isDemo {
-		began := time.Now()
-		if err := demo.Load(ctx, db, now); err != nil {
-			return fmt.Errorf("load the demo: %w", err)
-		}
-		s.log.DebugContext(ctx, "demo loaded", "took", time.Since(began))
-		visitors, err := demo.Visitors(ctx, db, now)
-		if err != nil {
-			return fmt.Errorf("make the demo's links: %w", err)
-		}
-		fmt.Fprint(out, "\nspindlebook demo: an invented distributor, nothing in it is real. Open one of these to look around as\n\n")
-		for _, v := range visitors {
-			fmt.Fprintf(out, "  %-18s %s (%s)\n    %s\n", v.Role, v.Name, v.Sees, d.Public("/enter/"+v.Link))
-		}
-		token, err := demo.Key(ctx, db, now)
-		if err != nil {
-			return fmt.Errorf("make the demo's token: %w", err)
-		}
-		fmt.Fprintf(out, "\nThe API is described at %s. To try it from a shell:\n\n    export TOKEN=%s\n\n", d.Public("/reference"), token)
-		fmt.Fprintf(out, "Links and token are good for a day. Ctrl-C ends the demo; the next time it is as you left it.\n\n")
-		return nil
+	if err := demo.Load(ctx, db, now); err != nil {
+		return nil, fmt.Errorf("load the demo: %w", err)
 	}
-	secret, err := access.FirstLink(ctx, db, now)
+	s.log.DebugContext(ctx, "demo loaded", "took", time.Since(now))
+	visitors, err := demo.Visitors(ctx, db, now)
+	if err != nil {
+		return nil, fmt.Errorf("make the demo's links: %w", err)
+	}
+	token, err := demo.Key(ctx, db, now)
+	if err != nil {
+		return nil, fmt.Errorf("make the demo's token: %w", err)
+	}
+	fmt.Fprint(out, "\nspindlebook demo: an invented distributor, nothing in it is real. Open one of these to look around as\n\n")
+	shown := make([]web.Visitor, len(visitors))
+	for i, v := range visitors {
+		shown[i] = web.Visitor{Name: v.Name, Role: v.Role, Says: v.Sees, Path: "/enter/" + v.Link}
+		fmt.Fprintf(out, "  %-18s %s (%s)\n    %s\n", v.Role, v.Name, v.Sees, d.Public(shown[i].Path))
+	}
+	fmt.Fprintf(out, "\nThe API is described at %s. To try it from a shell:\n\n    export TOKEN=%s\n\n", d.Public("/reference"), token)
+	_, err = fmt.Fprint(out, "Links and token are good for a day. Ctrl-C ends the demo; the next time it is as you left it.\n\n")
+	return shown, err
+}
+
+// greet tells whoever starts an empty record how to get in.
+func greet(ctx context.Context, d *door.Door, db *pgdb.DB, out io.Writer) error {
+	secret, err := access.FirstLink(ctx, db, time.Now())
 	if err != nil || secret == "" {
 		return err
 	}

@@ -37,6 +37,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/demo"
 	"spindlebook/internal/door"
+	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
 	"spindlebook/internal/web"
@@ -153,6 +154,9 @@ func start(ctx context.Context) (_ *serving, err error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := httpapi.Mount(d, s.db, clock); err != nil {
+		return nil, err
+	}
 	err = web.Mount(d, s.db, clock, web.Options{Demo: true, Visitors: func(context.Context) ([]web.Visitor, error) {
 		var all []web.Visitor
 		for _, v := range s.visitors {
@@ -197,6 +201,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "password", as: technician, page: at("/account/password")},
 		{name: "not-found", as: owner, page: at("/sites/00000000-0000-7000-8000-000000000009")},
 		{name: "problems", page: at("/problems")},
+		{name: "reference", page: at("/reference")},
 	}
 	sites, err := assets.Sites(ctx, s.db, access.System, nil, assets.Page{Limit: 100})
 	if err != nil {

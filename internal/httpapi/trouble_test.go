@@ -2,7 +2,9 @@ package httpapi_test
 
 import (
 	"fmt"
+	"io"
 	"net/http"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -436,5 +438,49 @@ func TestKeysAreOrderedUUIDs(t *testing.T) {
 			t.Fatalf("%s after %s", id, last)
 		}
 		last = id.String()
+	}
+}
+
+// The reference page is whole by itself: every address in it is one of ours and
+// answers, and its policy lets nothing else in.
+func TestTheReferenceLoadsNothingFromOutside(t *testing.T) {
+	s := newService(t)
+	get := func(path string) (*http.Response, string) {
+		res, err := http.Get(s.server.URL + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		body, err := io.ReadAll(res.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return res, string(body)
+	}
+	res, page := get("/reference")
+	policy := res.Header.Get("Content-Security-Policy")
+	if !strings.HasPrefix(policy, "default-src 'none'") || strings.Contains(policy, "unsafe") || strings.Contains(policy, "http") {
+		t.Errorf("policy: %s", policy)
+	}
+	loaded := regexp.MustCompile(`(?:src|href)="([^"]+)"`).FindAllStringSubmatch(page, -1)
+	if len(loaded) < 6 {
+		t.Fatalf("only %d addresses in the page", len(loaded))
+	}
+	for _, l := range loaded {
+		switch {
+		case l[1] == "data:,", l[1] == "/", l[1] == "/problems": // the pages are another package's
+		case !strings.HasPrefix(l[1], "/"):
+			t.Errorf("the page loads %s", l[1])
+		default:
+			if res, body := get(l[1]); res.StatusCode != 200 || len(body) < 100 {
+				t.Errorf("%s: %d, %d bytes", l[1], res.StatusCode, len(body))
+			}
+		}
+	}
+	if _, script := get("/reference/page.js"); strings.Contains(script, "http://") || strings.Contains(script, "https://") {
+		t.Error("its script names another server")
+	}
+	if res, _ := get("/reference/nothing.js"); res.StatusCode != 404 {
+		t.Errorf("a file that is not there: %d", res.StatusCode)
 	}
 }
