@@ -221,6 +221,16 @@ func OpenLink(ctx context.Context, db *pgdb.DB, now time.Time, secret string) (L
 	return l, err
 }
 
+// openFor opens a link of one purpose. It comes before a password is hashed,
+// which is dear: whoever has no link shall not have that done.
+func openFor(ctx context.Context, db *pgdb.DB, now time.Time, secret, purpose string) (Link, error) {
+	l, err := OpenLink(ctx, db, now, secret)
+	if err == nil && l.Purpose != purpose {
+		err = linkGone()
+	}
+	return l, err
+}
+
 // useLink takes the link in the statement that marks it, so that of two who
 // follow it at once one is let in.
 func useLink(tx *gorm.DB, now time.Time, secret, purpose string) (Link, error) {
@@ -256,6 +266,9 @@ func somePeople(tx *gorm.DB) (some bool, err error) {
 func SetUp(ctx context.Context, db *pgdb.DB, now time.Time, secret, name, login, password string) (uuid.UUID, error) {
 	login = strings.ToLower(strings.TrimSpace(login))
 	var id uuid.UUID
+	if _, err := openFor(ctx, db, now, secret, FirstPerson); err != nil {
+		return id, err
+	}
 	if err := fault.Collect(checkPassword(password, login)); err != nil {
 		return id, err
 	}
@@ -285,7 +298,7 @@ func SetUp(ctx context.Context, db *pgdb.DB, now time.Time, secret, name, login,
 
 // UsePasswordLink uses a link to choose a password and gives whose it is.
 func UsePasswordLink(ctx context.Context, db *pgdb.DB, now time.Time, secret, password string) (uuid.UUID, error) {
-	l, err := OpenLink(ctx, db, now, secret)
+	l, err := openFor(ctx, db, now, secret, ChoosePassword)
 	if err != nil {
 		return uuid.Nil, err
 	}

@@ -97,11 +97,19 @@ func within(path string, err error) error {
 }
 
 func giveRole(tx *gorm.DB, actor uuid.UUID, now time.Time, g NewGrant) (uuid.UUID, error) {
-	var scope string
-	if err := tx.Raw(`select scope from role where code = ? and code <> 'system'`, g.Role).Scan(&scope).Error; err != nil {
+	var known struct {
+		Scope          string
+		Customer, Site bool
+	}
+	err := tx.Raw(`
+select coalesce((select scope from role where code = @role and code <> 'system'), '') as scope,
+       exists (select from customer where id = @customer) as customer,
+       exists (select from site where id = @site) as site`,
+		map[string]any{"role": g.Role, "customer": g.CustomerID, "site": g.SiteID}).Scan(&known).Error
+	if err != nil {
 		return uuid.Nil, err
 	}
-	id := pgdb.NewID()
+	id, scope := pgdb.NewID(), known.Scope
 	switch {
 	case scope == "":
 		return id, fault.Field("role", g.Role, "is manager, parts_clerk, technician, owner, site_staff or gateway")
@@ -111,6 +119,10 @@ func giveRole(tx *gorm.DB, actor uuid.UUID, now time.Time, g NewGrant) (uuid.UUI
 		return id, fault.Field("customer_id", "", "is needed with the role %s; site_id may narrow it to one site", g.Role)
 	case scope == "site" && (g.SiteID == nil || g.CustomerID != nil):
 		return id, fault.Field("site_id", "", "is needed with the role %s, without a customer", g.Role)
+	case g.CustomerID != nil && !known.Customer:
+		return id, fault.Field("customer_id", g.CustomerID, "names no customer")
+	case g.SiteID != nil && !known.Site:
+		return id, fault.Field("site_id", g.SiteID, "names no site")
 	case g.EndsAt != nil && !g.EndsAt.After(now):
 		return id, fault.Field("ends_at", g.EndsAt.Format(time.RFC3339), "must lie in the future")
 	}
@@ -176,12 +188,7 @@ func oneAtATime(tx *gorm.DB) error {
 // that ends some day does not count: its day would come without anybody asking.
 func someManager(tx *gorm.DB) error {
 	var left bool
-	err := tx.Raw(`
-select exists (
-  select from role_grant as g
-    join actor as a on a.id = g.actor_id
-    join credential as c on c.actor_id = a.id
-   where g.role = 'manager' and a.kind = 'person' and a.disabled_at is null and g.ends_at is null)`).Scan(&left).Error
+	err := tx.Raw(`select some_manager()`).Scan(&left).Error
 	if err == nil && !left {
 		err = &fault.Error{Kind: fault.Conflict, Field: "role", Value: "manager", Msg: "at least one person who can sign in must stay manager"}
 	}
@@ -279,6 +286,9 @@ update actor set name = @name, version = version + 1,
 		return a, r.Error
 	}
 	if r.RowsAffected == 0 {
+		if a, err = accountInTx(tx, id); err != nil { // as it is since whoever was faster
+			return a, err
+		}
 		return a, fault.Outdated("account", version, a.Version)
 	}
 	if disabled && !a.Disabled && slices.ContainsFunc(a.Grants, func(g Grant) bool { return g.Role == "manager" }) {

@@ -262,10 +262,11 @@ func WithdrawBlackout(tx *gorm.DB, who access.Actor, now time.Time, site, id uui
 	if err := who.Must(access.KeepRegister); err != nil {
 		return err
 	}
-	if _, err := pgdb.One[Blackout](tx, "blackout", id.String(), blackouts+` where id = @id and site_id = @site`, map[string]any{"id": id, "site": site}); err != nil {
-		return err
+	r := tx.Exec(`update blackout set withdrawn_at = coalesce(withdrawn_at, ?) where id = ? and site_id = ?`, now, id, site)
+	if r.Error == nil && r.RowsAffected == 0 {
+		return fault.Missing("blackout", id.String())
 	}
-	return tx.Exec(`update blackout set withdrawn_at = ? where id = ? and withdrawn_at is null`, now, id).Error
+	return r.Error
 }
 
 // Note is what the distributor's people tell each other about a site.

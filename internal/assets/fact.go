@@ -182,9 +182,12 @@ func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, position, id uuid.UU
 	if strings.TrimSpace(reason) == "" {
 		return f, fault.Field("reason", reason, "must not be blank")
 	}
-	err = tx.Exec(`update position_fact set withdrawn_at = ?, withdrawn_why = ? where id = ?`, now, strings.TrimSpace(reason), id).Error
-	if err != nil {
-		return f, err
+	r := tx.Exec(`update position_fact set withdrawn_at = ?, withdrawn_why = ? where id = ?`, now, strings.TrimSpace(reason), id)
+	if r.Error != nil {
+		return f, r.Error
+	}
+	if r.RowsAffected == 0 { // seen, but not the actor's to change
+		return f, fault.Missing("fact", id.String())
 	}
 	err = tx.Exec(`
 update position_fact set during = tstzrange(lower(during), cast(@until as timestamptz))

@@ -84,17 +84,19 @@ type PositionFilter struct {
 	State  *string
 }
 
-// Positions lists the positions in the actor's scope by code.
-func Positions(ctx context.Context, db *pgdb.DB, who access.Actor, f PositionFilter, p Page) ([]Position, error) {
-	return pgdb.Read[Position](ctx, db, who.ID, positions+`
- where `+mine+`
+const positionList = positions + `
+ where ` + mine + `
    and (cast(@site as uuid) is null or site_id = @site)
    and (cast(@line as uuid) is null or line_id = @line)
    and (cast(@kind as text) is null or kind = @kind)
    and (cast(@state as text) is null or state = @state)
    and code > @after
 order by code
-   limit @limit`, pageArgs(who, p, map[string]any{"site": f.SiteID, "line": f.LineID, "kind": f.Kind, "state": f.State}))
+   limit @limit`
+
+// Positions lists the positions in the actor's scope by code.
+func Positions(ctx context.Context, db *pgdb.DB, who access.Actor, f PositionFilter, p Page) ([]Position, error) {
+	return pgdb.Read[Position](ctx, db, who.ID, positionList, pageArgs(who, p, map[string]any{"site": f.SiteID, "line": f.LineID, "kind": f.Kind, "state": f.State}))
 }
 
 // OnePosition gives a position.

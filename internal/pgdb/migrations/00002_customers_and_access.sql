@@ -237,6 +237,18 @@ create function actor_customer_ids() returns uuid[]
 language sql stable security definer set search_path = public, pg_temp
 as $$ select coalesce(array_agg(distinct customer_id), '{}') from actor_grants() where scope = 'customer' $$;
 
+-- whether somebody is left who can sign in and manages people for good; a manager
+-- who steps down asks it too, and sees the others no longer
+create function some_manager() returns boolean
+language sql stable security definer set search_path = public, pg_temp
+as $$
+  select exists (
+    select from role_grant as g
+      join actor as a on a.id = g.actor_id
+      join credential as c on c.actor_id = a.id
+     where g.role = 'manager' and g.ends_at is null and a.kind = 'person' and a.disabled_at is null)
+$$;
+
 -- by site, the spans that are the actor's to see: asked once a statement, where a
 -- function of the row would be asked for each row
 create function actor_spans() returns jsonb

@@ -1,0 +1,94 @@
+package measure_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"spindlebook/internal/fault"
+	"spindlebook/internal/measure"
+)
+
+// The factors are those of NIST Special Publication 811 (2008), appendix B.8,
+// where they stand in bold, as exact: foot 3.048 E-01 m, inch 2.54 E-02 m, foot
+// per minute 5.08 E-03 m/s. The others follow from the prefixes of the SI.
+func TestTypedValuesInSI(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		q     measure.Quantity
+		typed measure.Typed
+		si    float64
+		text  string
+	}{
+		{measure.Length, measure.Typed{Value: 1, Unit: "ft"}, 0.3048, "1 ft"},
+		{measure.Length, measure.Typed{Value: 1, Unit: "in"}, 0.0254, "1 in"},
+		{measure.Length, measure.Typed{Value: 1, Unit: "m"}, 1, "1 m"},
+		{measure.Length, measure.Typed{Value: 1, Unit: "cm"}, 0.01, "1 cm"},
+		{measure.Length, measure.Typed{Value: 1, Unit: "mm"}, 0.001, "1 mm"},
+		{measure.Speed, measure.Typed{Value: 1, Unit: "ft/min"}, 5.08e-3 * 60, "1 ft/min"},
+		{measure.Speed, measure.Typed{Value: 1, Unit: "m/s"}, 60, "1 m/s"},
+		{measure.Speed, measure.Typed{Value: 1, Unit: "m/min"}, 1, "1 m/min"},
+		// what binary fractions add must not show
+		{measure.Length, measure.Typed{Value: 110, Unit: "ft"}, 33.528, "110 ft"},
+		{measure.Length, measure.Typed{Value: 38, Unit: "ft"}, 11.5824, "38 ft"},
+		{measure.Length, measure.Typed{Value: 1.375, Unit: "in"}, 0.034925, "1.375 in"},
+		{measure.Length, measure.Typed{Value: 0.1, Unit: "cm"}, 0.001, "0.1 cm"},
+		{measure.Length, measure.Typed{Value: -3, Unit: "ft"}, -0.9144, "-3 ft"},
+		{measure.Length, measure.Typed{Value: 0, Unit: "m"}, 0, "0 m"},
+		{measure.Length, measure.Typed{Value: 1e6, Unit: "m"}, 1e6, "1000000 m"},
+		{measure.Length, measure.Typed{Value: 0.00005, Unit: "m"}, 0.00005, "0.00005 m"},
+	} {
+		got, bad := measure.Of(c.q, c.typed, "length")
+		if bad != nil || got.SI != c.si || got.Typed != c.text {
+			t.Errorf("%s of %v: %+v, %v; want %v and %q", c.q, c.typed, got, bad, c.si, c.text)
+		}
+	}
+}
+
+func TestWhatIsNoMeasureIsRefused(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		q     measure.Quantity
+		typed measure.Typed
+		field string
+		says  string
+	}{
+		{measure.Length, measure.Typed{Value: 1, Unit: "furlong"}, "length.unit", "cm, ft, in, m, mm"},
+		{measure.Length, measure.Typed{Value: 1, Unit: ""}, "length.unit", "cm, ft, in, m, mm"},
+		{measure.Length, measure.Typed{Value: 1, Unit: "FT"}, "length.unit", "cm, ft, in, m, mm"},
+		{measure.Length, measure.Typed{Value: 1, Unit: "m/s"}, "length.unit", "cm, ft, in, m, mm"},
+		{measure.Speed, measure.Typed{Value: 1, Unit: "ft"}, "length.unit", "ft/min, m/min, m/s"},
+		{measure.Length, measure.Typed{Value: math.NaN(), Unit: "m"}, "length.value", "finite"},
+		{measure.Length, measure.Typed{Value: math.Inf(1), Unit: "m"}, "length.value", "finite"},
+		{measure.Length, measure.Typed{Value: math.Inf(-1), Unit: "m"}, "length.value", "finite"},
+		{measure.Length, measure.Typed{Value: math.MaxFloat64, Unit: "m"}, "length.value", "too large"},
+		{measure.Speed, measure.Typed{Value: math.MaxFloat64, Unit: "m/s"}, "length.value", "too large"},
+		{measure.Length, measure.Typed{Value: -1000001, Unit: "m"}, "length.value", "too large"},
+	} {
+		_, bad := measure.Of(c.q, c.typed, "length")
+		if bad == nil || bad.Kind != fault.Invalid || bad.Field != c.field || !strings.Contains(bad.Msg, c.says) {
+			t.Errorf("%s of %v: %v, want a fault of %s with %q", c.q, c.typed, bad, c.field, c.says)
+		}
+	}
+}
+
+func TestParseGivesBackWhatWasTyped(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		typed := measure.Typed{Value: rapid.Float64Range(-1e6, 1e6).Draw(t, "value"), Unit: rapid.SampledFrom([]string{"m", "cm", "mm"}).Draw(t, "unit")}
+		m, bad := measure.Of(measure.Length, typed, "x")
+		if bad != nil {
+			t.Fatal(bad)
+		}
+		if back, ok := measure.Parse(m.Typed); !ok || back != typed {
+			t.Fatalf("%v came back from %q as %v", typed, m.Typed, back)
+		}
+	})
+	for _, text := range []string{"", "12", "ft", "twelve ft", " ft"} {
+		if got, ok := measure.Parse(text); ok {
+			t.Errorf("%q was read as %v", text, got)
+		}
+	}
+}
