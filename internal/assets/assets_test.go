@@ -29,8 +29,7 @@ var (
 )
 
 // write runs fn in a transaction of the actor and gives its result.
-func write[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	t.Helper()
+func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
 	var it T
 	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
 		it, err = fn(tx)
@@ -42,7 +41,7 @@ func write[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.
 // done is write for what must succeed.
 func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
 	t.Helper()
-	it, err := write(t, db, who, fn)
+	it, err := write(db, who, fn)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,9 @@
 package assets
 
-// PositionList is the query behind Positions, for the test that looks at its plan.
-const PositionList = positionList
+// The queries behind the lists, for the test that looks at their plans.
+const (
+	PositionList = positionList
+	SiteList     = siteList
+	OverviewList = overviews
+	StoppedList  = stopped
+)

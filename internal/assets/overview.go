@@ -23,10 +23,10 @@ type Overview struct {
 	CheckedOn *string
 }
 
-// The counts are made for the sites of the page only, each in one pass.
+// The counts are made for the sites of the page only, each in one pass. Their
+// keys go into the passes as an array, so that each goes by its index.
 const overviews = `
-with listed as (` + sites + `
-   and (cast(@customer as uuid) is null or o.customer_id = @customer)
+with listed as (` + sites + ofCustomer + `
    and (cast(@site as uuid) is null or s.id = @site)
    and s.code > @after
 order by s.code
@@ -35,13 +35,13 @@ order by s.code
 live as (
   select p.id, p.site_id, p.duty, p.turns, p.state
     from position_now as p
-   where p.site_id in (select id from listed)
+   where p.site_id = any (array(select id from listed))
      and p.state in ('in_service', 'parked', 'empty')
 ),
 known as (
   select distinct f.position_id, f.fact
     from position_fact as f
-   where f.site_id in (select id from listed)
+   where f.site_id = any (array(select id from listed))
      and f.withdrawn_at is null
      and f.during @> cast(@now as timestamptz)
 ),
@@ -67,20 +67,20 @@ counted as (
          count(*) filter (where l.state = 'empty') as empty,
          count(*) filter (where l.duty = 'brush' and i.position_id is null) as unisolated
     from live as l
-    left join (select distinct position_id from position_isolation where site_id in (select id from listed)) as i on i.position_id = l.id
+    left join (select distinct position_id from position_isolation where site_id = any (array(select id from listed))) as i on i.position_id = l.id
 group by l.site_id
 ),
 laid as (
   select site_id, count(*) as n
     from line
-   where site_id in (select id from listed)
+   where site_id = any (array(select id from listed))
      and during @> cast(@now as timestamptz)
 group by site_id
 ),
 checked as (
   select site_id, min(checked_on) as first
     from isolation_version
-   where site_id in (select id from listed)
+   where site_id = any (array(select id from listed))
      and during @> cast(@now as timestamptz)
 group by site_id
 )
@@ -118,10 +118,12 @@ const stopped = `
 select p.id, p.site_id, p.line_id, p.code, p.name, p.kind, p.kind_name, p.duty, p.turns, p.line_side, p.along_m, p.along_typed, p.supply_id,
        p.version, p.created_at, p."from", p.until, p.state, p.state_since, p.state_reason, p.twin_id, p.aliases,
        s.code as site_code, s.name as site_name, s.zone
-  from position_now as p
+  from position_state as h
+  join position_now as p on p.id = h.position_id
   join site as s on s.id = p.site_id
- where (@everywhere or p.site_id = any (@sites))
-   and p.state in ('parked', 'empty')
+ where (@everywhere or h.site_id = any (@sites))
+   and h.state in ('parked', 'empty')
+   and h.during @> now()
 order by p.state_since desc, p.code
    limit @limit`
 

@@ -92,17 +92,22 @@ const sites = `
 select s.id, s.code, s.name, s.address, s.latitude, s.longitude, s.zone, s.currency, s.climate, s.size, s.driver_side,
        to_char(s.day_turns_at, 'HH24:MI') as day_turns_at, s.version, s.created_at, o.customer_id, o.customer_code, o.customer_name
   from site as s
-  left join ownership_now as o on o.site_id = s.id
+  left join lateral (select o.customer_id, o.customer_code, o.customer_name from ownership_now as o where o.site_id = s.id limit 1) as o on true
  where (@everywhere or s.id = any (@sites))`
+
+// ofCustomer keeps to the sites that are one customer's now, if one is named.
+const ofCustomer = `
+   and (cast(@customer as uuid) is null or s.id in (select h.site_id from ownership_now as h where h.customer_id = @customer))`
+
+const siteList = sites + ofCustomer + `
+   and s.code > @after
+order by s.code
+   limit @limit`
 
 // Sites lists the sites in the actor's scope by code, perhaps only those that
 // are one customer's now.
 func Sites(ctx context.Context, db *pgdb.DB, who access.Actor, customer *uuid.UUID, p Page) ([]Site, error) {
-	return pgdb.Read[Site](ctx, db, who.ID, sites+`
-   and (cast(@customer as uuid) is null or o.customer_id = @customer)
-   and s.code > @after
-order by s.code
-   limit @limit`, pageArgs(who, p, map[string]any{"customer": customer}))
+	return pgdb.Read[Site](ctx, db, who.ID, siteList, pageArgs(who, p, map[string]any{"customer": customer}))
 }
 
 // OneSite gives a site.

@@ -185,39 +185,49 @@ values ('00000000-0000-7000-8000-000000000002', '00000000-0000-7000-8000-0000000
 
 -- What the actor of this transaction may see and do. They run as their owner,
 -- so that the policies which use them do not call themselves; each is asked
--- once a statement where it stands in a scalar subquery.
+-- once a statement where it stands in a scalar subquery. In PL/pgSQL, since that
+-- keeps their plans as long as the connection lives: an SQL function that cannot
+-- be inlined is planned anew in each statement, and a page asks a dozen times.
 
 -- +goose StatementBegin
 create function actor_grants() returns setof role_grant
-language sql stable security definer set search_path = public, pg_temp rows 2
+language plpgsql stable security definer set search_path = public, pg_temp rows 2
 as $$
+begin
+  return query
   select g.*
     from role_grant as g
     join actor as a on a.id = g.actor_id
    where g.actor_id = current_actor()
      and a.disabled_at is null
-     and (g.ends_at is null or g.ends_at > now())
-$$;
+     and (g.ends_at is null or g.ends_at > now());
+end $$;
 
 -- sees every site: one of the distributor's own people or programs
 create function actor_sees_all() returns boolean
-language sql stable security definer set search_path = public, pg_temp
-as $$ select exists (select from actor_grants() where scope = 'distributor') $$;
+language plpgsql stable security definer set search_path = public, pg_temp
+as $$
+begin
+  return exists (select from actor_grants() where scope = 'distributor');
+end $$;
 
 -- may do this everywhere
 create function actor_may(wanted text) returns boolean
-language sql stable security definer set search_path = public, pg_temp
+language plpgsql stable security definer set search_path = public, pg_temp
 as $$
-  select exists (
+begin
+  return exists (
     select from actor_grants() as g
       join role_capability as c on c.role = g.role
-     where g.scope = 'distributor' and c.capability = wanted)
-$$;
+     where g.scope = 'distributor' and c.capability = wanted);
+end $$;
 
 -- the sites of a narrower scope, each with the span in which it is theirs to see
 create function actor_sites() returns table (site_id uuid, during tstzrange)
-language sql stable security definer set search_path = public, pg_temp rows 3
+language plpgsql stable security definer set search_path = public, pg_temp rows 3
 as $$
+begin
+  return query
   select o.site_id, o.during
     from actor_grants() as g
     join ownership as o on o.customer_id = g.customer_id and (g.site_id is null or g.site_id = o.site_id)
@@ -226,16 +236,22 @@ as $$
    union all
   select g.site_id, tstzrange(null, null)
     from actor_grants() as g
-   where g.scope = 'site'
-$$;
+   where g.scope = 'site';
+end $$;
 
 create function actor_site_ids() returns uuid[]
-language sql stable security definer set search_path = public, pg_temp
-as $$ select coalesce(array_agg(distinct site_id), '{}') from actor_sites() $$;
+language plpgsql stable security definer set search_path = public, pg_temp
+as $$
+begin
+  return (select coalesce(array_agg(distinct site_id), '{}') from actor_sites());
+end $$;
 
 create function actor_customer_ids() returns uuid[]
-language sql stable security definer set search_path = public, pg_temp
-as $$ select coalesce(array_agg(distinct customer_id), '{}') from actor_grants() where scope = 'customer' $$;
+language plpgsql stable security definer set search_path = public, pg_temp
+as $$
+begin
+  return (select coalesce(array_agg(distinct customer_id), '{}') from actor_grants() where scope = 'customer');
+end $$;
 
 -- whether somebody is left who can sign in and manages people for good; a manager
 -- who steps down asks it too, and sees the others no longer
@@ -252,11 +268,13 @@ $$;
 -- by site, the spans that are the actor's to see: asked once a statement, where a
 -- function of the row would be asked for each row
 create function actor_spans() returns jsonb
-language sql stable security definer set search_path = public, pg_temp
+language plpgsql stable security definer set search_path = public, pg_temp
 as $$
+begin
+  return (
   select coalesce(jsonb_object_agg(site_id, spans), '{}')
-    from (select site_id, range_agg(during)::text as spans from actor_sites() group by site_id) as s
-$$;
+    from (select site_id, range_agg(during)::text as spans from actor_sites() group by site_id) as s);
+end $$;
 -- +goose StatementEnd
 
 -- Row-level security. Policies name the service role; the owner of the tables,

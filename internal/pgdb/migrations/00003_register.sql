@@ -131,6 +131,7 @@ create table position_state (
   constraint position_state_position_fk foreign key (position_id, site_id) references position (id, site_id),
   constraint position_state_one_at_a_time exclude using gist (position_id with =, during with &&)
 );
+create index position_state_stopped_ix on position_state (state) where state in ('parked', 'empty');
 
 -- Brushes are worked on in pairs. The keys make a pair of two things that are
 -- not a pair impossible: same line, same kind, one left and one right.
@@ -190,6 +191,7 @@ create table position_fact (
   constraint position_fact_one_at_a_time exclude using gist (position_id with =, fact with =, during with &&) where (withdrawn_at is null)
 );
 create index position_fact_position_ix on position_fact (position_id, fact, lower(during));
+create index position_fact_site_ix on position_fact (site_id);
 
 create table isolation_point (
   id      uuid constraint isolation_point_pk primary key,
@@ -221,6 +223,7 @@ create table isolation_version (
   constraint isolation_version_one_at_a_time exclude using gist (point_id with =, during with &&),
   constraint isolation_version_point_fk foreign key (point_id, site_id) references isolation_point (id, site_id)
 );
+create index isolation_version_site_ix on isolation_version (site_id);
 comment on table isolation_version is 'How a point is isolated, proved and restored, as of one check. A row is closed by the next one and never edited.';
 
 create table position_isolation (
@@ -232,6 +235,7 @@ create table position_isolation (
   constraint position_isolation_point_fk foreign key (point_id, site_id) references isolation_point (id, site_id)
 );
 create index position_isolation_point_ix on position_isolation (point_id);
+create index position_isolation_site_ix on position_isolation (site_id);
 
 -- What the distributor's people tell each other. A table of its own, since row
 -- security hides rows and not columns.
@@ -249,12 +253,19 @@ create view position_now with (security_invoker = true) as
   select p.id, p.site_id, p.line_id, p.code, p.name, p.kind, k.name as kind_name, k.duty, k.turns,
          p.line_side, p.along_m, p.along_typed, p.supply_id, p.version, p.created_at,
          lower(p.during) as "from", upper(p.during) as until,
-         s.state, lower(s.during) as state_since, s.reason as state_reason,
+         s.state, s.since as state_since, s.reason as state_reason,
          case p.line_side when 'left' then tl.right_id else tr.left_id end as twin_id,
          array(select a.alias from position_alias as a where a.position_id = p.id order by a.alias) as aliases
     from position as p
     join position_kind as k on k.code = p.kind
-    left join position_state as s on s.position_id = p.id and s.during @> now()
+    -- One position at a time, by the limit: under row-level security the planner
+    -- has no statistics of spans, takes what holds now for a handful of rows, and
+    -- would read the whole table for each of them.
+    left join lateral (
+      select c.state, lower(c.during) as since, c.reason
+        from position_state as c
+       where c.position_id = p.id and c.during @> now()
+       limit 1) as s on true
     left join twin as tl on tl.left_id = p.id
     left join twin as tr on tr.right_id = p.id;
 
@@ -289,17 +300,18 @@ begin
 end $$;
 -- +goose StatementEnd
 
--- What hangs on a position or a point is seen where that is seen.
+-- What hangs on a position or a point is seen where that is seen. Each row looks
+-- its own position up: a list of all that are seen would be made anew for a page.
 create policy position_alias_seen on position_alias for select to spindlebook_app
-  using ((select actor_sees_all()) or position_id in (select id from position));
+  using ((select actor_sees_all()) or exists (select from position as p where p.id = position_id));
 create policy position_alias_kept on position_alias for all to spindlebook_app
   using ((select actor_may('keep_register'))) with check ((select actor_may('keep_register')));
 create policy twin_seen on twin for select to spindlebook_app
-  using ((select actor_sees_all()) or left_id in (select id from position));
+  using ((select actor_sees_all()) or exists (select from position as p where p.id = left_id));
 create policy twin_kept on twin for all to spindlebook_app
   using ((select actor_may('keep_register'))) with check ((select actor_may('keep_register')));
 create policy position_isolation_seen on position_isolation for select to spindlebook_app
-  using ((select actor_sees_all()) or position_id in (select id from position));
+  using ((select actor_sees_all()) or exists (select from position as p where p.id = position_id));
 create policy position_isolation_kept on position_isolation for all to spindlebook_app
   using ((select actor_may('keep_register'))) with check ((select actor_may('keep_register')));
 create policy site_note_seen on site_note for select to spindlebook_app
