@@ -1,0 +1,173 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"spindlebook/internal/door"
+	"spindlebook/internal/httpapi"
+	"spindlebook/internal/pgdb"
+)
+
+// serveVerb starts this program as the server that is measured: a process of
+// its own, so that its memory is the API's and not that of those who ask.
+const serveVerb = "serve-for-bench"
+
+// served is what the server tells at its end.
+type served struct {
+	Statements, Requests float64
+	PeakKB               int
+}
+
+// serve answers the API on a free port, which it tells first, until its input
+// ends, and then tells what it took.
+func serve(dsn string, in io.Reader, out io.Writer) error {
+	ctx := context.Background()
+	db, err := pgdb.Open(ctx, dsn)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		return err
+	}
+	counts := prometheus.NewRegistry()
+	d, err := door.New(door.Options{DB: db, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Now: time.Now, // it logs, but to nobody
+		PublicURL: &url.URL{Scheme: "http", Host: l.Addr().String()}, MaxBody: 1 << 20, Metrics: counts})
+	if err != nil {
+		return err
+	}
+	if err := httpapi.Mount(d, db, time.Now); err != nil {
+		return err
+	}
+	srv := &http.Server{Handler: d.Engine, ReadHeaderTimeout: 10 * time.Second}
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(l) }()
+	fmt.Fprintln(out, "http://"+l.Addr().String())
+	_, _ = io.Copy(io.Discard, in) // its end is all that matters
+	if err := srv.Shutdown(ctx); err != nil {
+		return err
+	}
+	if err := <-failed; !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	s := served{PeakKB: peak()}
+	all, err := counts.Gather()
+	if err != nil {
+		return err
+	}
+	for _, f := range all {
+		if f.GetName() != "spindlebook_request_statements" {
+			continue
+		}
+		for _, m := range f.GetMetric() {
+			s.Statements += m.GetHistogram().GetSampleSum()
+			s.Requests += float64(m.GetHistogram().GetSampleCount())
+		}
+	}
+	return json.NewEncoder(out).Encode(s)
+}
+
+// peak gives the most memory that this process ever held, where the system tells.
+func peak() (kb int) {
+	raw, _ := os.ReadFile("/proc/self/status")
+	for line := range strings.Lines(string(raw)) {
+		if _, err := fmt.Sscanf(line, "VmHWM: %d kB", &kb); err == nil {
+			break
+		}
+	}
+	return kb
+}
+
+// overHTTP measures the same list as a program with a token gets it.
+func (b *bench) overHTTP(ctx context.Context) error {
+	for _, role := range []string{asOwner, asManager} {
+		b.say("the same list over HTTP as %s, %d s", role, b.seconds)
+		took, s, err := b.askServer(ctx, b.large, role)
+		if err != nil {
+			return err
+		}
+		r := row{work: fmt.Sprintf("the same over HTTP as %s, p50", role), measured: fmt.Sprintf("%s, p99 %s, %s requests/s", ms(took.median()), ms(took.at(0.99)),
+			thousands(len(took)/b.seconds))}
+		if direct := b.direct[role]; len(direct) > 0 {
+			r.floor, r.ratio = "without HTTP "+ms(direct.median()), ratio(took.median(), direct.median())
+		}
+		b.add(r)
+		b.add(row{work: "its statements a request, its peak memory", measured: fmt.Sprintf("%.3g, %d MB (budget 150 MB)", s.Statements/s.Requests, s.PeakKB>>10)})
+	}
+	return nil
+}
+
+// askServer starts the server, asks it, and ends it.
+func (b *bench) askServer(ctx context.Context, d *data, role string) (took sample, s served, err error) {
+	self, err := os.Executable()
+	if err != nil {
+		return nil, s, err
+	}
+	cmd := exec.CommandContext(ctx, self, serveVerb, d.service)
+	cmd.Stderr = os.Stderr
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // its end is ours to say
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		return nil, s, err
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		return nil, s, err
+	}
+	if err := cmd.Start(); err != nil {
+		return nil, s, err
+	}
+	lines := bufio.NewReader(out)
+	base, err := lines.ReadString('\n')
+	if err == nil {
+		client := &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: clients}}
+		defer client.CloseIdleConnections()
+		took, err = ask(ctx, d.pages[role], time.Duration(b.seconds)*time.Second, func(ctx context.Context, p page) error {
+			return get(ctx, client, strings.TrimSpace(base), p)
+		})
+		client.CloseIdleConnections() // else the server waits for them
+	}
+	err = errors.Join(err, in.Close())
+	if err == nil {
+		err = json.NewDecoder(lines).Decode(&s)
+	}
+	return took, s, errors.Join(err, cmd.Wait())
+}
+
+// get reads one page.
+func get(ctx context.Context, client *http.Client, base string, p page) error {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, fmt.Sprintf("%s%s/positions?site_id=%s&limit=%d", base, door.APIPath, p.site, perSite), nil)
+	if err != nil {
+		return err
+	}
+	req.Header.Set("Authorization", "Bearer "+p.token)
+	res, err := client.Do(req)
+	if err != nil {
+		return err
+	}
+	defer res.Body.Close()
+	if _, err := io.Copy(io.Discard, res.Body); err != nil {
+		return err
+	}
+	if res.StatusCode != http.StatusOK {
+		return fmt.Errorf("the server answers %s", res.Status)
+	}
+	return nil
+}

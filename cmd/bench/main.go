@@ -1,0 +1,186 @@
+// Command bench measures the program on fresh private databases. Each figure
+// stands beside a floor measured in the same run, because absolute times drift
+// with the machine and ratios less: the floor is what PostgreSQL's own programs
+// take for the same work. `make bench` runs it and keeps the table in
+// BENCHMARKS.md.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"time"
+
+	"spindlebook/cmd/internal/figures"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgdb/cluster"
+)
+
+// clients is how many ask at once, in pgbench and here.
+const clients = 4
+
+func main() {
+	if len(os.Args) == 3 && os.Args[1] == serveVerb { // see http.go
+		if err := serve(os.Args[2], os.Stdin, os.Stdout); err != nil {
+			fmt.Fprintln(os.Stderr, "bench:", err)
+			os.Exit(1)
+		}
+		return
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	err := run(ctx, os.Args[1:], os.Stdout)
+	stop()
+	if err != nil && !errors.Is(err, flag.ErrHelp) {
+		fmt.Fprintln(os.Stderr, "bench:", err)
+		os.Exit(1)
+	}
+}
+
+// parts are what can be measured alone, in their order.
+var parts = []string{"start", "list", "http", "bulk"}
+
+type options struct {
+	seconds int
+	sites   int
+	only    []string
+	file    string
+}
+
+func (o options) measures(part string) bool { return len(o.only) == 0 || slices.Contains(o.only, part) }
+
+// whole tells whether the run is one whose figures are kept.
+func (o options) whole() bool { return len(o.only) == 0 && o.sites == large }
+
+const (
+	large = 10_000 // sites of data set L
+	small = 20     // sites of data set S
+)
+
+func read(args []string) (options, error) {
+	var o options
+	f := flag.NewFlagSet("bench", flag.ContinueOnError)
+	f.IntVar(&o.seconds, "seconds", 10, "how long each list is asked for; the bars are meant for 30")
+	f.IntVar(&o.sites, "sites", large, "sites of the large data set, with 50 positions each")
+	f.StringVar(&o.file, "file", figures.File, "where a whole run keeps its table; empty keeps it nowhere")
+	only := f.String("only", "", "measure only these, separated by commas: "+strings.Join(parts, ", "))
+	if err := f.Parse(args); err != nil {
+		return o, err
+	}
+	if o.seconds < 1 || o.sites < small || f.NArg() > 0 {
+		return o, fmt.Errorf("-seconds is at least 1, -sites at least %d, and there are no other words", small)
+	}
+	if *only != "" {
+		o.only = strings.Split(*only, ",")
+	}
+	for _, p := range o.only {
+		if !slices.Contains(parts, p) {
+			return o, fmt.Errorf("-only takes %s, not %q", strings.Join(parts, ", "), p)
+		}
+	}
+	return o, nil
+}
+
+// bench is one run.
+type bench struct {
+	options
+	dir  string // everything it makes on disk
+	bin  string // the programs of PostgreSQL
+	out  io.Writer
+	rows []row
+
+	large, small *data
+	direct       map[string]sample // what the list takes without HTTP, by role
+}
+
+func run(ctx context.Context, args []string, out io.Writer) (err error) {
+	o, err := read(args)
+	if err != nil {
+		return err
+	}
+	b := &bench{options: o, out: out, direct: map[string]sample{}}
+	if b.bin, err = cluster.Find(""); err != nil {
+		return err
+	}
+	for _, p := range []string{"pgbench", "pg_ctl"} {
+		if _, err := os.Stat(filepath.Join(b.bin, p)); err != nil {
+			return fmt.Errorf("%s is not in %s: install PostgreSQL with its tools", p, b.bin)
+		}
+	}
+	if b.dir, err = os.MkdirTemp("", "spindlebook-bench-"); err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(b.dir)) }()
+	if err := os.Chmod(b.dir, 0o755); err != nil { // the server's own user must reach it
+		return err
+	}
+	began, load := time.Now(), loadAverage()
+	if b.measures("start") {
+		if err := b.starts(ctx); err != nil {
+			return fmt.Errorf("measure the start: %w", err)
+		}
+	}
+	if b.measures("list") || b.measures("http") || b.measures("bulk") {
+		if err := b.onData(ctx); err != nil {
+			return err
+		}
+	}
+
+	text, err := b.report(ctx, began, load)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(out, "\n%s", text)
+	if b.file == "" || !b.whole() {
+		return nil
+	}
+	if err := figures.Write(b.file, "table", text); err != nil {
+		return err
+	}
+	fmt.Fprintln(out, "\nkept in", b.file)
+	return nil
+}
+
+// onData measures what needs the data sets.
+func (b *bench) onData(ctx context.Context) (err error) {
+	own, err := cluster.Start(ctx, cluster.Options{Dir: filepath.Join(b.dir, "data"), BinDir: b.bin,
+		Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole}})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, own.Stop(context.WithoutCancel(ctx))) }()
+	if b.large, err = b.fill(ctx, own.Address, "large", b.sites); err != nil {
+		return err
+	}
+	defer b.large.db.Close()
+	if b.measures("list") {
+		if b.small, err = b.fill(ctx, own.Address, "small", small); err != nil {
+			return err
+		}
+		defer b.small.db.Close()
+		if err := b.lists(ctx); err != nil {
+			return fmt.Errorf("measure the list: %w", err)
+		}
+	}
+	if b.measures("http") {
+		if err := b.overHTTP(ctx); err != nil {
+			return fmt.Errorf("measure the list over HTTP: %w", err)
+		}
+	}
+	if b.measures("bulk") {
+		if err := b.bulk(ctx); err != nil {
+			return fmt.Errorf("measure the bulk create: %w", err)
+		}
+	}
+	return nil
+}
+
+// say tells whoever waits what is under way.
+func (b *bench) say(format string, args ...any) { fmt.Fprintf(b.out, format+"\n", args...) }
