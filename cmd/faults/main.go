@@ -93,8 +93,6 @@ type tally struct {
 	recovered []time.Duration // from the kill to the first answer
 }
 
-func (t tally) all() int { return t.kills["program"] + t.kills["database"] + t.kills["both"] }
-
 func (t tally) slowest() (most time.Duration) {
 	for _, r := range t.recovered {
 		most = max(most, r)

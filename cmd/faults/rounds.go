@@ -100,7 +100,6 @@ func verify(ctx context.Context, binary, data string) (string, error) {
 type load struct {
 	url, token string
 	site, line string
-	position   string // whose facts are recorded
 	retries    atomic.Int64
 
 	mu    sync.Mutex
