@@ -1,8 +1,9 @@
 package assets
 
 // The queries behind the lists, for the test that looks at their plans.
+var PositionList = positionList
+
 const (
-	PositionList = positionList
 	SiteList     = siteList
 	OverviewList = overviews
 	StoppedList  = stopped

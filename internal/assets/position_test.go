@@ -513,9 +513,9 @@ func TestListsGoByTheirIndexes(t *testing.T) {
 		index string
 		rows  float64
 	}{
-		"positions of a site, for the distributor": {assets.PositionList, sys, &site, "position_site_ix", 50},
-		"positions of a site, for its owner":       {assets.PositionList, owner, &site, "position_site_ix", 50},
-		"all positions, for the distributor":       {assets.PositionList, sys, nil, "position_code_uq", 50},
+		"positions of a site, for the distributor": {assets.PositionList(sys, assets.PositionFilter{SiteID: &site}), sys, &site, "position_site_ix", 50},
+		"positions of a site, for its owner":       {assets.PositionList(owner, assets.PositionFilter{SiteID: &site}), owner, &site, "position_site_ix", 50},
+		"all positions, for the distributor":       {assets.PositionList(sys, assets.PositionFilter{}), sys, nil, "position_code_uq", 50},
 		"sites, for the distributor":               {assets.SiteList, sys, nil, "site_code_uq", 50},
 		"overviews, for the distributor":           {assets.OverviewList, sys, nil, "site_code_uq", 50},
 		"what is not in service":                   {assets.StoppedList, sys, nil, "position_state_stopped_ix", 0},

@@ -262,6 +262,18 @@ func TestNoRowIsNotFound(t *testing.T) {
 	if got, err := inTx(query); err != nil || got.Code != "HAD" {
 		t.Errorf("One gives %v, %v", got, err)
 	}
+	// a key alone, and none where there is no row
+	err = db.InTx(ctx, system, func(tx *gorm.DB) error {
+		it, err := pgdb.ID(tx, `select id from customer where code = ?`, "HAD")
+		gone, err2 := pgdb.ID(tx, `select id from customer where code = ?`, "KES")
+		if it.Version() != 7 || gone != uuid.Nil {
+			t.Errorf("ID gives %v and %v", it, gone)
+		}
+		return errors.Join(err, err2)
+	})
+	if err != nil {
+		t.Error(err)
+	}
 	// a query that is wrong is ours to mend, not the caller's
 	if _, err := inTx(`select code from nowhere where code = @code`); err == nil || fault.KindOf(err) != fault.Internal {
 		t.Errorf("a wrong query gives %v", err)

@@ -58,7 +58,7 @@ func Server(t testing.TB) *cluster.Cluster {
 
 func start() (err error) {
 	// not t.TempDir: the server's own OS user must reach it
-	if folder, err = os.MkdirTemp("", "spindlebook-test-"); err != nil {
+	if folder, err = os.MkdirTemp(fastest(), "spindlebook-test-"); err != nil {
 		return err
 	}
 	if err := os.Chmod(folder, 0o755); err != nil {
@@ -70,7 +70,8 @@ func start() (err error) {
 		Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole},
 		Log:   slog.New(slog.DiscardHandler),
 		// half the time, and nothing here outlives the program
-		Settings: map[string]string{"fsync": "off", "full_page_writes": "off", "synchronous_commit": "off", "max_connections": "200"},
+		Settings: map[string]string{"fsync": "off", "full_page_writes": "off", "synchronous_commit": "off", "max_connections": "200",
+			"max_wal_size": "256MB"},
 	})
 	if err != nil {
 		return err

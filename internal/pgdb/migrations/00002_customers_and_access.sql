@@ -228,15 +228,12 @@ language plpgsql stable security definer set search_path = public, pg_temp rows 
 as $$
 begin
   return query
-  select o.site_id, o.during
+  select coalesce(o.site_id, g.site_id), coalesce(o.during, tstzrange(null, null))
     from actor_grants() as g
-    join ownership as o on o.customer_id = g.customer_id and (g.site_id is null or g.site_id = o.site_id)
-   where g.scope = 'customer'
+    left join ownership as o on o.customer_id = g.customer_id and (g.site_id is null or g.site_id = o.site_id)
      and lower(o.during) <= now() -- a sale that is only agreed opens nothing yet
-   union all
-  select g.site_id, tstzrange(null, null)
-    from actor_grants() as g
-   where g.scope = 'site';
+   where g.scope = 'customer' and o.site_id is not null
+      or g.scope = 'site';
 end $$;
 
 create function actor_site_ids() returns uuid[]
