@@ -117,7 +117,7 @@ func ask(ctx context.Context, pages []page, d time.Duration, one func(context.Co
 // arguments that make pgbench run them. Each holds the very statement that the
 // function sends, taken from a connection on which it was prepared.
 func (b *bench) scripts(ctx context.Context, d *data, role string) ([]string, error) {
-	sql, err := d.sent(ctx, d.pages[role][0])
+	sql, takes, err := d.sent(ctx, d.pages[role][0])
 	if err != nil {
 		return nil, err
 	}
@@ -125,21 +125,21 @@ func (b *bench) scripts(ctx context.Context, d *data, role string) ([]string, er
 	if err := os.Mkdir(dir, 0o755); err != nil {
 		return nil, err
 	}
-	args := []string{"-D", fmt.Sprintf("limit=%d", asked)}
+	// pgbench cannot send an empty text; this one stands before every code, too
+	args := []string{"-D", fmt.Sprintf("limit=%d", asked), "-D", "after=!"}
 	for i, p := range d.pages[role] {
-		values := map[string]string{
-			"$1": ":everywhere", "$2": fmt.Sprintf(":sites%d", i), "$3": fmt.Sprintf(":site%d", i),
-			// pgbench cannot send a null or an empty text as a parameter
-			"$4": "null", "$5": "null", "$6": "null", "$7": "''", "$8": ":limit",
-		}
-		text := parameter.ReplaceAllStringFunc(sql, func(s string) string { return values[s] })
+		variable := map[string]string{"uuid[]": fmt.Sprintf(":sites%d", i), "uuid": fmt.Sprintf(":site%d", i), "text": ":after", "bigint": ":limit"}
+		text := parameter.ReplaceAllStringFunc(sql, func(s string) string {
+			n, _ := strconv.Atoi(s[1:]) // digits, by the expression
+			return variable[takes[n-1]]
+		})
 		file := filepath.Join(dir, fmt.Sprintf("%d.sql", i))
 		if err := os.WriteFile(file, []byte(text+";\n"), 0o644); err != nil {
 			return nil, err
 		}
 		args = append(args, "-f", file, "-D", fmt.Sprintf("sites%d=%s", i, array(p.who)), "-D", fmt.Sprintf("site%d=%s", i, p.site))
 	}
-	return append(args, "-D", fmt.Sprintf("everywhere=%t", d.pages[role][0].who.Everywhere)), nil
+	return args, nil
 }
 
 var parameter = regexp.MustCompile(`\$\d+`)
@@ -152,15 +152,19 @@ func array(who access.Actor) string {
 	return "{" + strings.Join(ids, ",") + "}"
 }
 
-// sent gives the statement that asking for a page sends.
-func (d *data) sent(ctx context.Context, p page) (string, error) {
+// sent gives the statement that asking for a page sends, and the types of its
+// parameters, each of another type.
+func (d *data) sent(ctx context.Context, p page) (sql string, takes []string, err error) {
 	if err := d.positions(ctx, p); err != nil {
-		return "", err
+		return "", nil, err
 	}
-	type prepared struct{ Statement, Takes string }
+	type prepared struct {
+		Statement string
+		Takes     []string
+	}
 	var found []prepared
 	for _, conn := range d.db.Pool().AcquireAllIdle(ctx) {
-		rows, err := conn.Query(ctx, `select statement, parameter_types::text as takes from pg_prepared_statements where statement like '%from position_now%'`, pgx.QueryExecModeSimpleProtocol)
+		rows, err := conn.Query(ctx, `select statement, parameter_types::text[] as takes from pg_prepared_statements where statement like '%from position_now%'`)
 		if err == nil {
 			var all []prepared
 			all, err = pgx.CollectRows(rows, pgx.RowToStructByName[prepared])
@@ -168,14 +172,19 @@ func (d *data) sent(ctx context.Context, p page) (string, error) {
 		}
 		conn.Release()
 		if err != nil {
-			return "", err
+			return "", nil, err
 		}
 	}
-	const takes = "{boolean,uuid[],uuid,uuid,text,text,text,bigint}"
-	if len(found) == 0 || found[0].Takes != takes {
-		return "", fmt.Errorf("the statement of the list no longer takes %s: let the scripts of this program follow it (found %v)", takes, found)
+	want := []string{"bigint", "text", "uuid"}
+	if !p.who.Everywhere {
+		want = append(want, "uuid[]")
 	}
-	return found[0].Statement, nil
+	for _, f := range found {
+		if slices.Equal(slices.Sorted(slices.Values(f.Takes)), want) {
+			return f.Statement, f.Takes, nil
+		}
+	}
+	return "", nil, fmt.Errorf("the statement of the list no longer takes %v: let the scripts of this program follow it (found %v)", want, found)
 }
 
 // pgbench runs the scripts on as many connections, prepared, and gives the time

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -55,12 +56,14 @@ func freePort() (string, error) {
 	return l.Addr().String(), nil
 }
 
-// serve starts the program and waits until it is ready.
-func serve(ctx context.Context, binary, at string, settings ...string) (*program, error) {
+// launch starts the program and does not wait for it.
+func launch(binary, at string, settings ...string) (*program, error) {
 	p := &program{url: "http://" + at, said: &said{}, done: make(chan struct{})}
 	p.cmd = exec.Command(binary, "serve")
-	p.cmd.Env = append([]string{"PATH=" + os.Getenv("PATH"), "SPINDLEBOOK_LISTEN=" + at, "SPINDLEBOOK_METRICS=off", "SPINDLEBOOK_LOG=error"}, settings...)
+	p.cmd.Env = append([]string{"PATH=" + os.Getenv("PATH"), "TMPDIR=" + os.TempDir(), "SPINDLEBOOK_LISTEN=" + at, "SPINDLEBOOK_METRICS=off",
+		"SPINDLEBOOK_LOG=error"}, settings...)
 	p.cmd.Stdout, p.cmd.Stderr = p.said, p.said
+	p.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // Ctrl-C is for us; we end it
 	if err := p.cmd.Start(); err != nil {
 		return nil, err
 	}
@@ -68,6 +71,16 @@ func serve(ctx context.Context, binary, at string, settings ...string) (*program
 		_ = p.cmd.Wait() // it is killed on purpose
 		close(p.done)
 	}()
+	return p, nil
+}
+
+// serve starts the program and waits until it is ready. What was started is
+// given with an error, too, to be ended.
+func serve(ctx context.Context, binary, at string, settings ...string) (*program, error) {
+	p, err := launch(binary, at, settings...)
+	if err != nil {
+		return nil, err
+	}
 	return p, p.ready(ctx)
 }
 
@@ -75,7 +88,7 @@ func serve(ctx context.Context, binary, at string, settings ...string) (*program
 func (p *program) ready(ctx context.Context) error {
 	deadline := time.Now().Add(patience)
 	for {
-		res, err := http.Get(p.url + "/readyz")
+		res, err := web.Get(p.url + "/readyz")
 		if err == nil {
 			_ = res.Body.Close()
 			if res.StatusCode == http.StatusOK {
@@ -104,8 +117,11 @@ func (p *program) kill() error {
 	return nil
 }
 
-// stop ends the program in order.
+// stop ends the program in order, if there is one.
 func (p *program) stop() {
+	if p == nil {
+		return
+	}
 	_ = p.cmd.Process.Signal(syscall.SIGTERM) // it may have ended
 	select {
 	case <-p.done:
@@ -114,9 +130,11 @@ func (p *program) stop() {
 	}
 }
 
-// killDatabase ends the main process of a private server with signal 9.
+// killDatabase ends the main process of a private server with signal 9, if it
+// runs.
 func killDatabase(data string) error {
-	raw, err := os.ReadFile(filepath.Join(data, "private", "data", "postmaster.pid"))
+	dir := filepath.Join(data, "private", "data")
+	raw, err := os.ReadFile(filepath.Join(dir, "postmaster.pid"))
 	if errors.Is(err, os.ErrNotExist) {
 		return nil // it is gone already
 	}
@@ -124,9 +142,15 @@ func killDatabase(data string) error {
 		return err
 	}
 	first, _, _ := strings.Cut(string(raw), "\n")
-	var pid int
-	if _, err := fmt.Sscan(first, &pid); err != nil {
-		return err
+	pid, err := strconv.Atoi(strings.TrimSpace(first))
+	if err != nil || pid < 2 {
+		return fmt.Errorf("the number of the database's process cannot be read: %q", first)
+	}
+	// a server that was killed leaves the file, and its number may be another's by now
+	if command, err := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", pid)); !strings.Contains(string(command), dir) {
+		if _, noProc := os.Stat("/proc/self"); err == nil || noProc == nil {
+			return nil
+		}
 	}
 	if err := syscall.Kill(pid, syscall.SIGKILL); err != nil && !errors.Is(err, syscall.ESRCH) {
 		return err

@@ -1,23 +1,15 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"net/http"
 	"os/exec"
 	"path/filepath"
-	"strings"
-	"sync"
-	"sync/atomic"
 	"time"
 
-	"github.com/google/uuid"
-	"github.com/jackc/pgx/v5"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
@@ -26,146 +18,236 @@ import (
 )
 
 const (
-	clients   = 4
-	batch     = 5 // positions of one batch: all or none
-	leastLoad = 150 * time.Millisecond
+	clients   = 6
+	leastLoad = 100 * time.Millisecond
 	mostLoad  = 1200 * time.Millisecond
 )
 
-// killing runs rounds of load, each ended by a kill, on a private server.
-func killing(ctx context.Context, out io.Writer, binary, data string, rounds int, r *rand.Rand) (t tally, err error) {
-	t.kills = map[string]int{}
-	at, err := freePort()
-	if err != nil {
-		return t, err
+// between draws an instant.
+func between(r *rand.Rand, least, most time.Duration) time.Duration {
+	return least + time.Duration(r.Int64N(int64(most-least)))
+}
+
+// pause waits, or gives up with ctx.
+func pause(ctx context.Context, d time.Duration) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(d):
+		return nil
 	}
-	start := func() (*program, error) { return serve(ctx, binary, at, "SPINDLEBOOK_DATA="+data) }
-	p, err := start()
-	if err != nil {
-		return t, err
+}
+
+// single is a program with a private database of its own, under load.
+type single struct {
+	binary, data, at string
+	p                *program
+	load             *load
+}
+
+// start starts the program and waits until it is ready.
+func (s *single) start(ctx context.Context) (err error) {
+	s.p, err = serve(ctx, s.binary, s.at, "SPINDLEBOOK_DATA="+s.data)
+	return err
+}
+
+// killing lets one program with its own database serve, and kills something of
+// it in each round.
+func killing(ctx context.Context, out io.Writer, t *tally, binary, data string, rounds int, r *rand.Rand) (err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	s := &single{binary: binary, data: data}
+	defer func() {
+		cancel()
+		if s.load != nil {
+			s.load.wait()
+		}
+		s.p.stop()
+		if err != nil { // then nobody may be left to stop it
+			err = errors.Join(err, killDatabase(data))
+		}
+	}()
+	if s.at, err = freePort(); err != nil {
+		return err
 	}
-	defer func() { p.stop() }()
-	l, err := newLoad(ctx, p.url, data)
-	if err != nil {
-		return t, err
+	if err := s.start(ctx); err != nil {
+		return err
+	}
+	private, ok := cluster.Running(filepath.Join(data, "private"))
+	if !ok {
+		return errors.New("the private server is not to be found")
+	}
+	if s.load, err = newLoad(ctx, private.DSN(pgdb.ServiceRole, "spindlebook"), s.p.url); err != nil {
+		return err
 	}
 	for round := range rounds {
-		what := []string{"program", "database", "both"}[r.IntN(3)]
-		working := l.work(ctx)
-		time.Sleep(leastLoad + time.Duration(r.Int64N(int64(mostLoad-leastLoad)))) // the random instant
-		if what != "program" {
-			err = killDatabase(data)
-		}
-		if what == "both" || what == "program" {
-			err = errors.Join(err, p.kill())
-		}
+		what := kinds[r.IntN(3)]
+		took, err := s.round(ctx, t, what, r)
 		if err != nil {
-			return t, err
+			return fmt.Errorf("round %d, killed %s: %w", round+1, what, err)
 		}
-		began := time.Now()
-		select { // without its database the program ends by itself
-		case <-p.done:
-		case <-time.After(patience):
-			return t, fmt.Errorf("round %d: the program serves on without its database", round)
-		}
-		if p, err = start(); err != nil {
-			return t, fmt.Errorf("round %d, after killing %s: %w", round, what, err)
-		}
-		t.kills[what]++
-		t.recovered = append(t.recovered, time.Since(began))
-		working.finish()
-		if err := l.failure(); err != nil {
-			return t, fmt.Errorf("round %d, after killing %s: %w", round, what, err)
-		}
-		if err := l.check(ctx, data); err != nil {
-			return t, fmt.Errorf("round %d, after killing %s: %w", round, what, err)
-		}
-		if said, err := verify(ctx, binary, data); err != nil {
-			return t, fmt.Errorf("round %d, after killing %s: verify: %w: %s", round, what, err, said)
-		}
-		fmt.Fprintf(out, "round %d: killed %s, back after %v, %d creates so far\n", round+1, what, t.recovered[round].Round(time.Millisecond), l.acknowledged())
+		fmt.Fprintf(out, "round %d: killed %s, ready again after %v, %d creates so far\n", round+1, what, took.Round(time.Millisecond), len(s.load.acked))
 	}
-	t.creates, t.retries = l.acknowledged(), int(l.retries.Load())
-	return t, nil
+	t.creates += len(s.load.acked)
+	t.retries += int(s.load.retries.Load())
+	return nil
 }
 
-func verify(ctx context.Context, binary, data string) (string, error) {
-	cmd := exec.CommandContext(ctx, binary, "verify")
-	cmd.Env = []string{"SPINDLEBOOK_DATA=" + data}
-	said, err := cmd.CombinedOutput()
-	return string(said), err
-}
-
-// load is clients that create things and remember what was acknowledged.
-type load struct {
-	url, token string
-	site, line string
-	retries    atomic.Int64
-
-	mu    sync.Mutex
-	acked []create
-	wrong error
-}
-
-// create is one request and its first acknowledged answer.
-type create struct {
-	key, path string
-	body      []byte
-	answer    []byte
-	codes     []string // of the rows that it makes
-	table     string
-}
-
-// newLoad lets a program in, as a manager, and makes the place where it works.
-func newLoad(ctx context.Context, url, data string) (*load, error) {
-	at, ok := cluster.Running(filepath.Join(data, "private"))
-	if !ok {
-		return nil, errors.New("the private server is not to be found")
+// round kills something at a random instant under load, starts the program
+// again, perhaps kills it once more on its way, and checks.
+func (s *single) round(ctx context.Context, t *tally, what string, r *rand.Rand) (took time.Duration, err error) {
+	since := len(s.load.acked)
+	for i := range clients {
+		s.load.work(ctx, client{number: i, urls: []string{s.p.url}})
 	}
-	db, err := pgdb.Open(ctx, at.DSN(pgdb.ServiceRole, "spindlebook"))
+	if err := pause(ctx, between(r, leastLoad, mostLoad)); err != nil {
+		return 0, err
+	}
+	if what != killsProgram {
+		err = killDatabase(s.data)
+	}
+	if what != killsDatabase {
+		err = errors.Join(err, s.p.kill())
+	}
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
-	defer db.Close()
-	l := &load{url: url}
-	if l.token, err = letIn(ctx, db); err != nil {
-		return nil, err
+	t.kills[what]++
+	began := time.Now()
+	select { // without its database the program ends by itself
+	case <-s.p.done:
+	case <-time.After(patience):
+		return 0, errors.New("the program serves on without its database")
 	}
-	var customer, site, line struct{ ID string }
-	steps := []struct {
-		path string
-		body map[string]any
-		into *struct{ ID string }
-	}{
-		{"/customers", map[string]any{"code": "FAULTS", "name": "Faults"}, &customer},
-		{"/sites", map[string]any{"code": "FAULTS", "name": "Faults", "zone": "UTC", "currency": "USD", "climate": "snowbelt", "size": "small", "driver_side": "left"}, &site},
-		{"/lines", map[string]any{"code": "FAULTS-1"}, &line},
+	if r.IntN(4) == 0 { // while it recovers
+		if s.p, err = launch(s.binary, s.at, "SPINDLEBOOK_DATA="+s.data); err != nil {
+			return 0, err
+		}
+		if err := pause(ctx, between(r, time.Millisecond, 300*time.Millisecond)); err != nil {
+			return 0, err
+		}
+		if err := s.p.kill(); err != nil {
+			return 0, err
+		}
+		t.kills[killsProgram]++
 	}
-	for i, s := range steps {
-		if i == 1 {
-			s.body["customer_id"] = customer.ID
+	if err := s.start(ctx); err != nil {
+		return 0, err
+	}
+	took = time.Since(began)
+	t.recovered = append(t.recovered, took)
+	if err := pause(ctx, 100*time.Millisecond); err != nil { // some more, to it as it is now
+		return 0, err
+	}
+	if err := s.load.finish(); err != nil {
+		return 0, err
+	}
+	private, ok := cluster.Running(filepath.Join(s.data, "private"))
+	if !ok {
+		return 0, errors.New("the private server is not to be found")
+	}
+	if err := s.load.check(ctx, private.DSN(pgdb.OwnerRole, "spindlebook"), s.p.url, since); err != nil {
+		return 0, err
+	}
+	return took, verify(ctx, s.binary, "SPINDLEBOOK_DATA="+s.data)
+}
+
+// verify asks the program whether the record agrees with itself.
+func verify(ctx context.Context, binary string, settings ...string) error {
+	cmd := exec.CommandContext(ctx, binary, "verify")
+	cmd.Env = settings
+	if said, err := cmd.CombinedOutput(); err != nil {
+		return fmt.Errorf("verify: %w: %s", err, said)
+	}
+	return nil
+}
+
+// oneOfTwo lets two programs serve one database, both under load, and kills one
+// after the other. Who asks the one that lives must not notice: a single failed
+// request is an error. Who asked the other goes over with the same keys.
+func oneOfTwo(ctx context.Context, out io.Writer, t *tally, binary, dir string, kills int, r *rand.Rand) (err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	own, err := cluster.Start(ctx, cluster.Options{Dir: dir, Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole}})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, own.Stop(context.WithoutCancel(ctx))) }()
+	const name = "spindlebook"
+	if err := pgdb.MakeRoles(ctx, own.DSN("postgres", "postgres"), name); err != nil {
+		return err
+	}
+	if _, err := pgdb.Migrate(ctx, own.DSN(pgdb.OwnerRole, name)); err != nil {
+		return err
+	}
+	service := own.DSN(pgdb.ServiceRole, name)
+	var both [2]*program
+	var ports [2]string
+	defer func() {
+		both[0].stop()
+		both[1].stop()
+	}()
+	for i := range both {
+		if ports[i], err = freePort(); err != nil {
+			return err
 		}
-		if i == 2 {
-			s.body["site_id"] = site.ID
-		}
-		raw, err := json.Marshal(s.body)
-		if err != nil {
-			return nil, err
-		}
-		status, answer, err := l.post(ctx, s.path, uuid.NewString(), raw)
-		if err != nil || status != http.StatusCreated {
-			return nil, fmt.Errorf("%s: %d %s %w", s.path, status, answer, err)
-		}
-		if err := json.Unmarshal(answer, s.into); err != nil {
-			return nil, err
+		if both[i], err = serve(ctx, binary, ports[i], "DATABASE_URL="+service); err != nil {
+			return err
 		}
 	}
-	l.site, l.line = site.ID, line.ID
-	return l, nil
+	l, err := newLoad(ctx, service, both[0].url)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		cancel()
+		l.wait()
+	}()
+	for i := range kills {
+		since, victim := len(l.acked), i%2
+		gone, lives := both[victim], both[1-victim]
+		for c := range clients {
+			if c%2 == 0 {
+				l.work(ctx, client{number: c, urls: []string{gone.url, lives.url}})
+			} else {
+				l.work(ctx, client{number: c, urls: []string{lives.url}, strict: true})
+			}
+		}
+		if err := pause(ctx, between(r, leastLoad, mostLoad)); err != nil {
+			return err
+		}
+		if err := gone.kill(); err != nil {
+			return err
+		}
+		t.kills[killsOneOfTwo]++
+		if err := pause(ctx, between(r, leastLoad, mostLoad)); err != nil {
+			return err
+		}
+		if err := l.finish(); err != nil {
+			return fmt.Errorf("kill %d of one of two: %w", i+1, err)
+		}
+		if both[victim], err = serve(ctx, binary, ports[victim], "DATABASE_URL="+service); err != nil {
+			return err
+		}
+		if err := l.check(ctx, own.DSN(pgdb.OwnerRole, name), both[victim].url, since); err != nil {
+			return fmt.Errorf("kill %d of one of two: %w", i+1, err)
+		}
+		if err := verify(ctx, binary, "DATABASE_URL="+service); err != nil {
+			return fmt.Errorf("kill %d of one of two: %w", i+1, err)
+		}
+		fmt.Fprintf(out, "killed one of two, %d times: the other answered %d requests without a failure, %d creates so far\n", i+1, l.unharmed.Load(), len(l.acked))
+	}
+	t.creates += len(l.acked)
+	t.retries += int(l.retries.Load())
+	return nil
 }
 
 // letIn makes a program with a manager's rights and gives its token.
-func letIn(ctx context.Context, db *pgdb.DB) (token string, err error) {
+func letIn(ctx context.Context, service string) (token string, err error) {
+	db, err := pgdb.Open(ctx, service)
+	if err != nil {
+		return "", err
+	}
+	defer db.Close()
 	now := time.Now()
 	err = db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
 		a, err := access.AddProgram(tx, access.System, now, "faults", []access.NewGrant{{Role: "manager"}})
@@ -176,224 +258,4 @@ func letIn(ctx context.Context, db *pgdb.DB) (token string, err error) {
 		return err
 	})
 	return token, err
-}
-
-func (l *load) post(ctx context.Context, path, key string, body []byte) (int, []byte, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, l.url+"/api/v1"+path, bytes.NewReader(body))
-	if err != nil {
-		return 0, nil, err
-	}
-	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set("Authorization", "Bearer "+l.token)
-	req.Header.Set("Idempotency-Key", key)
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return 0, nil, err
-	}
-	defer res.Body.Close()
-	answer, err := io.ReadAll(res.Body)
-	return res.StatusCode, answer, err
-}
-
-// working is clients at work until finish is called.
-type working struct {
-	last chan struct{}
-	all  sync.WaitGroup
-}
-
-// finish lets every client bring its last request to an end, and waits.
-func (w *working) finish() {
-	close(w.last)
-	w.all.Wait()
-}
-
-func (l *load) work(ctx context.Context) *working {
-	w := &working{last: make(chan struct{})}
-	for range clients {
-		w.all.Go(func() {
-			for n := 0; ; n++ {
-				select {
-				case <-w.last:
-					return
-				default:
-				}
-				if err := l.createOne(ctx, n); err != nil {
-					l.mu.Lock()
-					l.wrong = errors.Join(l.wrong, err)
-					l.mu.Unlock()
-					return
-				}
-			}
-		})
-	}
-	return w
-}
-
-// next makes up a request: a customer, or a batch of positions.
-func (l *load) next(n int) create {
-	c := create{key: uuid.NewString()}
-	code := strings.ToUpper(strings.ReplaceAll(uuid.NewString(), "-", ""))[:12]
-	var body any
-	if n%3 != 2 {
-		c.path, c.table, c.codes = "/customers", "customer", []string{code}
-		body = map[string]any{"code": code, "name": "Customer " + code}
-	} else {
-		c.path, c.table = "/positions/batch", "position"
-		items := make([]map[string]any, batch)
-		for i := range items {
-			c.codes = append(c.codes, fmt.Sprintf("%s/%d", code, i))
-			items[i] = map[string]any{"site_id": l.site, "line_id": l.line, "code": c.codes[i], "name": "Blower", "kind": "blower", "line_side": "centre"}
-		}
-		body = map[string]any{"items": items}
-	}
-	c.body, _ = json.Marshal(body) // maps of texts always marshal
-	return c
-}
-
-// createOne sends a request again and again until it is acknowledged.
-func (l *load) createOne(ctx context.Context, n int) error {
-	c := l.next(n)
-	for deadline := time.Now().Add(patience); ; {
-		status, answer, err := l.post(ctx, c.path, c.key, c.body)
-		switch {
-		case err == nil && status == http.StatusCreated:
-			c.answer = answer
-			l.mu.Lock()
-			l.acked = append(l.acked, c)
-			l.mu.Unlock()
-			return nil
-		case ctx.Err() != nil:
-			return ctx.Err()
-		case err == nil && status != http.StatusServiceUnavailable:
-			return fmt.Errorf("%s answers %d: %s", c.path, status, answer)
-		case time.Now().After(deadline):
-			return fmt.Errorf("%s is not acknowledged after %v: %d %w", c.path, patience, status, err)
-		}
-		l.retries.Add(1)
-		time.Sleep(10 * time.Millisecond)
-	}
-}
-
-func (l *load) failure() error {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.wrong
-}
-
-func (l *load) acknowledged() int {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return len(l.acked)
-}
-
-// check compares what was acknowledged with what is there. Every client has
-// brought its last request to an end, so the two must be the same.
-func (l *load) check(ctx context.Context, data string) error {
-	at, ok := cluster.Running(filepath.Join(data, "private"))
-	if !ok {
-		return errors.New("the private server is not to be found")
-	}
-	conn, err := pgx.Connect(ctx, at.DSN(pgdb.OwnerRole, "spindlebook"))
-	if err != nil {
-		return err
-	}
-	defer func() { _ = conn.Close(ctx) }() // only reads
-	for _, table := range []string{"customer", "position"} {
-		want := map[string]bool{}
-		for _, c := range l.acked {
-			for _, code := range c.codes {
-				want[code] = want[code] || c.table == table
-			}
-		}
-		rows, err := conn.Query(ctx, `
-select t.code, (select count(*) from trail where trail.entity = $1 and trail.entity_id = t.id and trail.act = 'insert')
-  from `+table+` as t
- where t.code <> 'FAULTS'`, table)
-		if err != nil {
-			return err
-		}
-		there := map[string]bool{}
-		var code string
-		var told int
-		_, err = pgx.ForEachRow(rows, []any{&code, &told}, func() error {
-			switch {
-			case there[code]:
-				return fmt.Errorf("%s %s is there twice", table, code)
-			case !want[code]:
-				return fmt.Errorf("%s %s is there and was never acknowledged", table, code)
-			case told != 1:
-				return fmt.Errorf("the trail tells %d times that %s %s was made", told, table, code)
-			}
-			there[code] = true
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-		for code, ours := range want {
-			if ours && !there[code] {
-				return fmt.Errorf("%s %s was acknowledged and is lost", table, code)
-			}
-		}
-	}
-	// the last ones, sent once more, get the answer that they had
-	for _, c := range l.acked[max(0, len(l.acked)-5):] {
-		status, answer, err := l.post(ctx, c.path, c.key, c.body)
-		if err != nil || status != http.StatusCreated || !bytes.Equal(answer, c.answer) {
-			return fmt.Errorf("%s sent again answers %d %s, not %s (%w)", c.path, status, answer, c.answer, err)
-		}
-	}
-	return nil
-}
-
-// oneOfTwo runs two programs on one given database, kills one and counts the
-// requests that the other answered meanwhile. One failure is an error.
-func oneOfTwo(ctx context.Context, binary, dir string) (answered int, err error) {
-	own, err := cluster.Start(ctx, cluster.Options{Dir: dir, Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole}})
-	if err != nil {
-		return 0, err
-	}
-	defer func() { err = errors.Join(err, own.Stop(context.WithoutCancel(ctx))) }()
-	if err := pgdb.MakeRoles(ctx, own.DSN("postgres", "postgres"), "spindlebook"); err != nil {
-		return 0, err
-	}
-	if _, err := pgdb.Migrate(ctx, own.DSN(pgdb.OwnerRole, "spindlebook")); err != nil {
-		return 0, err
-	}
-	service := own.DSN(pgdb.ServiceRole, "spindlebook")
-	db, err := pgdb.Open(ctx, service)
-	if err != nil {
-		return 0, err
-	}
-	token, err := letIn(ctx, db)
-	db.Close()
-	if err != nil {
-		return 0, err
-	}
-	var both [2]*program
-	for i := range both {
-		at, err := freePort()
-		if err != nil {
-			return 0, err
-		}
-		if both[i], err = serve(ctx, binary, at, "DATABASE_URL="+service); err != nil {
-			return 0, err
-		}
-		defer both[i].stop()
-	}
-	l := &load{url: both[1].url, token: token}
-	for n := range 300 {
-		if n == 100 {
-			if err := both[0].kill(); err != nil {
-				return answered, err
-			}
-		}
-		c := l.next(0)
-		status, answer, err := l.post(ctx, c.path, c.key, c.body)
-		if err != nil || status != http.StatusCreated {
-			return answered, fmt.Errorf("the other program answers %d %s (%w)", status, answer, err)
-		}
-		answered++
-	}
-	return answered, nil
 }
