@@ -74,7 +74,7 @@ need-demo:
 	@scripts/need.sh go postgres
 
 need-test:
-	@scripts/need.sh go postgres node chromium gcc git certificates
+	@scripts/need.sh go postgres node chromium gcc git curl certificates
 
 gofmt:
 	@$(STAGE) gofmt sh -c 'bad=$$(gofmt -l cmd internal); test -z "$$bad" || { echo "gofmt -w these:"; echo "$$bad"; exit 1; }'

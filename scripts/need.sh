@@ -47,6 +47,7 @@ has() {
 		echo '#include <stdlib.h>' | "${CC:-cc}" -E -x c - >/dev/null 2>&1
 		;;
 	git) command -v git >/dev/null ;;
+	curl) command -v curl >/dev/null ;;
 	certificates)
 		test -n "${SSL_CERT_FILE:-}" || test -e /etc/ssl/certs/ca-certificates.crt ||
 			test -e /etc/ssl/cert.pem || test -e /etc/pki/tls/certs/ca-bundle.crt
@@ -66,6 +67,7 @@ packages() {
 	chromium) echo chromium ;;
 	gcc) echo gcc libc6-dev ;;
 	git) echo git ;;
+	curl) echo curl ;;
 	certificates) echo ca-certificates ;;
 	esac
 }
@@ -79,6 +81,7 @@ advice() {
 	chromium) echo "Chromium or Chrome (browser tests): 'apt install chromium' or 'brew install --cask google-chrome'." ;;
 	gcc) echo "a C compiler with headers (race detector): 'apt install gcc libc6-dev' or 'xcode-select --install'." ;;
 	git) echo "git: 'apt install git' or 'brew install git'." ;;
+	curl) echo "curl (the README's examples are tried): 'apt install curl' or 'brew install curl'." ;;
 	certificates) echo "the certificates of the public authorities: 'apt install ca-certificates'." ;;
 	esac
 }

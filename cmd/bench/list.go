@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -25,10 +26,10 @@ import (
 const (
 	// slices measured in turn with the floor's share what the machine does beside
 	// them; their times are put together
-	turns = 3
-	// what is asked in the first second of a slice is not counted: connections
+	turns = 8
+	// what is asked at the beginning of a slice is not counted: connections
 	// open and statements are prepared
-	warming = time.Second
+	warming = time.Second / 2
 )
 
 // asked is the page as the API asks for it: one row more tells whether there is
@@ -191,7 +192,7 @@ func (d *data) sent(ctx context.Context, p page) (sql string, takes []string, er
 // of each transaction.
 func (b *bench) pgbench(ctx context.Context, dsn string, script []string, d time.Duration) (sample, error) {
 	prefix := filepath.Join(b.dir, "pgbench-"+uuid.NewString())
-	seconds := max(1, int((d+warming)/time.Second))
+	seconds := int(math.Ceil((d + warming).Seconds())) // it takes whole ones
 	args := slices.Concat([]string{"-n", "-M", "prepared", "-c", strconv.Itoa(clients), "-j", "2", "-T", strconv.Itoa(seconds),
 		"--random-seed=1", "-l", "--log-prefix=" + prefix}, script, []string{dsn})
 	cmd := exec.CommandContext(ctx, filepath.Join(b.bin, "pgbench"), args...)
