@@ -26,23 +26,25 @@ var may = map[string][]string{
 	"internal/pgdb/cluster":  {},
 	"internal/pgtest":        {"internal/pgdb", "internal/pgdb/cluster"},
 	"internal/access":        {"internal/fault", "internal/pgdb"},
-	"internal/assets":        {"internal/access", "internal/fault", "internal/measure", "internal/pgdb"},
+	"internal/assets":        {"internal/access", "internal/assets/supply", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/assets/supply": {"internal/fault"},
+	"internal/ident":         {},
+	"internal/exchange":      {"internal/access", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/scheduler":     {},
 	"internal/door":          {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/httpapi/gen":   {},
-	"internal/httpapi":       {"api", "internal/access", "internal/assets", "internal/door", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
+	"internal/httpapi":       {"api", "internal/access", "internal/assets", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
 	"internal/web/draw":      {},
-	"internal/web":           {"internal/access", "internal/assets", "internal/door", "internal/fault", "internal/measure", "internal/pgdb", "internal/web/draw"},
+	"internal/web":           {"internal/access", "internal/assets", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/web/draw"},
 	"internal/demo":          {"internal/access", "internal/assets", "internal/fault", "internal/measure", "internal/pgdb"},
 	"internal":               {},
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/fault", "internal/measure", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/ident", "internal/fault", "internal/measure", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets"}
+var features = []string{"internal/access", "internal/assets", "internal/exchange"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

@@ -47,6 +47,7 @@ type Door struct {
 	origins  *http.CrossOriginProtection
 	metrics  metrics
 	page     PageFunc
+	larger   map[string]int64 // bytes that a route's requests may bring, where that is more
 }
 
 // PageFunc shows a fault as a page.
@@ -95,6 +96,15 @@ func New(o Options) (*Door, error) {
 // Pages sets how a fault is shown as a page.
 func (d *Door) Pages(f PageFunc) { d.page = f }
 
+// Larger lets the requests of one route bring more than others, and take longer
+// to do so. The route is as gin writes it; it must be said before serving.
+func (d *Door) Larger(method, route string, most int64) {
+	if d.larger == nil {
+		d.larger = map[string]int64{}
+	}
+	d.larger[method+" "+route] = most
+}
+
 // Public gives the address of a path as a browser outside would use it.
 func (d *Door) Public(path string) string { return strings.TrimSuffix(d.public.String(), "/") + path }
 
@@ -128,13 +138,29 @@ func (d *Door) guard(c *gin.Context) {
 		d.Fail(c, &fault.Error{Kind: fault.Forbidden, Msg: "the request comes from a page of another site", Err: err})
 		return
 	}
-	if c.Request.Body != nil {
-		c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, d.maxBody)
+	most := d.maxBody
+	if larger, ok := d.larger[c.Request.Method+" "+c.FullPath()]; ok {
+		most = max(most, larger)
 	}
-	if c.Request.ContentLength > d.maxBody {
-		d.Fail(c, TooLarge(d.maxBody))
+	if c.Request.Body != nil {
+		c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, most)
+	}
+	if c.Request.ContentLength > most {
+		d.Fail(c, TooLarge(most))
+		return
+	}
+	if most > d.maxBody && c.Request.ContentLength != 0 {
+		// a slow line needs longer for it than the server gives to others; where
+		// the connection cannot be told so, the server's own limits hold
+		began := d.now()
+		rc := http.NewResponseController(c.Writer)
+		_ = rc.SetReadDeadline(began.Add(slowBody))
+		_ = rc.SetWriteDeadline(began.Add(2 * slowBody))
 	}
 }
+
+// slowBody is how long a large body may take to arrive: 64 MiB at 2 Mbit/s.
+const slowBody = 5 * time.Minute
 
 func isAPI(c *gin.Context) bool {
 	p := c.Request.URL.Path

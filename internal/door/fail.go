@@ -41,6 +41,7 @@ type Problem struct {
 	Detail   string    `json:"detail,omitempty"`
 	Instance string    `json:"instance,omitempty"`
 	Errors   []field   `json:"errors,omitempty"`
+	Counts   []count   `json:"counts,omitempty"`
 	Existing *existing `json:"existing,omitempty"`
 }
 
@@ -48,6 +49,16 @@ type field struct {
 	Field string `json:"field"`
 	Value string `json:"value,omitempty"`
 	Rule  string `json:"rule"`
+	// of a cell in a file
+	Sheet  string `json:"sheet,omitempty"`
+	Row    int    `json:"row,omitempty"`
+	Column string `json:"column,omitempty"`
+	Code   string `json:"code,omitempty"`
+}
+
+type count struct {
+	Code  string `json:"code"`
+	Count int    `json:"count"`
 }
 
 type existing struct {
@@ -134,10 +145,13 @@ func problem(status int, f *fault.Error, request string) Problem {
 	}
 	p.Detail = sentence(f)
 	for _, part := range f.Parts {
-		p.Errors = append(p.Errors, field{part.Field, part.Value, part.Msg})
+		p.Errors = append(p.Errors, field{part.Field, part.Value, part.Msg, part.Sheet, part.Row, part.Column, part.Rule})
 	}
 	if f.Field != "" {
-		p.Errors = []field{{f.Field, f.Value, f.Msg}}
+		p.Errors = []field{{Field: f.Field, Value: f.Value, Rule: f.Msg}}
+	}
+	for _, t := range f.Tallies {
+		p.Counts = append(p.Counts, count{t.Rule, t.Count})
 	}
 	if e := f.Existing; e != nil {
 		p.Existing = &existing{e.Kind, e.ID, e.Code}

@@ -36,6 +36,8 @@ type Error struct {
 	Msg      string // the rule that was broken and what would be accepted
 	Existing *Ref   // for Conflict: what stands in the way
 	Parts    []Part // when several fields are to blame at once
+	// Tallies counts what Parts lists only in part, by rule.
+	Tallies []Tally
 	// RetryAfter is how long to wait; for Throttled and Unavailable only.
 	RetryAfter time.Duration
 	Err        error // the cause, for the log only
@@ -47,6 +49,17 @@ type Part struct {
 	Value    string
 	Msg      string
 	Existing *Ref // for a conflict: what stands in the way
+	// Of a cell in a file: where it is, and the short name of the rule.
+	Sheet  string
+	Row    int
+	Column string
+	Rule   string
+}
+
+// Tally counts how often one rule was broken.
+type Tally struct {
+	Rule  string
+	Count int
 }
 
 // Ref names a recorded thing so that a person and a program can find it.

@@ -122,6 +122,30 @@ var meaning = map[string]fault.Error{
 
 	"site_note_site_fk":    {Kind: fault.NotFound, Msg: "no such site"},
 	"site_note_body_given": {Field: "body", Msg: "must not be blank"},
+
+	"part_number_uq":         {Kind: fault.Conflict, Field: "number", Msg: "is in use by another part"},
+	"part_number_form":       {Field: "number", Msg: "takes 1 to 32 capital letters, digits and . / -"},
+	"part_description_given": {Field: "description", Msg: "must not be blank"},
+	"part_class_fk":          {Field: "class", Msg: "names no class of component"},
+	"part_fact_pk":           {Field: "facts", Msg: "names the same fact twice"},
+	"location_code_uq":       {Kind: fault.Conflict, Field: "code", Msg: "is in use by another location"},
+	"location_code_form":     {Field: "code", Msg: "takes 1 to 24 capital letters, digits and hyphens"},
+	"location_name_given":    {Field: "name", Msg: "must not be blank"},
+	"location_kind_known":    {Field: "kind", Msg: "is warehouse, van, site_shelf, bench, quarantine, returns, in_transit, supplier, unexplained or scrap"},
+	"location_site_fk":       {Field: "site_id", Msg: "names no site"},
+
+	"unit_tag_uq":             {Kind: fault.Conflict, Field: "tag", Msg: "is on another unit"},
+	"unit_tag_form":           {Field: "tag", Msg: "takes 1 to 24 capital letters, digits and hyphens"},
+	"unit_part_fk":            {Field: "part_id", Msg: "names no part"},
+	"unit_owner_customer_fk":  {Field: "owner_customer_id", Msg: "names no customer"},
+	"unit_fact_kind_fk":       {Field: "fact", Msg: "names no kind of fact"},
+	"unit_fact_how_known":     {Field: "how", Msg: "is measured, read_off_plate, seen, told, drawing or assumed"},
+	"unit_fact_during_real":   {Field: "from", Msg: "must lie before its end"},
+	"unit_fact_one_at_a_time": {Kind: fault.Conflict, Field: "from", Msg: "a value is recorded for that time; withdraw it or name a later instant"},
+
+	"stay_unit_in_one_place": {Kind: fault.Conflict, Field: "unit_id", Msg: "is somewhere else in that time"},
+	"stay_slot_holds_one":    {Kind: fault.Conflict, Field: "slot_id", Msg: "holds another unit in that time"},
+	"stay_during_real":       {Field: "from", Msg: "must lie before its end"},
 }
 
 // retryIn is what a caller is told to wait while the database is away.

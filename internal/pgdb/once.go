@@ -20,6 +20,7 @@ type Request struct {
 	Key  string // 1 to 255 visible ASCII characters, unique for its sender
 	Act  string // what is done: the operation's name
 	Body any    // what was asked, as decoded
+	Bulk bool   // the work sends rows by Copy
 }
 
 const keepAnswer = `
@@ -38,7 +39,11 @@ func Once[T any](ctx context.Context, d *DB, who uuid.UUID, now time.Time, r Req
 		return result, fmt.Errorf("fingerprint of %s: %w", r.Act, err)
 	}
 	sum := sha256.Sum256(append([]byte(r.Act+"\n"), body...))
-	err = d.InTx(ctx, who, func(tx *gorm.DB) error {
+	inTx := d.InTx
+	if r.Bulk {
+		inTx = d.InBulk
+	}
+	err = inTx(ctx, who, func(tx *gorm.DB) error {
 		// where another transaction holds the same key this waits for its end
 		ins := tx.Exec(keepAnswer, map[string]any{"actor": who, "key": r.Key, "fingerprint": sum[:], "now": now})
 		if ins.Error != nil {

@@ -117,6 +117,10 @@ func (d *DB) InTx(ctx context.Context, who uuid.UUID, fn func(tx *gorm.DB) error
 // the actor and query go to the server together, in one round trip and one
 // implicit transaction. Arguments are named: @site in the query.
 func Read[T any](ctx context.Context, d *DB, who uuid.UUID, sql string, args map[string]any) ([]T, error) {
+	return read(ctx, d, who, sql, args, pgx.RowToStructByName[T])
+}
+
+func read[T any](ctx context.Context, d *DB, who uuid.UUID, sql string, args map[string]any, row pgx.RowToFunc[T]) ([]T, error) {
 	var b pgx.Batch
 	b.Queue(state, pgx.NamedArgs(stating(ctx, who)))
 	b.Queue(sql, pgx.NamedArgs(args))
@@ -129,8 +133,14 @@ func Read[T any](ctx context.Context, d *DB, who uuid.UUID, sql string, args map
 	if err != nil {
 		return nil, explain(err)
 	}
-	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[T])
+	found, err := pgx.CollectRows(rows, row)
 	return found, explain(err)
+}
+
+// ReadSome is Read for a query that gives only some of T's fields; the others
+// stay zero.
+func ReadSome[T any](ctx context.Context, d *DB, who uuid.UUID, sql string, args map[string]any) ([]T, error) {
+	return read(ctx, d, who, sql, args, pgx.RowToStructByNameLax[T])
 }
 
 // ReadOne is Read for a query that finds one row or none; none is fault.NotFound

@@ -31,14 +31,14 @@ create index trail_entity_ix on trail (entity_id, id);
 create index trail_site_ix on trail (site_id, id);
 
 -- Runs as its owner, so that the service needs no right to write the trail.
--- A column whose name says that it is a secret never reaches it.
+-- Secrets never reach it, nor the content of a picture.
 -- +goose StatementBegin
 create function write_trail() returns trigger
 language plpgsql security definer set search_path = public, pg_temp
 as $$
 declare
-  was jsonb := case when tg_op <> 'INSERT' then to_jsonb(old) - array['password_hash', 'secret_hash'] end;
-  is_ jsonb := case when tg_op <> 'DELETE' then to_jsonb(new) - array['password_hash', 'secret_hash'] end;
+  was jsonb := case when tg_op <> 'INSERT' then to_jsonb(old) - array['password_hash', 'secret_hash', 'content'] end;
+  is_ jsonb := case when tg_op <> 'DELETE' then to_jsonb(new) - array['password_hash', 'secret_hash', 'content'] end;
   it  jsonb := coalesce(is_, was);
 begin
   if was = is_ then
@@ -46,7 +46,7 @@ begin
   end if;
   insert into trail (actor_id, request_id, entity, entity_id, site_id, act, before, after)
   values (current_actor(), nullif(current_setting('spindlebook.request', true), ''), tg_table_name,
-          coalesce(it ->> 'id', it ->> 'actor_id', it ->> 'position_id', it ->> 'left_id')::uuid,
+          coalesce(it ->> 'id', it ->> 'actor_id', it ->> 'position_id', it ->> 'left_id', it ->> 'part_id')::uuid,
           case when tg_table_name = 'site' then it ->> 'id' else it ->> 'site_id' end::uuid,
           lower(tg_op), was, is_);
   return null;

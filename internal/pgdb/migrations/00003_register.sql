@@ -129,8 +129,11 @@ create table position_state (
   reason      text not null default '',
   during      tstzrange not null constraint position_state_during_real check (not isempty(during) and lower_inc(during) and not upper_inc(during)),
   constraint position_state_position_fk foreign key (position_id, site_id) references position (id, site_id),
-  constraint position_state_one_at_a_time exclude using gist (position_id with =, during with &&)
+  -- The hash comes first so that the tree splits well: keys made in one instant
+  -- share their beginning, and its pages would overlap more the more there are.
+  constraint position_state_one_at_a_time exclude using gist (uuid_hash_extended(position_id, 0) with =, position_id with =, during with &&)
 );
+create index position_state_position_ix on position_state (position_id, lower(during));
 create index position_state_stopped_ix on position_state (state) where state in ('parked', 'empty');
 
 -- Brushes are worked on in pairs. The keys make a pair of two things that are
