@@ -31,6 +31,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+	"github.com/google/uuid"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
@@ -87,7 +88,10 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	if err != nil {
 		return err
 	}
-	return take(ctx, out, *folder, wanted, shots)
+	if err := take(ctx, out, *folder, wanted, shots); err != nil {
+		return err
+	}
+	return writeCaptions(shots)
 }
 
 // serving is the demo in this process.
@@ -197,6 +201,14 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "people", as: manager, page: at("/people")},
 		{name: "invite", as: manager, page: at("/people/invite")},
 		{name: "trail", as: manager, page: at("/trail")},
+		{name: "find", as: technician, page: at("/find?text=UMB-1/S")},
+		{name: "find-nothing", as: technician, page: at("/find?text=0O0O")},
+		{name: "units", as: technician, page: at("/units")},
+		{name: "unit-new", as: technician, page: at("/units/new")},
+		{name: "parts", as: manager, page: at("/parts")},
+		{name: "part-new", as: manager, page: at("/parts/new")},
+		{name: "import", as: manager, page: at("/import")},
+		{name: "locations", as: manager, page: at("/locations")},
 		{name: "account", as: technician, page: at("/account")},
 		{name: "password", as: technician, page: at("/account/password")},
 		{name: "not-found", as: owner, page: at("/sites/00000000-0000-7000-8000-000000000009")},
@@ -211,7 +223,9 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		path := at("/sites/" + site.ID.String())
 		switch site.Code {
 		case "UMB":
-			all = append(all, shot{name: "site", as: technician, page: path}, shot{name: "site-owner", as: owner, page: path},
+			all = append(all, shot{name: "site-fitted", as: technician, page: path + "/fitted"}, shot{name: "site-findings", as: technician, page: path + "/findings"},
+				shot{name: "site-survey", as: technician, page: path + "/survey"}, shot{name: "site-findings-owner", as: owner, page: path + "/findings"},
+				shot{name: "site", as: technician, page: path}, shot{name: "site-owner", as: owner, page: path},
 				shot{name: "customer", as: manager, page: at("/customers/" + site.CustomerID.String())},
 				shot{name: "line-new", as: manager, page: path + "/lines/new"}, shot{name: "position-new", as: manager, page: path + "/positions/new"},
 				shot{name: "blackout-new", as: manager, page: path + "/blackouts/new"}, shot{name: "note-new", as: technician, page: path + "/notes/new"},
@@ -229,10 +243,26 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		if name != "" {
 			all = append(all, shot{name: name, as: technician, page: at("/positions/" + q.ID.String())})
 		}
+		if q.Code == "UMB-1/TYR-D" { // of which little is known
+			path := at("/positions/" + q.ID.String())
+			all = append(all, shot{name: "position-unknown", as: technician, page: path}, shot{name: "position-survey", as: technician, page: path + "/survey"})
+			fitted, err := assets.FittedAtPosition(ctx, s.db, access.System, q.ID, now)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, shot{name: "fit", as: technician, page: path + "/fit?slot=" + gap(fitted)})
+		}
 		if name == "position" {
 			path := at("/positions/" + q.ID.String())
 			all = append(all, shot{name: "fact-new", as: technician, page: path + "/facts/new?fact=bore"}, shot{name: "fact-which", as: technician, page: path + "/facts/new"},
-				shot{name: "state-change", as: technician, page: path + "/state"})
+				shot{name: "state-change", as: technician, page: path + "/state"},
+				shot{name: "photo-new", as: technician, page: path + "/photos/new"},
+				shot{name: "position-owner", as: owner, page: path})
+			more, err := s.fittedShots(ctx, q.ID, technician, owner)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, more...)
 		}
 	}
 	accounts, err := access.Accounts(ctx, s.db, access.System, access.Page{Limit: 1000})
@@ -252,6 +282,42 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 	return append(all, shot{name: "set-up", page: at("/enter/" + first)}), err
 }
 
+// gap gives the first slot in which nothing is known to be.
+func gap(fitted []assets.Fitted) string {
+	for _, f := range fitted {
+		if f.UnitID == nil {
+			return f.SlotID.String()
+		}
+	}
+	return ""
+}
+
+// fittedShots are the pages about what is fitted in a position.
+func (s *serving) fittedShots(ctx context.Context, position uuid.UUID, technician, owner string) ([]shot, error) {
+	at := s.URL + "/positions/" + position.String()
+	fitted, err := assets.FittedAtPosition(ctx, s.db, access.System, position, now)
+	if err != nil {
+		return nil, err
+	}
+	var all []shot
+	for _, f := range fitted {
+		if f.UnitID == nil {
+			continue
+		}
+		unit := s.URL + "/units/" + f.UnitID.String()
+		switch f.SlotCode {
+		case "gearmotor":
+			all = append(all, shot{name: "unit", as: technician, page: unit}, shot{name: "unit-owner", as: owner, page: unit}, shot{name: "unit-edit", as: technician, page: unit + "/edit"},
+				shot{name: "unit-move", as: technician, page: unit + "/move"}, shot{name: "unit-fact", as: technician, page: unit + "/facts/new?fact=gearmotor_orientation"},
+				shot{name: "part", as: technician, page: s.URL + "/parts/" + f.PartID.String()},
+				shot{name: "swap-which", as: technician, page: at + "/swap?pick=" + f.SlotID.String()}, shot{name: "swap", as: technician, page: at + "/swap?fact=hub_fixing&slot=" + f.SlotID.String()})
+		case "media":
+			all = append(all, shot{name: "unit-media", as: technician, page: unit}, shot{name: "section-new", as: technician, page: unit + "/sections/new"})
+		}
+	}
+	return all, nil
+}
+
 // the sizes at which pages are looked at
 var sizes = []struct {
 	name          string
@@ -261,7 +327,7 @@ var sizes = []struct {
 }{{"phone", 390, 844, true, []string{"light", "dark"}}, {"desk", 1440, 900, false, []string{"light", "dark"}}, {"paper", 794, 1123, false, []string{"print"}}}
 
 // printed are the pages that somebody takes along on paper.
-var printed = []string{"site", "site-two-lines", "position"}
+var printed = []string{"site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
 
 func take(ctx context.Context, out io.Writer, folder string, wanted *regexp.Regexp, shots []shot) error {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)

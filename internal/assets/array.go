@@ -2,6 +2,7 @@ package assets
 
 import (
 	"database/sql/driver"
+	"encoding/json"
 	"fmt"
 
 	"github.com/jackc/pgx/v5/pgtype"
@@ -27,4 +28,15 @@ func (a *Texts) Scan(src any) error {
 		return pgtype.NewMap().Scan(pgtype.TextArrayOID, pgtype.BinaryFormatCode, src, (*[]string)(a))
 	}
 	return fmt.Errorf("a text array came as %T", src)
+}
+
+// scanJSON reads a document column into v.
+func scanJSON(src, v any) error {
+	switch src := src.(type) {
+	case string:
+		return json.Unmarshal([]byte(src), v)
+	case []byte:
+		return json.Unmarshal(src, v)
+	}
+	return fmt.Errorf("a document came as %T", src)
 }

@@ -15,10 +15,11 @@ import (
 	"spindlebook/internal/pgdb"
 )
 
-// Fact says what a position requires over a span: who saw it, when and how.
+// Fact says what a position requires, or what a unit is, over a span: who saw
+// it, when and how.
 type Fact struct {
 	ID           uuid.UUID
-	PositionID   uuid.UUID
+	OfID         uuid.UUID // the position or unit
 	Fact         string
 	Name         string
 	Value        string   // as typed, with its unit
@@ -59,23 +60,54 @@ func FactKinds(ctx context.Context, db *pgdb.DB, who access.Actor) ([]FactKind, 
 	return pgdb.Read[FactKind](ctx, db, who.ID, `select code, name, takes, choices from fact_kind order by name`, nil)
 }
 
-const facts = `
-select f.id, f.position_id, f.fact, k.name, f.value, f.value_mm, lower(f.during) as "from", upper(f.during) as until,
+// subject is what facts are told of. Both kinds keep them in tables of one
+// shape, apart since they are seen by different rules.
+type subject struct {
+	kind  string
+	known string // finds the subject, and its site where it has one
+	sql   *strings.Replacer
+}
+
+var (
+	ofPosition = subject{"position", `select id, site_id from position where id = @of`,
+		strings.NewReplacer("{table}", "position_fact", "{of}", "position_id", "{also}", "site_id, ", "{alsos}", "@site, ",
+			"{subject}", "position", "{alsoOf}", "(select p.site_id from position as p where p.id = r.of_id), ")}
+	ofUnit = subject{"unit", `select id, cast(null as uuid) as site_id from unit where id = @of`,
+		strings.NewReplacer("{table}", "unit_fact", "{of}", "unit_id", "{also}", "", "{alsos}", "", "{subject}", "unit", "{alsoOf}", "")}
+)
+
+const factsOf = `
+select f.id, f.{of} as of_id, f.fact, k.name, f.value, f.value_mm, lower(f.during) as "from", upper(f.during) as until,
        f.seen_at, f.seen_by, f.how, f.recorded_at, coalesce(a.name, '') as recorded_by, f.withdrawn_at, f.withdrawn_why
-  from position_fact as f
+  from {table} as f
   join fact_kind as k on k.code = f.fact
   left join actor as a on a.id = f.recorded_by`
+
+const facts = factsOf + ` where f.{of} = @of`
 
 // Facts lists everything recorded about a position, each fact's values oldest first.
 func Facts(ctx context.Context, db *pgdb.DB, who access.Actor, position uuid.UUID) ([]Fact, error) {
 	if _, err := OnePosition(ctx, db, who, position); err != nil {
 		return nil, err
 	}
-	return pgdb.Read[Fact](ctx, db, who.ID, facts+` where f.position_id = @position order by k.name, lower(f.during), f.id`, map[string]any{"position": position})
+	return ofPosition.facts(ctx, db, who, position)
 }
 
-func factInTx(tx *gorm.DB, position, id uuid.UUID) (Fact, error) {
-	return pgdb.One[Fact](tx, "fact", id.String(), facts+` where f.id = @id and f.position_id = @position`, map[string]any{"id": id, "position": position})
+// UnitFacts lists everything recorded about a unit, each fact's values oldest
+// first. What its part says of every unit stands in the catalogue.
+func UnitFacts(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, unit uuid.UUID) ([]Fact, error) {
+	if _, err := OneUnit(ctx, db, who, now, unit); err != nil {
+		return nil, err
+	}
+	return ofUnit.facts(ctx, db, who, unit)
+}
+
+func (s subject) facts(ctx context.Context, db *pgdb.DB, who access.Actor, of uuid.UUID) ([]Fact, error) {
+	return pgdb.Read[Fact](ctx, db, who.ID, s.sql.Replace(facts)+` order by k.name, lower(f.during), f.id`, map[string]any{"of": of})
+}
+
+func (s subject) factInTx(tx *gorm.DB, of, id uuid.UUID) (Fact, error) {
+	return pgdb.One[Fact](tx, "fact", id.String(), s.sql.Replace(facts)+` and f.id = @id`, map[string]any{"id": id, "of": of})
 }
 
 // read checks a value against its kind and gives it as it is kept.
@@ -103,24 +135,56 @@ func (k FactKind) read(in NewFact) (value string, mm *float64, err error) {
 	return strings.TrimSpace(in.Value), nil, nil
 }
 
-// takeTurns makes those who change the facts of one position at once go one
-// after the other.
-func takeTurns(tx *gorm.DB, position uuid.UUID) error {
-	return tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+position.String()).Error
+// takeTurns makes those who change the facts of one thing at once go one after
+// the other.
+func takeTurns(tx *gorm.DB, of uuid.UUID) error {
+	return tx.Exec(`select pg_advisory_xact_lock(hashtextextended(?, 0))`, "fact "+of.String()).Error
 }
 
 // Record records what a position requires from an instant on, until the next
 // value that is recorded already. The value that stood there ends.
 func Record(tx *gorm.DB, who access.Actor, now time.Time, position uuid.UUID, in NewFact) (Fact, error) {
+	return ofPosition.record(tx, who, now, position, in)
+}
+
+// RecordOfUnit records what a unit is from an instant on, as Record does for a
+// position: its link setting after work at the bench, say.
+func RecordOfUnit(tx *gorm.DB, who access.Actor, now time.Time, unit uuid.UUID, in NewFact) (Fact, error) {
+	return ofUnit.record(tx, who, now, unit, in)
+}
+
+// Withdraw takes back a fact that was recorded in error. It stays visible with
+// the reason; where it had ended the value before it, that one holds again.
+func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, position, id uuid.UUID, reason string) (Fact, error) {
+	return ofPosition.withdraw(tx, who, now, position, id, reason)
+}
+
+// WithdrawOfUnit takes back a fact of a unit, as Withdraw does.
+func WithdrawOfUnit(tx *gorm.DB, who access.Actor, now time.Time, unit, id uuid.UUID, reason string) (Fact, error) {
+	return ofUnit.withdraw(tx, who, now, unit, id, reason)
+}
+
+const endFact = `
+update {table} set during = tstzrange(lower(during), @from)
+ where {of} = @of and fact = @fact and withdrawn_at is null
+   and lower(during) < @from and during @> cast(@from as timestamptz)`
+
+const insertFact = `
+insert into {table} (id, {of}, {also}fact, value, value_mm, during, seen_at, seen_by, how, recorded_at, recorded_by)
+select @id, @of, {alsos}@fact, @value, @mm,
+       tstzrange(@from, (select min(lower(during)) from {table}
+                          where {of} = @of and fact = @fact and withdrawn_at is null and lower(during) > @from)),
+       @seen_at, @seen_by, @how, @now, @who`
+
+func (s subject) record(tx *gorm.DB, who access.Actor, now time.Time, of uuid.UUID, in NewFact) (Fact, error) {
 	if err := who.Must(access.RecordWork); err != nil {
 		return Fact{}, err
 	}
-	p, err := pgdb.One[struct{ SiteID uuid.UUID }](tx, "position", position.String(),
-		`select site_id from position where id = @id`, map[string]any{"id": position})
+	found, err := pgdb.One[struct{ SiteID *uuid.UUID }](tx, s.kind, of.String(), s.known, map[string]any{"of": of})
 	if err != nil {
 		return Fact{}, err
 	}
-	if err := takeTurns(tx, position); err != nil {
+	if err := takeTurns(tx, of); err != nil {
 		return Fact{}, err
 	}
 	k, err := pgdb.One[FactKind](tx, "fact", in.Fact, `select code, name, takes, choices from fact_kind where code = @code`, map[string]any{"code": in.Fact})
@@ -142,37 +206,24 @@ func Record(tx *gorm.DB, who access.Actor, now time.Time, position uuid.UUID, in
 		return Fact{}, fault.Field("seen_at", in.SeenAt.UTC().Format(time.RFC3339), "must not lie ahead")
 	}
 	id := pgdb.NewID()
-	v := map[string]any{"id": id, "position": position, "site": p.SiteID, "fact": in.Fact, "value": value, "mm": mm, "from": from,
+	v := map[string]any{"id": id, "of": of, "site": found.SiteID, "fact": in.Fact, "value": value, "mm": mm, "from": from,
 		"seen_at": in.SeenAt, "seen_by": strings.TrimSpace(in.SeenBy), "how": in.How, "now": now, "who": who.ID}
-	err = tx.Exec(`
-update position_fact set during = tstzrange(lower(during), @from)
- where position_id = @position and fact = @fact and withdrawn_at is null
-   and lower(during) < @from and during @> cast(@from as timestamptz)`, v).Error
-	if err != nil {
-		return Fact{}, err
+	for _, q := range []string{endFact, insertFact} {
+		if err := tx.Exec(s.sql.Replace(q), v).Error; err != nil {
+			return Fact{}, err
+		}
 	}
-	err = tx.Exec(`
-insert into position_fact (id, position_id, site_id, fact, value, value_mm, during, seen_at, seen_by, how, recorded_at, recorded_by)
-select @id, @position, @site, @fact, @value, @mm,
-       tstzrange(@from, (select min(lower(during)) from position_fact
-                          where position_id = @position and fact = @fact and withdrawn_at is null and lower(during) > @from)),
-       @seen_at, @seen_by, @how, @now, @who`, v).Error
-	if err != nil {
-		return Fact{}, err
-	}
-	return factInTx(tx, position, id)
+	return s.factInTx(tx, of, id)
 }
 
-// Withdraw takes back a fact that was recorded in error. It stays visible with
-// the reason; where it had ended the value before it, that one holds again.
-func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, position, id uuid.UUID, reason string) (Fact, error) {
+func (s subject) withdraw(tx *gorm.DB, who access.Actor, now time.Time, of, id uuid.UUID, reason string) (Fact, error) {
 	if err := who.Must(access.RecordWork); err != nil {
 		return Fact{}, err
 	}
-	if err := takeTurns(tx, position); err != nil {
+	if err := takeTurns(tx, of); err != nil {
 		return Fact{}, err
 	}
-	f, err := factInTx(tx, position, id)
+	f, err := s.factInTx(tx, of, id)
 	if err != nil {
 		return f, err
 	}
@@ -182,19 +233,19 @@ func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, position, id uuid.UU
 	if strings.TrimSpace(reason) == "" {
 		return f, fault.Field("reason", reason, "must not be blank")
 	}
-	r := tx.Exec(`update position_fact set withdrawn_at = ?, withdrawn_why = ? where id = ?`, now, strings.TrimSpace(reason), id)
+	r := tx.Exec(s.sql.Replace(`update {table} set withdrawn_at = ?, withdrawn_why = ? where id = ?`), now, strings.TrimSpace(reason), id)
 	if r.Error != nil {
 		return f, r.Error
 	}
 	if r.RowsAffected == 0 { // seen, but not the actor's to change
 		return f, fault.Missing("fact", id.String())
 	}
-	err = tx.Exec(`
-update position_fact set during = tstzrange(lower(during), cast(@until as timestamptz))
- where position_id = @position and fact = @fact and withdrawn_at is null and upper(during) = @from`,
-		map[string]any{"until": f.Until, "position": position, "fact": f.Fact, "from": f.From}).Error
+	err = tx.Exec(s.sql.Replace(`
+update {table} set during = tstzrange(lower(during), cast(@until as timestamptz))
+ where {of} = @of and fact = @fact and withdrawn_at is null and upper(during) = @from`),
+		map[string]any{"until": f.Until, "of": of, "fact": f.Fact, "from": f.From}).Error
 	if err != nil {
 		return f, err
 	}
-	return factInTx(tx, position, id)
+	return s.factInTx(tx, of, id)
 }

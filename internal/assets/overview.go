@@ -164,7 +164,7 @@ func Spots(ctx context.Context, db *pgdb.DB, who access.Actor, wanted []uuid.UUI
 
 // FactsNow lists what holds now for every position of a site.
 func FactsNow(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, site uuid.UUID) ([]Fact, error) {
-	return pgdb.Read[Fact](ctx, db, who.ID, facts+`
+	return pgdb.Read[Fact](ctx, db, who.ID, ofPosition.sql.Replace(factsOf)+`
  where f.site_id = @site
    and (@everywhere or f.site_id = any (@sites))
    and f.withdrawn_at is null

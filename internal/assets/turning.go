@@ -1,5 +1,15 @@
 package assets
 
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/pgdb"
+)
+
 // Turning says which way a brush must turn and from where that is seen. It is
 // derived from the side on which the brush stands, or recorded where no rule
 // covers its kind.
@@ -45,6 +55,25 @@ func ExpectedTurning(p Position, facts map[string]string) Turning {
 	}
 	return Turning{Known: true, Recorded: true, SeenFrom: from, Clockwise: way == "clockwise",
 		Differs: rule.Known && from == rule.SeenFrom && (way == "clockwise") != rule.Clockwise}
+}
+
+const factsNow = `
+select f.fact, f.value
+  from position_fact as f
+ where f.position_id = @position and f.withdrawn_at is null and f.during @> cast(@at as timestamptz)`
+
+// TurningOf gives the way in which a position must turn at an instant.
+func TurningOf(ctx context.Context, db *pgdb.DB, who access.Actor, position uuid.UUID, at time.Time) (Turning, error) {
+	p, err := OnePosition(ctx, db, who, position)
+	if err != nil {
+		return Turning{}, err
+	}
+	rows, err := pgdb.Read[struct{ Fact, Value string }](ctx, db, who.ID, factsNow, map[string]any{"position": position, "at": at})
+	facts := map[string]string{}
+	for _, r := range rows {
+		facts[r.Fact] = r.Value
+	}
+	return ExpectedTurning(p, facts), err
 }
 
 // wantedOfBrush are the facts without which nobody can tell which parts fit a brush.

@@ -13,7 +13,7 @@ import (
 //go:embed data/*.csv
 var files embed.FS
 
-// The rows of data/. The two files named scenario_ keep their columns and ids
+// The rows of data/. The files named scenario_ and parts.csv keep their columns and ids
 // as they were given; the others add what the register needs beyond them. In
 // all of them a yes is Y and an instant is written as clock.at reads it.
 
@@ -204,6 +204,98 @@ type gatewayRow struct {
 	Name string `csv:"name"`
 }
 
+// partRow is a part of the catalogue. parts.csv keeps its columns and numbers
+// as they were given.
+type partRow struct {
+	Number     string `csv:"part_no"`
+	Name       string `csv:"name"`
+	Family     string `csv:"family"`
+	Attributes string `csv:"attributes"` // key=value;...
+	Superseded string `csv:"superseded_by"`
+}
+
+type locationRow struct {
+	Code string `csv:"code"`
+	Name string `csv:"name"`
+	Kind string `csv:"kind"`
+	Site string `csv:"site_id"`
+}
+
+// fittedRow says what was fitted in the slots of some positions before anything
+// happened there. The first row that fits a slot holds. The part is the one that
+// fits, where none is named; "none" is a slot of which nothing is known.
+type fittedRow struct {
+	Positions string `csv:"positions"` // a pattern
+	Slots     string `csv:"slots"`
+	Part      string `csv:"part"`
+	Serial    string `csv:"serial"` // "each": one of its own; "missing": none that can be read
+	Inner     string `csv:"inner"`  // Y, or the number of the motor: what is inside has records of its own
+	From      string `csv:"from"`
+	Spread    string `csv:"spread"` // days by which some were fitted earlier
+	Precision string `csv:"precision"`
+	Hours     string `csv:"hours"` // about what each had run when the register began
+	Remark    string `csv:"remark"`
+}
+
+// unitRow is a unit in stock.
+type unitRow struct {
+	Unit        string `csv:"unit"`
+	Part        string `csv:"part"`
+	Serial      string `csv:"serial"`
+	Owner       string `csv:"owner"`
+	Lot         string `csv:"lot"`
+	Location    string `csv:"location"`
+	From        string `csv:"from"`
+	Precision   string `csv:"precision"`
+	Hours       string `csv:"hours"`
+	Orientation string `csv:"orientation"`
+	Links       string `csv:"links"`
+}
+
+// swapRow is what was done to one slot; rows of one job are one swap. Where
+// nothing was known to be in the slot there is no reason, and a unit is only
+// fitted. New is a unit of these files, "new" for one that fits and was in
+// stock, or nothing.
+type swapRow struct {
+	Job      string `csv:"job"`
+	When     string `csv:"when"`
+	Position string `csv:"position"`
+	Slot     string `csv:"slot"`
+	Reason   string `csv:"reason"`
+	To       string `csv:"to"`
+	New      string `csv:"new"`
+	Part     string `csv:"part"` // of the new one, where it is not the one that fits best
+	Serial   string `csv:"serial"`
+	InReason string `csv:"in_reason"`
+	Remark   string `csv:"remark"`
+}
+
+type moveRow struct {
+	When   string `csv:"when"`
+	Unit   string `csv:"unit"`
+	To     string `csv:"to"`
+	Remark string `csv:"remark"`
+}
+
+// unitFactRow is a fact of one unit. Without from it stands in the place of what
+// would be known of every unit of its site; without a value that is not known.
+type unitFactRow struct {
+	Unit   string `csv:"unit"`
+	Fact   string `csv:"fact"`
+	Value  string `csv:"value"`
+	From   string `csv:"from"`
+	How    string `csv:"how"`
+	SeenBy string `csv:"seen_by"`
+	Seen   string `csv:"seen"`
+}
+
+type sectionRow struct {
+	Unit     string `csv:"unit"`
+	Sections string `csv:"sections"`
+	Lot      string `csv:"lot"`
+	When     string `csv:"when"`
+}
+
 // scenario is everything that data/ holds.
 type scenario struct {
 	sites     []siteRow
@@ -225,11 +317,21 @@ type scenario struct {
 	people    []personRow
 	grants    []grantRow
 	gateways  []gatewayRow
+
+	catalogue []partRow
+	stores    []locationRow
+	fitted    []fittedRow
+	stock     []unitRow
+	swaps     []swapRow
+	moves     []moveRow
+	unitFacts []unitFactRow
+	sections  []sectionRow
 }
 
 func readScenario() (scenario, error) {
 	var s scenario
 	var more []personRow
+	var moreParts []partRow
 	for _, f := range []struct {
 		name string
 		into any
@@ -239,12 +341,15 @@ func readScenario() (scenario, error) {
 		{"notes", &s.notes}, {"lines", &s.lines}, {"stations", &s.stations}, {"aliases", &s.aliases}, {"states", &s.states},
 		{"evidence", &s.evidence}, {"turning", &s.turning}, {"facts", &s.facts}, {"isolation_texts", &s.texts},
 		{"isolation", &s.isolation}, {"grants", &s.grants}, {"gateways", &s.gateways},
+		{"parts", &s.catalogue}, {"more_parts", &moreParts}, {"locations", &s.stores}, {"fitted", &s.fitted}, {"units", &s.stock},
+		{"swaps", &s.swaps}, {"moves", &s.moves}, {"unit_facts", &s.unitFacts}, {"sections", &s.sections},
 	} {
 		if err := readFile("data/"+f.name+".csv", f.into); err != nil {
 			return s, fmt.Errorf("read %s.csv: %w", f.name, err)
 		}
 	}
 	s.people = append(s.people, more...)
+	s.catalogue = append(s.catalogue, moreParts...)
 	return s, nil
 }
 

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
-
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/measure"
@@ -101,16 +99,22 @@ func (d design) frame(site siteRow) string {
 	return "56C"
 }
 
+// evidenceOf gives how well a fact is known, by site and fact: "UMB bore".
+func (l *loader) evidenceOf() map[string]evidenceRow {
+	known := map[string]evidenceRow{}
+	for _, e := range l.evidence {
+		for _, fact := range strings.Fields(e.Facts) {
+			known[e.Site+" "+fact] = e
+		}
+	}
+	return known
+}
+
 // addFacts records what the positions in use require, with how well it is
 // known. What a retired position required nobody looked up any more.
 func (l *loader) addFacts() error {
 	type key struct{ at, fact string }
-	evidence := map[key]evidenceRow{}
-	for _, e := range l.evidence {
-		for _, fact := range strings.Fields(e.Facts) {
-			evidence[key{e.Site, fact}] = e
-		}
-	}
+	evidence := l.evidenceOf()
 	apart := map[key][]factRow{}
 	for _, f := range l.facts {
 		apart[key{f.Position, f.Fact}] = append(apart[key{f.Position, f.Fact}], f)
@@ -127,7 +131,7 @@ func (l *loader) addFacts() error {
 			continue
 		}
 		for _, r := range l.requires(sites[site], l.positions[code]) {
-			e, known := evidence[key{site, r.fact}]
+			e, known := evidence[site+" "+r.fact]
 			if !known {
 				continue
 			}
@@ -141,10 +145,52 @@ func (l *loader) addFacts() error {
 	if used != len(l.facts) {
 		return fmt.Errorf("%d of %d facts that stand apart found their position", used, len(l.facts))
 	}
+	return l.recordFacts()
+}
+
+// found is a fact of a position as it came into the register.
+type found struct {
+	recorded  time.Time
+	fact      assets.FactOf
+	withdrawn time.Time // zero where it was not
+	why       string
+}
+
+// recordFacts records what was found, one list for each instant at which
+// something came into the register, and then withdraws what was wrong.
+func (l *loader) recordFacts() error {
+	var wrong []func() error
+	err := byInstant(l.found, func(f found) time.Time { return f.recorded }, func(at time.Time, all []found) error {
+		list := make([]assets.FactOf, len(all))
+		for i, f := range all {
+			list[i] = f.fact
+		}
+		recorded, err := assets.RecordAll(l.tx, access.System, at, list)
+		if err != nil {
+			return err
+		}
+		for i, f := range all {
+			if !f.withdrawn.IsZero() {
+				wrong = append(wrong, func() error {
+					_, err := assets.Withdraw(l.tx, access.System, f.withdrawn, f.fact.OfID, recorded[i].ID, f.why)
+					return err
+				})
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, withdraw := range wrong {
+		if err := withdraw(); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
-// recordOne records one fact of a position with everything that stands apart from it.
+// recordOne finds one fact of a position with everything that stands apart from it.
 func (l *loader) recordOne(code string, r required, e evidenceRow, rows []factRow) error {
 	from := l.positions[code].From
 	for _, row := range rows {
@@ -152,7 +198,7 @@ func (l *loader) recordOne(code string, r required, e evidenceRow, rows []factRo
 		case "missing":
 			return nil
 		case "earlier":
-			if _, err := l.record(code, r.fact, row.Value, from, row.How, row.SeenBy, row.Seen); err != nil {
+			if err := l.find(code, r.fact, row.Value, from, row.How, row.SeenBy, row.Seen, factRow{}); err != nil {
 				return err
 			}
 			var err error
@@ -161,7 +207,7 @@ func (l *loader) recordOne(code string, r required, e evidenceRow, rows []factRo
 			}
 		}
 	}
-	if _, err := l.record(code, r.fact, r.value, from, e.How, e.SeenBy, e.Seen); err != nil {
+	if err := l.find(code, r.fact, r.value, from, e.How, e.SeenBy, e.Seen, factRow{}); err != nil {
 		return err
 	}
 	for _, row := range rows {
@@ -172,41 +218,45 @@ func (l *loader) recordOne(code string, r required, e evidenceRow, rows []factRo
 		if err != nil {
 			return err
 		}
-		id, err := l.record(code, r.fact, row.Value, from, row.How, row.SeenBy, row.Seen)
-		if err != nil || row.Act == "later" {
-			if err != nil {
-				return err
-			}
-			continue
-		}
-		at, err := l.clockOf(code).at(row.Withdrawn)
-		if err != nil {
-			return err
-		}
-		if _, err := assets.Withdraw(l.tx, access.System, at, l.positions[code].ID, id, row.Why); err != nil {
+		if err := l.find(code, r.fact, row.Value, from, row.How, row.SeenBy, row.Seen, row); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (l *loader) record(code, fact, value string, from time.Time, how, by, seen string) (uuid.UUID, error) {
+func (l *loader) find(code, fact, value string, from time.Time, how, by, seen string, row factRow) error {
 	c := l.clockOf(code)
-	in := assets.NewFact{Fact: fact, Value: value, From: &from, SeenBy: by, How: how}
+	in, err := newFact(c, fact, value, &from, how, by, seen)
+	if err != nil {
+		return err
+	}
+	f := found{recorded: c.recorded(from, in.SeenAt), fact: assets.FactOf{OfID: l.positions[code].ID, NewFact: in}, why: row.Why}
+	if row.Act == "wrong" {
+		if f.withdrawn, err = c.at(row.Withdrawn); err != nil {
+			return err
+		}
+	}
+	l.found = append(l.found, f)
+	return nil
+}
+
+// newFact reads a fact of the files: a length as it was typed.
+func newFact(c clock, fact, value string, from *time.Time, how, by, seen string) (assets.NewFact, error) {
+	in := assets.NewFact{Fact: fact, Value: value, From: from, SeenBy: by, How: how}
 	if seen != "" {
 		at, err := c.at(seen)
 		if err != nil {
-			return uuid.Nil, err
+			return in, err
 		}
 		in.SeenAt = &at
 	}
 	if fact == "bore" {
 		typed, ok := measure.Parse(value)
 		if !ok {
-			return uuid.Nil, fmt.Errorf("%q is no length", value)
+			return in, fmt.Errorf("%q is no length", value)
 		}
 		in.Value, in.Measure = "", &typed
 	}
-	f, err := assets.Record(l.tx, access.System, c.recorded(from, in.SeenAt), l.positions[code].ID, in)
-	return f.ID, err
+	return in, nil
 }

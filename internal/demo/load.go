@@ -31,6 +31,12 @@ type loader struct {
 	lines     map[string]assets.Line
 	positions map[string]assets.Position
 	order     []string // the codes of positions as they were added
+	found     []found  // what will be recorded of positions
+	parts     []part
+	locations map[string]assets.Location
+	slots     map[string]assets.Fitted // by position and slot: "UMB-1/SBL-D gearmotor"
+	units     map[string]*unit         // by what the files call them
+	unitOrder []*unit
 }
 
 func (l *loader) load() error {
@@ -41,6 +47,8 @@ func (l *loader) load() error {
 		{"customers", l.addCustomers}, {"sites", l.addSites}, {"supplies", l.addSupplies}, {"hours", l.addHours},
 		{"lines", l.addLines}, {"positions", l.addPositions}, {"states", l.addStates}, {"isolation", l.addIsolation},
 		{"twins", l.pairTwins}, {"facts", l.addFacts}, {"blackouts", l.addBlackouts}, {"notes", l.addNotes},
+		{"parts", l.addParts}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
+		{"facts of units", l.addUnitFacts}, {"sections", l.addSections},
 		{"people", l.addPeople}, {"gateways", l.addGateways},
 	} {
 		if err := step.do(); err != nil {

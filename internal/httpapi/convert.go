@@ -127,8 +127,12 @@ func statesOut(all []assets.State) gen.States {
 	})}
 }
 
+func newFactIn(b *gen.NewFact) assets.NewFact {
+	return assets.NewFact{Fact: b.Fact, Value: val(b.Value), Measure: measureIn(b.Measure), From: b.From, SeenAt: b.SeenAt, SeenBy: val(b.SeenBy), How: string(b.How)}
+}
+
 func factOut(f assets.Fact) gen.Fact {
-	return gen.Fact{Id: f.ID, PositionId: f.PositionID, Fact: f.Fact, Name: f.Name, Value: f.Value, ValueMm: f.ValueMM, From: f.From, Until: f.Until, SeenAt: f.SeenAt,
+	return gen.Fact{Id: f.ID, Fact: f.Fact, Name: f.Name, Value: f.Value, ValueMm: f.ValueMM, From: f.From, Until: f.Until, SeenAt: f.SeenAt,
 		SeenBy: f.SeenBy, How: f.How, RecordedAt: f.RecordedAt, RecordedBy: f.RecordedBy, WithdrawnAt: f.WithdrawnAt, WithdrawnWhy: f.WithdrawnWhy}
 }
 

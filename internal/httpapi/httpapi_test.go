@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"image"
+	"image/png"
 	"io"
 	"log/slog"
 	"net/http"
@@ -58,9 +60,23 @@ type place struct {
 	blackout    assets.Blackout
 	point       assets.IsolationPoint
 	fact        assets.Fact
+	part        assets.Part
+	unit        assets.Unit
+	slot        uuid.UUID
+	unitFact    assets.Fact
+	photo       assets.Photo
 }
 
 const maxBody = 64 << 10
+
+// onePixel is a whole PNG picture.
+var onePixel = func() []byte {
+	var b bytes.Buffer
+	if err := png.Encode(&b, image.NewGray(image.Rect(0, 0, 1, 1))); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}()
 
 func newService(t testing.TB) *service {
 	t.Helper()
@@ -159,6 +175,30 @@ func (s *service) addPlace(customer, site string) (p place) {
 			},
 			func() error {
 				p.fact, err = assets.Record(tx, who, s.now, p.left.ID, assets.NewFact{Fact: "hub_fixing", Value: "clamp4", How: "seen", From: &began})
+				return err
+			},
+			func() error {
+				p.part, err = assets.AddPart(tx, who, s.now, assets.PartEdit{Number: "MW-" + strings.ToUpper(uuid.NewString()[:8]), Description: "Gearmotor", Class: "gearmotor"})
+				return err
+			},
+			func() error {
+				p.unit, err = assets.AddUnit(tx, who, s.now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: p.part.ID, Serial: site + "-4471"}})
+				return err
+			},
+			func() error {
+				p.unitFact, err = assets.RecordOfUnit(tx, who, s.now, p.unit.ID, assets.NewFact{Fact: "leads", Value: "9", How: "seen", From: &began})
+				return err
+			},
+			func() error {
+				p.slot, err = pgdb.ID(tx, `select id from slot where position_id = ? and code = 'gearmotor'`, p.left.ID)
+				if err != nil {
+					return err
+				}
+				_, err = assets.Put(tx, who, s.now, assets.Putting{UnitID: p.unit.ID, Place: assets.Place{SlotID: &p.slot}, From: &began})
+				return err
+			},
+			func() error {
+				p.photo, err = assets.AddPhoto(tx, who, s.now, assets.NewPhoto{PositionID: &p.left.ID, Caption: "nameplate", Content: onePixel})
 				return err
 			},
 			func() error {

@@ -145,9 +145,7 @@ func (s *Server) ListFacts(ctx context.Context, r gen.ListFactsRequestObject) (g
 // RecordFact records a fact of a position.
 func (s *Server) RecordFact(ctx context.Context, r gen.RecordFactRequestObject) (gen.RecordFactResponseObject, error) {
 	it, err := once(ctx, s, "recordFact", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (assets.Fact, error) {
-		b := r.Body
-		return assets.Record(tx, who, now, r.PositionId, assets.NewFact{Fact: b.Fact, Value: val(b.Value), Measure: measureIn(b.Measure), From: b.From,
-			SeenAt: b.SeenAt, SeenBy: val(b.SeenBy), How: string(b.How)})
+		return assets.Record(tx, who, now, r.PositionId, newFactIn(r.Body))
 	})
 	return gen.RecordFact201JSONResponse(factOut(it)), err
 }

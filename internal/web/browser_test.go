@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -61,7 +62,7 @@ func tab(t *testing.T, root context.Context, h *house, link string) context.Cont
 	t.Helper()
 	tab, cancel := chromedp.NewContext(root, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	tab, stop := context.WithTimeout(tab, 5*time.Minute)
+	tab, stop := context.WithTimeout(tab, 10*time.Minute)
 	t.Cleanup(stop)
 	if link != "" {
 		run(t, tab, chromedp.Navigate(h.URL+link))
@@ -106,8 +107,8 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 	pages := map[string][]string{
 		"": {"/sign-in", "/problems", "/enter/nothing"},
 		"manager": {"/", "/sites", "/sites/new", "/customers", "/customers/new", "/people", "/people/invite", "/people/programs/new",
-			"/trail", "/account", "/nowhere"},
-		"technician": {"/", "/account/password", "/people"},
+			"/trail", "/account", "/nowhere", "/parts", "/parts/new", "/locations", "/locations/new", "/import"},
+		"technician": {"/", "/account/password", "/people", "/find", "/find?text=UMB", "/find?text=0O", "/units", "/units?class=hub", "/units/new"},
 		"owner":      {"/"},
 	}
 	sites, err := assets.Sites(ctx, h.db, access.System, nil, assets.Page{Limit: 100})
@@ -120,8 +121,8 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 		case "DUN":
 			pages["manager"] = append(pages["manager"], path, path+"/edit", path+"/lines/new", path+"/positions/new", path+"/blackouts/new",
 				"/customers/"+s.CustomerID.String(), "/customers/"+s.CustomerID.String()+"/edit", "/trail?site="+s.ID.String())
-			pages["technician"] = append(pages["technician"], path+"/notes/new")
-			pages["owner"] = append(pages["owner"], path)
+			pages["technician"] = append(pages["technician"], path+"/notes/new", path+"/fitted", path+"/fitted?on=nonsense", path+"/findings", path+"/survey")
+			pages["owner"] = append(pages["owner"], path, path+"/fitted", path+"/findings")
 		}
 	}
 	positions, err := assets.Positions(ctx, h.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
@@ -134,7 +135,34 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 		case "DUN-2/WRP-P", "DUN-1/TOP2", "UMB/AIR", "FER-1/RKR-P":
 			pages["technician"] = append(pages["technician"], path)
 		case "UMB-1/SBL-D":
-			pages["technician"] = append(pages["technician"], path, path+"/facts/new", path+"/facts/new?fact=bore", path+"/facts/new?fact=media", path+"/state")
+			pages["technician"] = append(pages["technician"], path, path+"/facts/new", path+"/facts/new?fact=bore", path+"/facts/new?fact=media", path+"/state", path+"/photos/new")
+			fitted, err := assets.FittedAtPosition(ctx, h.db, access.System, q.ID, now)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range fitted {
+				if f.UnitID == nil || f.SlotCode != "gearmotor" && f.SlotCode != "media" {
+					continue
+				}
+				unit := "/units/" + f.UnitID.String()
+				pages["technician"] = append(pages["technician"], unit, unit+"/edit", unit+"/move", unit+"/facts/new", path+"/swap?pick="+f.SlotID.String(), path+"/swap?fact=hub_fixing&slot="+f.SlotID.String())
+				pages["owner"] = append(pages["owner"], unit)
+				pages["manager"] = append(pages["manager"], "/parts/"+f.PartID.String(), "/parts/"+f.PartID.String()+"/edit")
+				if f.SlotCode == "media" {
+					pages["technician"] = append(pages["technician"], unit+"/sections/new")
+				}
+			}
+		case "UMB-1/TYR-D":
+			pages["technician"] = append(pages["technician"], path, path+"/survey")
+			fitted, err := assets.FittedAtPosition(ctx, h.db, access.System, q.ID, now)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range fitted {
+				if f.UnitID == nil {
+					pages["technician"] = append(pages["technician"], path+"/fit?slot="+f.SlotID.String())
+				}
+			}
 		}
 	}
 	accounts, err := access.Accounts(ctx, h.db, access.System, access.Page{Limit: 1000})
@@ -238,6 +266,69 @@ func TestAFormWithErrorsIsAccessible(t *testing.T) {
 	}
 	if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 {
 		t.Errorf("%+v", l)
+	}
+}
+
+// What a file did or would do is a page too, and so is a position with photos.
+func TestPagesAfterAFileAreAccessible(t *testing.T) {
+	checker, err := os.ReadFile(axePath)
+	if err != nil {
+		needed(t, "axe-core")
+	}
+	root := browser(t)
+	s := newStore(t)
+	in := tab(t, root, s.house, s.link(t, s.manager))
+	look := func(name string) {
+		t.Helper()
+		eval[bool](t, in, string(checker)+";\n true")
+		for _, width := range []int64{390, 1440} {
+			run(t, in, size(width, 844, width == 390))
+			if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
+				t.Errorf("%s at %d: %+v", name, width, l)
+			}
+			for _, scheme := range []string{"light", "dark"} {
+				run(t, in, prefers(scheme))
+				if found := eval[[]string](t, in, axe); len(found) > 0 {
+					t.Errorf("%s at %d in %s:\n%s", name, width, scheme, strings.Join(found, "\n"))
+				}
+			}
+		}
+	}
+	run(t, in, chromedp.Navigate(s.URL+"/positions/"+s.left.ID.String()))
+	look("a position with a photo")
+	for name, file := range map[string]string{"good": "customer,name\nNEW,New Wash\n", "bad": "customer,name\nbad code!,Wash\nFINE,\n"} {
+		run(t, in, chromedp.Navigate(s.URL+"/import"))
+		eval[bool](t, in, `(() => { const d = new DataTransfer(); d.items.add(new File([`+strconv.Quote(file)+`], "customers.csv"));
+			document.querySelector("input[type=file]").files = d.files; return true; })()`)
+		run(t, in, chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS("table.book")))
+		look("a " + name + " file")
+	}
+}
+
+// A picture larger than the record takes is made smaller in the browser.
+func TestALargePictureIsMadeSmaller(t *testing.T) {
+	root := browser(t)
+	s := newStore(t)
+	in := tab(t, root, s.house, s.link(t, s.technician))
+	run(t, in, chromedp.Navigate(s.URL+"/positions/"+s.left.ID.String()+"/photos/new"))
+	small := eval[int](t, in, `(async () => {
+		const c = document.createElement("canvas"); c.width = 3000; c.height = 2000;
+		const p = c.getContext("2d"), noise = p.createImageData(3000, 2000);
+		for (let i = 0, r = 7; i < noise.data.length; i++) { r = (r * 1103515245 + 12345) & 0x7fffffff; noise.data[i] = i % 4 == 3 ? 255 : r >> 22; }
+		p.putImageData(noise, 0, 0);
+		const big = await new Promise(done => c.toBlob(done, "image/jpeg", .9));
+		const d = new DataTransfer(); d.items.add(new File([big], "IMG_1.JPG"));
+		const f = document.querySelector("input[type=file]"); f.files = d.files;
+		f.dispatchEvent(new Event("change", {bubbles: true}));
+		for (let i = 0; i < 100 && f.files[0].size === big.size; i++) await new Promise(done => setTimeout(done, 100));
+		return f.files[0].size < big.size ? f.files[0].size : 0;
+	})()`)
+	if small == 0 || small > assets.MostPhotoBytes {
+		t.Fatalf("%d bytes", small)
+	}
+	run(t, in, chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS(".fits")))
+	if n := s.count(t, `select count(*)::int as n from photo where width = 1600`); n != 1 {
+		t.Errorf("%d photos", n)
 	}
 }
 

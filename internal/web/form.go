@@ -1,8 +1,12 @@
 package web
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
+	"io"
 	"math"
+	"mime/multipart"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -29,7 +33,7 @@ type sheet struct {
 	Over    string // what the form is about: "UMB-1/SBL-D Low side brush"
 	Lead    string
 	Crumbs  []crumb
-	Caution bool // the words about isolation go with it
+	Caution string // what must be read before hands go in; "" where none need to
 	Fields  []*field
 	Verb    string // on the button
 	Grave   bool   // it takes something away
@@ -40,6 +44,7 @@ type sheet struct {
 	Mend    []mend
 	Theirs  []pair // what is recorded now, where somebody else was faster
 	status  int
+	look    string // the page that shows it; "" is the plain one
 
 	at    *time.Location
 	about any // what the form is for, from its builder to the act
@@ -49,15 +54,19 @@ type sheet struct {
 type field struct {
 	Name, Label, Hint string
 	Short             string // what a sentence about it calls it; "" is the label
-	Kind              string // "" is a line of text; area, password, check, choice, radio, measure, moment, date, number
+	Head, Said        string // a heading before the field, and what there is to say under it
+	Kind              string // "" is a line of text; area, password, check, checks, choice, radio, measure, moment, date, when, number, picture, table
 	Optional          bool
 	Options           []option
+	Free              bool     // what is chosen may be off the list by the time it is sent: the act judges it
 	Units             []string // of a measure
 	Auto              string   // what browsers may fill in
 	Most              int      // characters; 0 is 200
 
-	Value, Unit string
+	Value, Unit string // of checks: the values chosen, with blanks between
 	Wrong       string
+	file        []byte // of a picture
+	table       *multipart.FileHeader
 }
 
 type option struct{ Value, Name string }
@@ -86,12 +95,24 @@ func (f *field) Described() string {
 	return strings.Join(ids, " ")
 }
 
+// Chosen tells whether a value is among those chosen.
+func (f *field) Chosen(value string) bool { return slices.Contains(strings.Fields(f.Value), value) }
+
+// File tells whether the field takes a file.
+func (f *field) File() bool { return f.Kind == "picture" || f.Kind == "table" }
+
+// Files tells whether the form must be sent in the way that carries files.
+func (s *sheet) Files() bool { return slices.ContainsFunc(s.Fields, (*field).File) }
+
 // Longest is how much text the field takes.
 func (f *field) Longest() int {
-	if f.Most == 0 {
-		return 200
+	switch {
+	case f.Most != 0:
+		return f.Most
+	case f.Kind == "checks":
+		return 10000
 	}
-	return f.Most
+	return 200
 }
 
 func (s *sheet) field(name string) *field {
@@ -150,13 +171,22 @@ func (p *pages) showSheet(v visit, s *sheet) error {
 			status = s.status
 		}
 	}
+	if s.look == "import" {
+		return p.show(v, status, s.look, s.Title, importing(v, s))
+	}
 	return p.show(v, status, "form", s.Title, s)
 }
 
 // read takes what was sent into the fields.
 func (s *sheet) read(c *gin.Context) error {
-	if err := c.Request.ParseForm(); err != nil {
+	if err := s.parse(c.Request); err != nil {
 		if tooLarge, ok := errors.AsType[*http.MaxBytesError](err); ok {
+			if s.Files() { // what was typed went with the file, but the form is here again
+				s.Key, s.status = uuid.NewString(), http.StatusRequestEntityTooLarge
+				f := s.Fields[slices.IndexFunc(s.Fields, (*field).File)]
+				s.wrong(f.Name, "takes at most "+sizeWords(tooLarge.Limit)+" with everything around it; choose a smaller one")
+				return nil
+			}
 			return tooLarge
 		}
 		return &fault.Error{Kind: fault.Malformed, Msg: "the form cannot be read", Err: err}
@@ -168,7 +198,16 @@ func (s *sheet) read(c *gin.Context) error {
 	}
 	s.Version, _ = strconv.Atoi(sent.Get("version"))
 	for _, f := range s.Fields {
+		if f.File() {
+			if err := s.take(c.Request, f); err != nil {
+				return err
+			}
+			continue
+		}
 		f.Value = strings.ReplaceAll(sent.Get(f.Name), "\r\n", "\n")
+		if f.Kind == "checks" {
+			f.Value = strings.Join(sent[f.Name], " ")
+		}
 		if f.Kind != "password" {
 			f.Value = strings.TrimSpace(f.Value)
 		}
@@ -181,16 +220,66 @@ func (s *sheet) read(c *gin.Context) error {
 			s.wrong(f.Name, "must not be blank")
 		case n > f.Longest():
 			s.wrong(f.Name, "takes at most "+strconv.Itoa(f.Longest())+" characters; these are "+strconv.Itoa(n))
-		case (f.Kind == "choice" || f.Kind == "radio") && f.Value != "" && !slices.ContainsFunc(f.Options, func(o option) bool { return o.Value == f.Value }):
+		case (f.Kind == "choice" || f.Kind == "radio") && f.Value != "" && !f.Free && !slices.ContainsFunc(f.Options, func(o option) bool { return o.Value == f.Value }):
 			s.wrong(f.Name, "is not among the choices any more; choose another")
+		case f.Kind == "checks":
+			for _, one := range strings.Fields(f.Value) {
+				if !slices.ContainsFunc(f.Options, func(o option) bool { return o.Value == one }) {
+					s.wrong(f.Name, "holds one that is not among the choices any more; choose again")
+				}
+			}
 		}
 	}
 	return nil
 }
 
+// parse reads the body of the request, in the way that the form was sent.
+func (s *sheet) parse(r *http.Request) error {
+	if !s.Files() {
+		return r.ParseForm()
+	}
+	// What is larger than a picture goes to a temporary file, which the server removes.
+	err := r.ParseMultipartForm(2 << 20)
+	if errors.Is(err, http.ErrNotMultipart) {
+		return nil // without its file; the field says so
+	}
+	return err
+}
+
+// take reads the file of a field.
+func (s *sheet) take(r *http.Request, f *field) error {
+	if r.MultipartForm != nil && len(r.MultipartForm.File[f.Name]) > 0 {
+		h := r.MultipartForm.File[f.Name][0]
+		if f.Kind == "table" { // it may be large: whoever asked reads it from where it lies
+			f.table = h
+			return nil
+		}
+		in, err := h.Open()
+		if err != nil {
+			return err
+		}
+		defer func() { _ = in.Close() }() // it was only read
+		if f.file, err = io.ReadAll(in); err != nil {
+			return err
+		}
+	}
+	if len(f.file) == 0 && !f.Optional {
+		s.wrong(f.Name, "must be chosen")
+	}
+	return nil
+}
+
+// sizeWords writes a number of bytes as people do.
+func sizeWords(n int64) string {
+	if n >= 1<<20 {
+		return strconv.FormatFloat(float64(n)/(1<<20), 'f', -1, 64) + " MiB"
+	}
+	return strconv.FormatInt(n/1024, 10) + " KiB"
+}
+
 // verbs begin the words of a fault that go on after a field's name; others are
 // sentences of their own.
-var verbs = []string{"is", "takes", "must", "names", "lies", "needs", "has", "was", "overlaps", "holds", "does", "already"}
+var verbs = []string{"is", "takes", "must", "names", "lies", "needs", "has", "was", "overlaps", "holds", "does", "already", "counts"}
 
 // wrong marks a field as to be mended. msg goes on after the field's name.
 func (s *sheet) wrong(name, msg string) {
@@ -213,14 +302,23 @@ func (s *sheet) wrong(name, msg string) {
 	s.Mend = append(s.Mend, mend{Name: f.ID(), Text: f.Wrong})
 }
 
-var listed = regexp.MustCompile(`^(grants|items)\[\d+\]\.`)
+var listed = regexp.MustCompile(`^(?:grants|items|facts)\[(\d+)\]\.`)
 
 // fieldOf finds the field of this form for a fault's path into a request:
-// "grants[0].customer_id" and "length.value" are customer_id and length.
+// "grants[0].customer_id" and "length.value" are customer_id and length;
+// "items[1].to" is to_1 in a form that asks for several.
 func (s *sheet) fieldOf(path string) string {
+	at := listed.FindStringSubmatch(path)
 	path = listed.ReplaceAllString(path, "")
 	for _, end := range []string{"", ".value", ".unit"} {
-		if name, ok := strings.CutSuffix(path, end); ok && s.field(name) != nil {
+		name, ok := strings.CutSuffix(path, end)
+		if !ok {
+			continue
+		}
+		if at != nil && s.field(name+"_"+at[1]) != nil {
+			return name + "_" + at[1]
+		}
+		if s.field(name) != nil {
 			return name
 		}
 	}
@@ -282,6 +380,12 @@ func sentence(msg string) string {
 	return strings.ToUpper(string(r)) + strings.TrimSuffix(msg[n:], ".") + "."
 }
 
+// sentenceCase gives a word a capital.
+func sentenceCase(word string) string {
+	r, n := utf8.DecodeRuneInString(word)
+	return strings.ToUpper(string(r)) + word[n:]
+}
+
 // pathOf gives the page of a recorded thing, "" where it has none of its own.
 func pathOf(kind, id string) string {
 	switch kind {
@@ -291,6 +395,12 @@ func pathOf(kind, id string) string {
 		return "/sites/" + id
 	case "position":
 		return "/positions/" + id
+	case "unit":
+		return "/units/" + id
+	case "part":
+		return "/parts/" + id
+	case "location":
+		return "/locations#l-" + id
 	case "person", "account":
 		return "/people/" + id
 	}
@@ -302,6 +412,11 @@ func (s *sheet) values() map[string]string {
 	all := map[string]string{"version": strconv.Itoa(s.Version)}
 	for _, f := range s.Fields {
 		if f.Kind == "password" {
+			continue
+		}
+		if f.File() {
+			sum := sha256.Sum256(f.file)
+			all[f.Name] = hex.EncodeToString(sum[:])
 			continue
 		}
 		all[f.Name] = f.Value + " " + f.Unit
@@ -418,6 +533,33 @@ func (s *sheet) local(name, layout string) *time.Time {
 		return nil
 	}
 	return &t
+}
+
+// whens are the ways in which a time is written as exactly as it is known.
+var whens = []struct{ layout, precision string }{
+	{"2006-01-02 15:04", "instant"}, {"2006-01-02T15:04", "instant"}, {time.DateOnly, "day"}, {"2006-01", "month"}, {"2006", "year"},
+}
+
+const whenHint = "As exactly as it is known: 2026-02-14 09:30, 2026-02-14, 2026-02 or only 2026."
+
+// when reads a local time with the precision in which it was written: the
+// year alone is its first instant, known to the year. Nil where nothing was typed.
+func (s *sheet) when(name string) (at *time.Time, precision string) {
+	f := s.field(name)
+	if f.Value == "" {
+		return nil, "unknown"
+	}
+	zone := s.at
+	if zone == nil {
+		zone = time.UTC
+	}
+	for _, w := range whens {
+		if t, err := time.ParseInLocation(w.layout, f.Value, zone); err == nil && t.Year() >= 1900 && t.Year() <= 2200 {
+			return &t, w.precision
+		}
+	}
+	s.wrong(name, "is a year, a month, a day or a day with its time, such as 2026, 2026-02, 2026-02-14 or 2026-02-14 09:30")
+	return nil, ""
 }
 
 // fill sets what a form shows when it is opened.

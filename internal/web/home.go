@@ -25,7 +25,7 @@ type home struct {
 	More     string // where the list goes on
 	Stopped  []stoppedRow
 	Brushes  int
-	Missing  int
+	Findings int
 	Internal bool
 	Keep     bool
 }
@@ -36,6 +36,8 @@ type slip struct {
 	Clock   clock
 	Drawn   []drawnLine
 	Missing int // only where the reader can do something about it
+	// What does not agree or is not known, for the distributor's people.
+	Findings int
 }
 
 type drawnLine struct {
@@ -74,9 +76,9 @@ func (p *pages) home(v visit) error {
 	if h.Sites, err = p.slips(v, sites); err != nil {
 		return err
 	}
-	for _, s := range sites {
+	for _, s := range h.Sites {
 		h.Brushes += s.Brushes
-		h.Missing += s.Missing
+		h.Findings += s.Findings
 	}
 	return p.ok(v, "home", "Overview", h)
 }
@@ -90,6 +92,12 @@ func (p *pages) slips(v visit, sites []assets.Overview) ([]slip, error) {
 	spots, err := assets.Spots(v.ctx, p.db, v.who, ids)
 	if err != nil {
 		return nil, err
+	}
+	found := map[uuid.UUID]int{}
+	if v.may(access.SeeInternal) {
+		if found, err = assets.CountFindings(v.ctx, p.db, v.who, v.now, ids); err != nil {
+			return nil, err
+		}
 	}
 	strips := map[uuid.UUID]*draw.Strip{}
 	codes := map[uuid.UUID]string{}
@@ -108,7 +116,7 @@ func (p *pages) slips(v visit, sites []assets.Overview) ([]slip, error) {
 	}
 	all := make([]slip, len(sites))
 	for i, s := range sites {
-		all[i] = slip{Overview: s, Clock: clock{v.now, s.Location()}}
+		all[i] = slip{Overview: s, Clock: clock{v.now, s.Location()}, Findings: found[s.ID]}
 		if v.may(access.RecordWork) || v.may(access.KeepRegister) {
 			all[i].Missing = s.Missing
 		}

@@ -23,14 +23,16 @@ type looks map[string]*template.Template
 
 func openLooks(s *static) (looks, error) {
 	funcs := template.FuncMap{
-		"asset":    s.path,
-		"caution":  func() string { return assets.Caution },
-		"plural":   plural,
-		"say":      say,
-		"text":     text,
-		"join":     strings.Join,
-		"supply":   supplyWords,
-		"crumbsTo": func(path, name string) []crumb { return []crumb{{path, name}} },
+		"asset":   s.path,
+		"caution": func() string { return assets.Caution },
+		"plural":  plural,
+		"say":     say,
+		"text":    text,
+		"join":    strings.Join,
+		"supply":  supplyWords,
+		// a template takes one thing; a fact is shown with the unit that it is of
+		"with_unit": func(f unitFact, u unitPage) map[string]any { return map[string]any{"Fact": f, "Unit": u} },
+		"crumbsTo":  func(path, name string) []crumb { return []crumb{{path, name}} },
 	}
 	base, err := template.New("frame").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/parts.html")
 	if err != nil {
@@ -87,12 +89,16 @@ type frame struct {
 	Who     *access.Actor
 	Role    string // of whoever is signed in, in words
 	Nav     []nav
+	Find    string // what was looked for
 	Request string
 	Page    any
 }
 
 func (p *pages) frame(v visit, title string, page any) frame {
 	f := frame{Title: title, Demo: p.o.Demo, Request: door.RequestID(v.c), Page: page}
+	if v.c.Request.URL.Path == "/find" {
+		f.Find = v.c.Query("text")
+	}
 	if len(v.who.Roles) == 0 && v.who.Name == "" {
 		return f
 	}
@@ -105,6 +111,11 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	add("/", "Overview")
 	add("/sites", "Sites")
 	if who.May(access.SeeInternal) {
+		add("/units", "Stock")
+		for _, path := range []string{"/parts", "/locations", "/import"} { // they are tabs of one place
+			n := &f.Nav[len(f.Nav)-1]
+			n.Here = n.Here || at == path || strings.HasPrefix(at, path+"/")
+		}
 		add("/customers", "Customers")
 	}
 	if who.May(access.Administer) {
@@ -172,6 +183,36 @@ func (c clock) ISO(t any) string {
 		return t.UTC().Format(time.RFC3339)
 	}
 	return ""
+}
+
+// When writes a time as exactly as it is known: "May 2024" where the day is not.
+func (c clock) When(t, precision any) string {
+	at, ok := instant(t)
+	if !ok {
+		return "before this record"
+	}
+	switch text(precision) {
+	case "month":
+		return at.In(c.At).Format("January 2006")
+	case "year":
+		return at.In(c.At).Format("2006")
+	}
+	return c.Day(at)
+}
+
+// Stretch writes from when to when a stay lasted.
+func (c clock) Stretch(s assets.Stay) string {
+	from := c.When(s.From, s.FromPrecision)
+	if s.From == nil {
+		from = "since before this record"
+	}
+	switch {
+	case s.Until == nil && s.From == nil:
+		return from + ", to this day"
+	case s.Until == nil:
+		return from + " to this day"
+	}
+	return from + " to " + c.When(s.Until, s.UntilPrecision)
 }
 
 // Age says how long ago an instant lies, in plain words.

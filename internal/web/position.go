@@ -34,6 +34,12 @@ type positionPage struct {
 	Facts     []factRow
 	Missing   []assets.FactKind
 	States    []stateRow
+	Slots     []slotRow
+	Fittings  []slotHistory
+	Occupied  bool // something that is fitted is on record
+	Gaps      int  // slots of which nobody knows what is in them
+	Lead      *leadCard
+	Photos    []assets.Photo
 	Record    bool // may record facts and states
 	Admin     bool
 }
@@ -93,6 +99,9 @@ func (p *pages) position(v visit) error {
 	if err := g.name(p, v); err != nil {
 		return err
 	}
+	if err := g.fitted(p, v); err != nil {
+		return err
+	}
 	for _, pt := range points {
 		view := pointView{IsolationPoint: pt, Clock: g.Clock}
 		if len(pt.Versions) > 0 {
@@ -107,6 +116,35 @@ func (p *pages) position(v visit) error {
 	}
 	g.sort(v, facts, kinds)
 	return p.ok(v, "position", q.Code+" "+q.Name, g)
+}
+
+// fitted reads what is in the position, what was, how its motor is connected
+// and what was photographed.
+func (g *positionPage) fitted(p *pages, v visit) error {
+	now, err := assets.FittedAtPosition(v.ctx, p.db, v.who, g.ID, v.now)
+	if err != nil {
+		return err
+	}
+	stays, err := assets.PositionHistory(v.ctx, p.db, v.who, g.ID)
+	if err != nil {
+		return err
+	}
+	g.Slots, g.Fittings = slotRows(now, stays, g.Clock)
+	for _, s := range g.Slots {
+		g.Occupied = g.Occupied || s.UnitID != nil
+		if s.UnitID == nil && s.Left == nil && s.Depth == 0 {
+			g.Gaps++
+		}
+	}
+	if slices.ContainsFunc(now, func(f assets.Fitted) bool { return f.SlotCode == "gearmotor" }) {
+		c, err := assets.ConnectionOf(v.ctx, p.db, v.who, v.now, g.ID, nil)
+		if err != nil {
+			return err
+		}
+		g.Lead = leadCardOf(c)
+	}
+	g.Photos, err = assets.PhotosOfPosition(v.ctx, p.db, v.who, g.ID)
+	return err
 }
 
 // positionOf reads the position in the path and its site.
@@ -245,17 +283,18 @@ func (p *pages) newFactSheet(v visit) (*sheet, error) {
 	s := &sheet{Title: "Record a fact", Over: q.Code + " " + q.Name, Cancel: crumbs[1].Path, Crumbs: crumbs, at: site.Location(), about: q, Verb: "Record it"}
 	wanted := v.c.Query("fact")
 	i := slices.IndexFunc(kinds, func(k assets.FactKind) bool { return k.Code == wanted })
-	if i < 0 { // what is asked depends on the fact, so that one is chosen first
-		f := &field{Name: "fact", Label: "What do you want to record?", Short: "The fact", Kind: "radio"}
-		for _, k := range kinds {
-			f.Options = append(f.Options, option{k.Code, k.Name})
-		}
-		s.Fields, s.Verb = []*field{f}, "Go on"
+	if i < 0 {
+		s.which(ofConversion(kinds))
 		return s, nil
 	}
-	k := kinds[i]
-	s.Title = "Record: " + strings.ToLower(k.Name[:1]) + k.Name[1:]
+	s.ask(kinds[i])
 	s.Lead = "What this position requires from an instant on. The value before it ends there and stays on record. Times are local to the site (" + c.Zone() + ")."
+	s.fill(map[string]string{"seen_by": v.who.Name})
+	return s, nil
+}
+
+// valueField asks for a fact in the way that its kind takes it.
+func valueField(k assets.FactKind) *field {
 	value := &field{Name: "value", Label: k.Name}
 	switch k.Takes {
 	case "choice":
@@ -270,20 +309,45 @@ func (p *pages) newFactSheet(v visit) (*sheet, error) {
 	case "text":
 		value.Hint = textHints[k.Code]
 	}
+	return value
+}
+
+// ask makes a sheet ask for one fact and for how it is known.
+func (s *sheet) ask(k assets.FactKind) {
+	s.Title = "Record: " + strings.ToLower(k.Name[:1]) + k.Name[1:]
 	s.Fields = []*field{
-		value,
+		valueField(k),
 		{Name: "how", Label: "How is it known?", Short: "How it is known", Kind: "radio", Options: optionsOf(hows...)},
 		{Name: "seen_at", Label: "Looked at on", Short: "The time", Kind: "moment", Optional: true, Hint: "When somebody stood before it."},
 		{Name: "seen_by", Label: "Looked at by", Short: "The name", Optional: true},
 		{Name: "from", Label: "It holds since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said; the date of the change where one is known."},
 	}
-	s.fill(map[string]string{"seen_by": v.who.Name})
-	return s, nil
+}
+
+// asked reads what ask asked for.
+func (s *sheet) asked(fact string) assets.NewFact {
+	in := assets.NewFact{Fact: fact, How: s.get("how"), SeenBy: s.get("seen_by"), SeenAt: s.moment("seen_at"), From: s.moment("from")}
+	if s.field("measure") != nil {
+		in.Measure = s.measure("measure")
+	} else {
+		in.Value = s.get("value")
+	}
+	return in
+}
+
+// which asks which of several facts is meant, since what is asked depends on it.
+func (s *sheet) which(kinds []assets.FactKind) {
+	f := &field{Name: "fact", Label: "What do you want to record?", Short: "The fact", Kind: "radio"}
+	for _, k := range kinds {
+		f.Options = append(f.Options, option{k.Code, k.Name})
+	}
+	s.Fields, s.Verb = []*field{f}, "Go on"
 }
 
 var textHints = map[string]string{
 	"frame_size":    "As on the plate, such as 56C, 145TC or 90L B14.",
 	"media_pattern": "Bottom to top, such as AABB repeated.",
+	"plate_volts":   "With slashes and dashes as they stand on the plate, such as 208-230/460.",
 }
 
 func (p *pages) recordFact(v visit, s *sheet) (string, error) {
@@ -291,12 +355,7 @@ func (p *pages) recordFact(v visit, s *sheet) (string, error) {
 	if f := s.field("fact"); f != nil {
 		return "/positions/" + q.ID.String() + "/facts/new?fact=" + f.Value, nil
 	}
-	in := assets.NewFact{Fact: v.c.Query("fact"), How: s.get("how"), SeenBy: s.get("seen_by"), SeenAt: s.moment("seen_at"), From: s.moment("from")}
-	if s.field("measure") != nil {
-		in.Measure = s.measure("measure")
-	} else {
-		in.Value = s.get("value")
-	}
+	in := s.asked(v.c.Query("fact"))
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
@@ -309,11 +368,16 @@ func (p *pages) withdrawSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	id, err := idOf(v, "fact", "fact")
+	all, err := assets.Facts(v.ctx, p.db, v.who, q.ID)
 	if err != nil {
 		return nil, err
 	}
-	all, err := assets.Facts(v.ctx, p.db, v.who, q.ID)
+	return withdrawing(v, all, q.Code+" "+q.Name, crumbs, clock{v.now, site.Location()})
+}
+
+// withdrawing is the sheet by which one of some facts is taken back.
+func withdrawing(v visit, all []assets.Fact, over string, crumbs []crumb, c clock) (*sheet, error) {
+	id, err := idOf(v, "fact", "fact")
 	if err != nil {
 		return nil, err
 	}
@@ -321,8 +385,7 @@ func (p *pages) withdrawSheet(v visit) (*sheet, error) {
 	if i < 0 {
 		return nil, fault.Missing("fact", id.String())
 	}
-	c := clock{v.now, site.Location()}
-	return &sheet{Title: "Withdraw a fact", Over: q.Code + " " + q.Name, Verb: "Withdraw it", Grave: true, Cancel: crumbs[1].Path, Crumbs: crumbs, about: all[i],
+	return &sheet{Title: "Withdraw a fact", Over: over, Verb: "Withdraw it", Grave: true, Cancel: crumbs[1].Path, Crumbs: crumbs, about: all[i],
 		Lead: all[i].Name + " " + say(all[i].Value) + ", recorded on " + c.Day(all[i].RecordedAt) + ". Withdraw what was wrong from the start; where the thing itself has changed, record the new value instead. " +
 			"It stays on record with your reason, and the value before it holds again.",
 		Fields: []*field{{Name: "reason", Label: "Why was it wrong?", Short: "The reason", Kind: "area", Most: 500}}}, nil
@@ -331,9 +394,9 @@ func (p *pages) withdrawSheet(v visit) (*sheet, error) {
 func (p *pages) withdrawFact(v visit, s *sheet) (string, error) {
 	f := s.about.(assets.Fact)
 	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Fact, error) {
-		return assets.Withdraw(tx, v.who, v.now, f.PositionID, f.ID, s.get("reason"))
+		return assets.Withdraw(tx, v.who, v.now, f.OfID, f.ID, s.get("reason"))
 	})
-	return "/positions/" + f.PositionID.String() + "#facts", err
+	return "/positions/" + f.OfID.String() + "#facts", err
 }
 
 func (p *pages) stateSheet(v visit) (*sheet, error) {

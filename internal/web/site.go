@@ -20,8 +20,7 @@ const mostPositions = 1000
 
 // sitePage is everything about one site.
 type sitePage struct {
-	Site      assets.Site
-	Clock     clock
+	siteHead
 	Lines     []lineView
 	Shared    []positionRow
 	Stopped   []positionRow
@@ -91,7 +90,7 @@ func (p *pages) site(v visit) error {
 	if err != nil {
 		return err
 	}
-	g := sitePage{Site: s, Clock: clock{v.now, s.Location()}, Internal: v.may(access.SeeInternal), Keep: v.may(access.KeepRegister), Admin: v.may(access.Administer)}
+	g := sitePage{siteHead: siteHead{s, clock{v.now, s.Location()}, siteTabs(v, id, "")}, Internal: v.may(access.SeeInternal), Keep: v.may(access.KeepRegister), Admin: v.may(access.Administer)}
 	lines, err := assets.Lines(v.ctx, p.db, v.who, &id, assets.Page{Limit: 100})
 	if err != nil {
 		return err
@@ -151,10 +150,10 @@ func (p *pages) site(v visit) error {
 func (g *sitePage) arrange(v visit, lines []assets.Line, positions []assets.Position, facts []assets.Fact, points []assets.IsolationPoint) {
 	known := map[uuid.UUID]map[string]string{}
 	for _, f := range facts {
-		if known[f.PositionID] == nil {
-			known[f.PositionID] = map[string]string{}
+		if known[f.OfID] == nil {
+			known[f.OfID] = map[string]string{}
 		}
-		known[f.PositionID][f.Fact] = f.Value
+		known[f.OfID][f.Fact] = f.Value
 	}
 	locked := map[uuid.UUID]bool{}
 	var groups []energyGroup

@@ -164,7 +164,7 @@ func (p *pages) readTrail(v visit, changes []access.Change, about ...*uuid.UUID)
 				ids = append(ids, *id)
 			}
 		}
-		for _, k := range []string{"position_id", "point_id", "customer_id", "actor_id", "line_id", "left_id", "right_id", "supply_id"} {
+		for _, k := range []string{"position_id", "point_id", "customer_id", "actor_id", "line_id", "left_id", "right_id", "supply_id", "unit_id", "part_id", "slot_id", "location_id"} {
 			if id := d.id(k); id != uuid.Nil {
 				ids = append(ids, id)
 			}
@@ -173,6 +173,13 @@ func (p *pages) readTrail(v visit, changes []access.Change, about ...*uuid.UUID)
 	var err error
 	if r.names, err = p.names(v, ids); err != nil {
 		return r, err
+	}
+	more, err := assets.NamesOfUnits(v.ctx, p.db, v.who, ids)
+	if err != nil {
+		return r, err
+	}
+	for _, n := range more {
+		r.names[n.ID] = n
 	}
 	kinds, err := assets.FactKinds(v.ctx, p.db, v.who)
 	for _, k := range kinds {
@@ -188,7 +195,8 @@ var entityWords = map[string]string{
 	"weekly_hours": "hours of the week", "line": "line", "blackout": "time without stops", "position": "position",
 	"position_alias": "alias", "position_state": "state", "twin": "pair of twins", "position_fact": "fact",
 	"isolation_point": "isolation point", "isolation_version": "isolation instructions", "position_isolation": "isolation point of a position",
-	"site_note": "internal note",
+	"site_note": "internal note", "part": "part", "part_fact": "fact of a part", "location": "location", "unit": "unit", "unit_fact": "fact", "stay": "stay",
+	"section_replaced": "section of a media set", "photo": "photo",
 }
 
 func (r reader) row(c access.Change) changeRow {
@@ -243,6 +251,49 @@ func (r reader) row(c access.Change) changeRow {
 		default:
 			row.Says = "changed how long " + name + " holds for"
 		}
+		return row
+	case "unit_fact":
+		about(d.id("unit_id"))
+		name := r.facts[d.text("fact")] + " " + say(d.text("value"))
+		switch {
+		case c.Act == "insert":
+			row.Says = "recorded " + name + " for"
+			row.Details = append(row.Details, "How known: "+say(d.text("how")))
+		case d.is["withdrawn_at"] != nil && d.was["withdrawn_at"] == nil:
+			row.Says = "withdrew " + name + " of"
+			row.Details = append(row.Details, "Why: "+d.text("withdrawn_why"))
+		default:
+			row.Says = "changed how long " + name + " holds for"
+		}
+		return row
+	case "stay":
+		about(d.id("unit_id"))
+		where := r.names[d.id("slot_id", "location_id")]
+		if place := strings.TrimSpace(where.Code + " " + where.Name); place != "" {
+			row.Details = append(row.Details, "Place: "+place)
+		}
+		row.Says = "recorded a new place of"
+		if c.Act == "update" {
+			row.Says = "recorded that it left its place:"
+			row.Details = append(row.Details, "Why: "+say(d.text("ended_for")))
+		}
+		return row
+	case "section_replaced":
+		about(d.id("unit_id"))
+		n, _ := d.is["section"].(float64)
+		row.Says = fmt.Sprintf("replaced section %.0f of", n)
+		return row
+	case "photo":
+		about(d.id("position_id", "unit_id"))
+		row.Says = "added a photo of"
+		if caption := d.text("caption"); caption != "" {
+			row.Details = append(row.Details, caption)
+		}
+		return row
+	case "part_fact":
+		about(d.id("part_id"))
+		name := r.facts[d.text("fact")] + " " + say(d.text("value"))
+		row.Says = map[string]string{"insert": "gave " + name + " to", "delete": "took " + name + " from", "update": "changed " + name + " of"}[c.Act]
 		return row
 	case "position_alias":
 		about(d.id("position_id"))

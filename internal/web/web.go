@@ -12,7 +12,9 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/door"
+	"spindlebook/internal/exchange"
 	"spindlebook/internal/pgdb"
 )
 
@@ -39,6 +41,8 @@ type pages struct {
 	o      Options
 	looks  looks
 	static *static
+	// files that were looked at and wait for somebody to say yes
+	waiting waiting
 }
 
 // visit is one request for a page.
@@ -66,6 +70,12 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	d.Engine.GET("/static/:name", p.asset)
 	d.Engine.HEAD("/static/:name", p.asset)
 
+	// A picture brings its form with it; a spreadsheet may be long.
+	for _, route := range []string{"/positions/:id/photos/new", "/units/:id/photos/new", "/positions/:id/survey"} {
+		d.Larger(http.MethodPost, route, assets.MostPhotoBytes+128<<10)
+	}
+	d.Larger(http.MethodPost, "/import", exchange.MaxFile+128<<10)
+
 	g := d.Engine.Group("/", guard, d.Identify)
 	g.GET("/sign-in", p.anyone(p.signInPage))
 	g.POST("/sign-in", p.anyone(p.signIn))
@@ -78,6 +88,16 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	g.GET("/sites", p.signedIn(p.sites))
 	g.GET("/sites/:id", p.signedIn(p.site))
 	g.GET("/positions/:id", p.signedIn(p.position))
+	g.GET("/find", p.signedIn(p.find))
+	g.GET("/sites/:id/fitted", p.signedIn(p.siteFitted))
+	g.GET("/sites/:id/findings", p.signedIn(p.siteFindings))
+	g.GET("/sites/:id/survey", p.signedIn(p.siteSurvey))
+	g.GET("/units", p.signedIn(p.units))
+	g.GET("/units/:id", p.signedIn(p.unit))
+	g.GET("/parts", p.signedIn(p.catalogue))
+	g.GET("/parts/:id", p.signedIn(p.part))
+	g.GET("/locations", p.signedIn(p.locations))
+	g.GET("/photos/:id", p.signedIn(p.photo))
 	g.GET("/customers", p.signedIn(p.customers))
 	g.GET("/customers/:id", p.signedIn(p.customer))
 	g.GET("/people", p.signedIn(p.people))
@@ -98,6 +118,24 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/positions/:id/facts/new", p.newFactSheet, p.recordFact)
 	p.form(g, "/positions/:id/facts/:fact/withdraw", p.withdrawSheet, p.withdrawFact)
 	p.form(g, "/positions/:id/state", p.stateSheet, p.changeState)
+	p.form(g, "/positions/:id/swap", p.swapSheet, p.doSwap)
+	p.form(g, "/positions/:id/fit", p.fitSheet, p.doFit)
+	p.form(g, "/positions/:id/survey", p.surveySheet, p.doSurvey)
+	p.form(g, "/positions/:id/photos/new", p.positionPhotoSheet, p.addPhoto)
+	p.form(g, "/units/new", p.newUnitSheet, p.addUnit)
+	p.form(g, "/units/:id/edit", p.unitSheet, p.editUnit)
+	p.form(g, "/units/:id/move", p.moveSheet, p.moveUnit)
+	p.form(g, "/units/:id/facts/new", p.newUnitFactSheet, p.recordUnitFact)
+	p.form(g, "/units/:id/facts/:fact/withdraw", p.withdrawUnitFactSheet, p.withdrawUnitFact)
+	p.form(g, "/units/:id/sections/new", p.sectionSheet, p.replaceSection)
+	p.form(g, "/units/:id/photos/new", p.unitPhotoSheet, p.addPhoto)
+	p.form(g, "/parts/new", p.newPartSheet, p.addPart)
+	p.form(g, "/parts/:id/edit", p.partSheet, p.editPart)
+	p.form(g, "/locations/new", p.newLocationSheet, p.addLocation)
+	p.form(g, "/import", p.importSheet, p.tryImport)
+	g.POST("/import/accept", p.signedIn(p.acceptImport))
+	g.GET("/export", p.signedIn(p.export))
+	g.GET("/export/:kind", p.signedIn(p.export))
 	p.form(g, "/people/invite", p.inviteSheet, p.invite)
 	p.form(g, "/people/programs/new", p.newProgramSheet, p.addProgram)
 	p.form(g, "/people/:id/link", p.linkSheet, p.makeLink)

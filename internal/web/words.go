@@ -22,6 +22,12 @@ var words = map[string]string{
 	"site_staff": "Site staff", "gateway": "Counter gateway", "system": "The system",
 	"open": "open", "line_may_be_down": "a line may be down",
 	"person": "person", "program": "program",
+	"failed": "failed", "limit_reached": "limit reached at inspection", "age": "replaced by age", "precaution": "as a precaution", "moved": "moved", "conversion": "conversion",
+	"impact": "impact or vandalism", "loan_ended": "loan ended", "robbed": "robbed for another position", "fitted": "fitted from stock",
+	"warehouse": "warehouse", "van": "van", "site_shelf": "shelf at a site", "bench": "bench", "quarantine": "quarantine", "returns": "returns", "in_transit": "in transit",
+	"supplier": "at a supplier", "unexplained": "unexplained", "scrap": "scrap",
+	"distributor": "the distributor", "consignment": "a supplier, on consignment", "customer": "the customer",
+	"low": "low voltage", "high": "high voltage", "star": "star", "delta": "delta", "wye": "wye",
 }
 
 // say gives the words for a code; what has none is shown as it is.

@@ -257,7 +257,7 @@ func sheetOf(t testing.TB, body string) url.Values {
 				})
 			case f.Data == "input" && (attr(f, "type") == "radio" || attr(f, "type") == "checkbox"):
 				if has(f, "checked") {
-					values.Set(name, attr(f, "value"))
+					values.Add(name, attr(f, "value"))
 				}
 			case f.Data == "input":
 				values.Set(name, attr(f, "value"))

@@ -8,7 +8,9 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -77,6 +79,27 @@ func (e Climate) Valid() bool {
 	}
 }
 
+// Defines values for ConnectionVerdict.
+const (
+	CannotTell  ConnectionVerdict = "cannot_tell"
+	DoesNotSuit ConnectionVerdict = "does_not_suit"
+	Suits       ConnectionVerdict = "suits"
+)
+
+// Valid indicates whether the value is a known member of the ConnectionVerdict enum.
+func (e ConnectionVerdict) Valid() bool {
+	switch e {
+	case CannotTell:
+		return true
+	case DoesNotSuit:
+		return true
+	case Suits:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Energy.
 const (
 	Air        Energy = "air"
@@ -109,19 +132,94 @@ func (e Energy) Valid() bool {
 
 // Defines values for FactKindTakes.
 const (
-	Choice FactKindTakes = "choice"
-	Length FactKindTakes = "length"
-	Text   FactKindTakes = "text"
+	FactKindTakesChoice FactKindTakes = "choice"
+	FactKindTakesLength FactKindTakes = "length"
+	FactKindTakesText   FactKindTakes = "text"
 )
 
 // Valid indicates whether the value is a known member of the FactKindTakes enum.
 func (e FactKindTakes) Valid() bool {
 	switch e {
-	case Choice:
+	case FactKindTakesChoice:
 		return true
-	case Length:
+	case FactKindTakesLength:
 		return true
-	case Text:
+	case FactKindTakesText:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FindingKind.
+const (
+	Mismatch    FindingKind = "mismatch"
+	SerialTwice FindingKind = "serial_twice"
+	StaleFact   FindingKind = "stale_fact"
+	TwinsDiffer FindingKind = "twins_differ"
+	UnknownFact FindingKind = "unknown_fact"
+	UnknownUnit FindingKind = "unknown_unit"
+	WrongLinks  FindingKind = "wrong_links"
+)
+
+// Valid indicates whether the value is a known member of the FindingKind enum.
+func (e FindingKind) Valid() bool {
+	switch e {
+	case Mismatch:
+		return true
+	case SerialTwice:
+		return true
+	case StaleFact:
+		return true
+	case TwinsDiffer:
+		return true
+	case UnknownFact:
+		return true
+	case UnknownUnit:
+		return true
+	case WrongLinks:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for HitKind.
+const (
+	HitKindPart     HitKind = "part"
+	HitKindPosition HitKind = "position"
+	HitKindSite     HitKind = "site"
+	HitKindUnit     HitKind = "unit"
+)
+
+// Valid indicates whether the value is a known member of the HitKind enum.
+func (e HitKind) Valid() bool {
+	switch e {
+	case HitKindPart:
+		return true
+	case HitKindPosition:
+		return true
+	case HitKindSite:
+		return true
+	case HitKindUnit:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ImportFormat.
+const (
+	Csv  ImportFormat = "csv"
+	Xlsx ImportFormat = "xlsx"
+)
+
+// Valid indicates whether the value is a known member of the ImportFormat enum.
+func (e ImportFormat) Valid() bool {
+	switch e {
+	case Csv:
+		return true
+	case Xlsx:
 		return true
 	default:
 		return false
@@ -143,6 +241,48 @@ func (e LineSide) Valid() bool {
 	case LineSideLeft:
 		return true
 	case LineSideRight:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for LocationKind.
+const (
+	Bench       LocationKind = "bench"
+	InTransit   LocationKind = "in_transit"
+	Quarantine  LocationKind = "quarantine"
+	Returns     LocationKind = "returns"
+	Scrap       LocationKind = "scrap"
+	SiteShelf   LocationKind = "site_shelf"
+	Supplier    LocationKind = "supplier"
+	Unexplained LocationKind = "unexplained"
+	Van         LocationKind = "van"
+	Warehouse   LocationKind = "warehouse"
+)
+
+// Valid indicates whether the value is a known member of the LocationKind enum.
+func (e LocationKind) Valid() bool {
+	switch e {
+	case Bench:
+		return true
+	case InTransit:
+		return true
+	case Quarantine:
+		return true
+	case Returns:
+		return true
+	case Scrap:
+		return true
+	case SiteShelf:
+		return true
+	case Supplier:
+		return true
+	case Unexplained:
+		return true
+	case Van:
+		return true
+	case Warehouse:
 		return true
 	default:
 		return false
@@ -172,28 +312,28 @@ func (e MeKind) Valid() bool {
 
 // Defines values for NewFactHow.
 const (
-	Assumed      NewFactHow = "assumed"
-	Drawing      NewFactHow = "drawing"
-	Measured     NewFactHow = "measured"
-	ReadOffPlate NewFactHow = "read_off_plate"
-	Seen         NewFactHow = "seen"
-	Told         NewFactHow = "told"
+	NewFactHowAssumed      NewFactHow = "assumed"
+	NewFactHowDrawing      NewFactHow = "drawing"
+	NewFactHowMeasured     NewFactHow = "measured"
+	NewFactHowReadOffPlate NewFactHow = "read_off_plate"
+	NewFactHowSeen         NewFactHow = "seen"
+	NewFactHowTold         NewFactHow = "told"
 )
 
 // Valid indicates whether the value is a known member of the NewFactHow enum.
 func (e NewFactHow) Valid() bool {
 	switch e {
-	case Assumed:
+	case NewFactHowAssumed:
 		return true
-	case Drawing:
+	case NewFactHowDrawing:
 		return true
-	case Measured:
+	case NewFactHowMeasured:
 		return true
-	case ReadOffPlate:
+	case NewFactHowReadOffPlate:
 		return true
-	case Seen:
+	case NewFactHowSeen:
 		return true
-	case Told:
+	case NewFactHowTold:
 		return true
 	default:
 		return false
@@ -248,6 +388,27 @@ func (e NewSupplyPhases) Valid() bool {
 	case NewSupplyPhasesN1:
 		return true
 	case NewSupplyPhasesN3:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewUnitOwner.
+const (
+	NewUnitOwnerConsignment NewUnitOwner = "consignment"
+	NewUnitOwnerCustomer    NewUnitOwner = "customer"
+	NewUnitOwnerDistributor NewUnitOwner = "distributor"
+)
+
+// Valid indicates whether the value is a known member of the NewUnitOwner enum.
+func (e NewUnitOwner) Valid() bool {
+	switch e {
+	case NewUnitOwnerConsignment:
+		return true
+	case NewUnitOwnerCustomer:
+		return true
+	case NewUnitOwnerDistributor:
 		return true
 	default:
 		return false
@@ -344,6 +505,75 @@ func (e PositionState) Valid() bool {
 	}
 }
 
+// Defines values for Precision.
+const (
+	Day     Precision = "day"
+	Instant Precision = "instant"
+	Month   Precision = "month"
+	Unknown Precision = "unknown"
+	Year    Precision = "year"
+)
+
+// Valid indicates whether the value is a known member of the Precision enum.
+func (e Precision) Valid() bool {
+	switch e {
+	case Day:
+		return true
+	case Instant:
+		return true
+	case Month:
+		return true
+	case Unknown:
+		return true
+	case Year:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for Reason.
+const (
+	ReasonAge          Reason = "age"
+	ReasonConversion   Reason = "conversion"
+	ReasonFailed       Reason = "failed"
+	ReasonFitted       Reason = "fitted"
+	ReasonImpact       Reason = "impact"
+	ReasonLimitReached Reason = "limit_reached"
+	ReasonLoanEnded    Reason = "loan_ended"
+	ReasonMoved        Reason = "moved"
+	ReasonPrecaution   Reason = "precaution"
+	ReasonRobbed       Reason = "robbed"
+)
+
+// Valid indicates whether the value is a known member of the Reason enum.
+func (e Reason) Valid() bool {
+	switch e {
+	case ReasonAge:
+		return true
+	case ReasonConversion:
+		return true
+	case ReasonFailed:
+		return true
+	case ReasonFitted:
+		return true
+	case ReasonImpact:
+		return true
+	case ReasonLimitReached:
+		return true
+	case ReasonLoanEnded:
+		return true
+	case ReasonMoved:
+		return true
+	case ReasonPrecaution:
+		return true
+	case ReasonRobbed:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RoleScope.
 const (
 	RoleScopeCustomer    RoleScope = "customer"
@@ -359,6 +589,54 @@ func (e RoleScope) Valid() bool {
 	case RoleScopeDistributor:
 		return true
 	case RoleScopeSite:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for SheetKind.
+const (
+	SheetKindCustomers SheetKind = "customers"
+	SheetKindFacts     SheetKind = "facts"
+	SheetKindLines     SheetKind = "lines"
+	SheetKindLocations SheetKind = "locations"
+	SheetKindOwners    SheetKind = "owners"
+	SheetKindParts     SheetKind = "parts"
+	SheetKindPositions SheetKind = "positions"
+	SheetKindSites     SheetKind = "sites"
+	SheetKindStates    SheetKind = "states"
+	SheetKindStays     SheetKind = "stays"
+	SheetKindSupplies  SheetKind = "supplies"
+	SheetKindUnits     SheetKind = "units"
+)
+
+// Valid indicates whether the value is a known member of the SheetKind enum.
+func (e SheetKind) Valid() bool {
+	switch e {
+	case SheetKindCustomers:
+		return true
+	case SheetKindFacts:
+		return true
+	case SheetKindLines:
+		return true
+	case SheetKindLocations:
+		return true
+	case SheetKindOwners:
+		return true
+	case SheetKindParts:
+		return true
+	case SheetKindPositions:
+		return true
+	case SheetKindSites:
+		return true
+	case SheetKindStates:
+		return true
+	case SheetKindStays:
+		return true
+	case SheetKindSupplies:
+		return true
+	case SheetKindUnits:
 		return true
 	default:
 		return false
@@ -458,6 +736,75 @@ func (e SupplyPhases) Valid() bool {
 	}
 }
 
+// Defines values for SwapFactHow.
+const (
+	SwapFactHowAssumed      SwapFactHow = "assumed"
+	SwapFactHowDrawing      SwapFactHow = "drawing"
+	SwapFactHowMeasured     SwapFactHow = "measured"
+	SwapFactHowReadOffPlate SwapFactHow = "read_off_plate"
+	SwapFactHowSeen         SwapFactHow = "seen"
+	SwapFactHowTold         SwapFactHow = "told"
+)
+
+// Valid indicates whether the value is a known member of the SwapFactHow enum.
+func (e SwapFactHow) Valid() bool {
+	switch e {
+	case SwapFactHowAssumed:
+		return true
+	case SwapFactHowDrawing:
+		return true
+	case SwapFactHowMeasured:
+		return true
+	case SwapFactHowReadOffPlate:
+		return true
+	case SwapFactHowSeen:
+		return true
+	case SwapFactHowTold:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TurningDirection.
+const (
+	Clockwise        TurningDirection = "clockwise"
+	CounterClockwise TurningDirection = "counter_clockwise"
+)
+
+// Valid indicates whether the value is a known member of the TurningDirection enum.
+func (e TurningDirection) Valid() bool {
+	switch e {
+	case Clockwise:
+		return true
+	case CounterClockwise:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for UnitEditOwner.
+const (
+	UnitEditOwnerConsignment UnitEditOwner = "consignment"
+	UnitEditOwnerCustomer    UnitEditOwner = "customer"
+	UnitEditOwnerDistributor UnitEditOwner = "distributor"
+)
+
+// Valid indicates whether the value is a known member of the UnitEditOwner enum.
+func (e UnitEditOwner) Valid() bool {
+	switch e {
+	case UnitEditOwnerConsignment:
+		return true
+	case UnitEditOwnerCustomer:
+		return true
+	case UnitEditOwnerDistributor:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for WeeklyHoursKind.
 const (
 	LineMayBeDown WeeklyHoursKind = "line_may_be_down"
@@ -470,6 +817,42 @@ func (e WeeklyHoursKind) Valid() bool {
 	case LineMayBeDown:
 		return true
 	case Open:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DateOrder.
+const (
+	DateOrderDmy DateOrder = "dmy"
+	DateOrderMdy DateOrder = "mdy"
+)
+
+// Valid indicates whether the value is a known member of the DateOrder enum.
+func (e DateOrder) Valid() bool {
+	switch e {
+	case DateOrderDmy:
+		return true
+	case DateOrderMdy:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for CreateImportParamsDates.
+const (
+	CreateImportParamsDatesDmy CreateImportParamsDates = "dmy"
+	CreateImportParamsDatesMdy CreateImportParamsDates = "mdy"
+)
+
+// Valid indicates whether the value is a known member of the CreateImportParamsDates enum.
+func (e CreateImportParamsDates) Valid() bool {
+	switch e {
+	case CreateImportParamsDatesDmy:
+		return true
+	case CreateImportParamsDatesMdy:
 		return true
 	default:
 		return false
@@ -543,6 +926,47 @@ type ChangeAct string
 // Climate Which seasonal profile fits.
 type Climate string
 
+// ComponentClass defines model for ComponentClass.
+type ComponentClass struct {
+	Code string `json:"code"`
+	Name string `json:"name"`
+}
+
+// ComponentClasses defines model for ComponentClasses.
+type ComponentClasses struct {
+	Items []ComponentClass `json:"items"`
+}
+
+// Connection defines model for Connection.
+type Connection struct {
+	Cautions []string `json:"cautions"`
+
+	// Findings What is not right though the motor may suit, such as links set for another supply.
+	Findings []string `json:"findings"`
+
+	// Joined Leads that are joined to each other.
+	Joined [][]int `json:"joined"`
+	Lines  []Lead  `json:"lines"`
+
+	// Missing What to find out, and how.
+	Missing []string `json:"missing"`
+	Open    []int    `json:"open"`
+	Reasons []string `json:"reasons"`
+
+	// Reverse What to do where it turns the wrong way.
+	Reverse *string `json:"reverse,omitempty"`
+
+	// Setting low, high, star or delta.
+	Setting *string             `json:"setting,omitempty"`
+	Supply  *string             `json:"supply,omitempty"`
+	Tag     *string             `json:"tag,omitempty"`
+	UnitId  *openapi_types.UUID `json:"unit_id,omitempty"`
+	Verdict ConnectionVerdict   `json:"verdict"`
+}
+
+// ConnectionVerdict defines model for Connection.Verdict.
+type ConnectionVerdict string
+
 // Customer defines model for Customer.
 type Customer struct {
 	Code             string             `json:"code"`
@@ -593,7 +1017,6 @@ type Fact struct {
 	How        string             `json:"how"`
 	Id         openapi_types.UUID `json:"id"`
 	Name       string             `json:"name"`
-	PositionId openapi_types.UUID `json:"position_id"`
 	RecordedAt time.Time          `json:"recorded_at"`
 	RecordedBy string             `json:"recorded_by"`
 	SeenAt     *time.Time         `json:"seen_at,omitempty"`
@@ -632,6 +1055,63 @@ type Facts struct {
 	Items []Fact `json:"items"`
 }
 
+// Finding defines model for Finding.
+type Finding struct {
+	Blocks string `json:"blocks"`
+
+	// Close How to close it.
+	Close      string              `json:"close"`
+	Fact       *string             `json:"fact,omitempty"`
+	Kind       FindingKind         `json:"kind"`
+	Position   *string             `json:"position,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Rank 1 comes first.
+	Rank   int                 `json:"rank"`
+	Says   string              `json:"says"`
+	Tag    *string             `json:"tag,omitempty"`
+	UnitId *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// FindingKind defines model for Finding.Kind.
+type FindingKind string
+
+// Findings defines model for Findings.
+type Findings struct {
+	Items []Finding `json:"items"`
+}
+
+// Fitted defines model for Fitted.
+type Fitted struct {
+	Class string `json:"class"`
+
+	// Depth 1 for a slot of a unit that is fitted here.
+	Depth           int                 `json:"depth"`
+	Lot             *string             `json:"lot,omitempty"`
+	PartDescription *string             `json:"part_description,omitempty"`
+	PartId          *openapi_types.UUID `json:"part_id,omitempty"`
+	PartNumber      *string             `json:"part_number,omitempty"`
+	Pattern         *string             `json:"pattern,omitempty"`
+	Position        string              `json:"position"`
+	PositionId      openapi_types.UUID  `json:"position_id"`
+	Serial          *string             `json:"serial,omitempty"`
+	Since           *time.Time          `json:"since,omitempty"`
+	SincePrecision  *string             `json:"since_precision,omitempty"`
+	SiteId          openapi_types.UUID  `json:"site_id"`
+	Slot            string              `json:"slot"`
+	SlotCode        string              `json:"slot_code"`
+	SlotId          openapi_types.UUID  `json:"slot_id"`
+	Tag             *string             `json:"tag,omitempty"`
+
+	// UnitId Absent where the slot is empty, or nobody knows.
+	UnitId *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// FittedList defines model for FittedList.
+type FittedList struct {
+	Items []Fitted `json:"items"`
+}
+
 // Grant defines model for Grant.
 type Grant struct {
 	CustomerId *openapi_types.UUID `json:"customer_id,omitempty"`
@@ -648,6 +1128,23 @@ type HandOver struct {
 	From       time.Time          `json:"from"`
 }
 
+// Hit defines model for Hit.
+type Hit struct {
+	By   string             `json:"by"`
+	Code string             `json:"code"`
+	Id   openapi_types.UUID `json:"id"`
+	Kind HitKind            `json:"kind"`
+	Name string             `json:"name"`
+}
+
+// HitKind defines model for Hit.Kind.
+type HitKind string
+
+// Hits defines model for Hits.
+type Hits struct {
+	Items []Hit `json:"items"`
+}
+
 // Hours defines model for Hours.
 type Hours struct {
 	Items []WeeklyHours `json:"items"`
@@ -656,6 +1153,32 @@ type Hours struct {
 // HoursEdit defines model for HoursEdit.
 type HoursEdit struct {
 	Items []WeeklyHours `json:"items"`
+}
+
+// Import defines model for Import.
+type Import struct {
+	DryRun bool         `json:"dry_run"`
+	Format ImportFormat `json:"format"`
+
+	// Notes How the file was read: its encoding, its decimal sign, its dates.
+	Notes         []string        `json:"notes"`
+	Sheets        []ImportedSheet `json:"sheets"`
+	WarningCounts []RuleCount     `json:"warning_counts"`
+
+	// Warnings What was taken and deserves a look; the first 1,000.
+	Warnings []ProblemField `json:"warnings"`
+}
+
+// ImportFormat defines model for Import.Format.
+type ImportFormat string
+
+// ImportedSheet defines model for ImportedSheet.
+type ImportedSheet struct {
+	Added     int       `json:"added"`
+	Changed   int       `json:"changed"`
+	Kind      SheetKind `json:"kind"`
+	Sheet     string    `json:"sheet"`
+	Unchanged int       `json:"unchanged"`
 }
 
 // IsolationEdit defines model for IsolationEdit.
@@ -717,6 +1240,14 @@ type IsolationVersion struct {
 	Until *time.Time `json:"until,omitempty"`
 }
 
+// Lead defines model for Lead.
+type Lead struct {
+	Leads []int `json:"leads"`
+
+	// Line L1, L2 or L3.
+	Line string `json:"line"`
+}
+
 // Line defines model for Line.
 type Line struct {
 	Code      string             `json:"code"`
@@ -762,6 +1293,28 @@ type LineSide string
 
 // LocalTime Hours and minutes in the site's zone.
 type LocalTime = string
+
+// Location defines model for Location.
+type Location struct {
+	Code      string              `json:"code"`
+	CreatedAt time.Time           `json:"created_at"`
+	Id        openapi_types.UUID  `json:"id"`
+	Kind      LocationKind        `json:"kind"`
+	Name      string              `json:"name"`
+	SiteId    *openapi_types.UUID `json:"site_id,omitempty"`
+	Version   int                 `json:"version"`
+}
+
+// LocationKind defines model for LocationKind.
+type LocationKind string
+
+// LocationPage defines model for LocationPage.
+type LocationPage struct {
+	Items []Location `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
 
 // Me defines model for Me.
 type Me struct {
@@ -880,6 +1433,16 @@ type NewLine struct {
 	VehiclesPerHourMax *int `json:"vehicles_per_hour_max,omitempty"`
 }
 
+// NewLocation defines model for NewLocation.
+type NewLocation struct {
+	Code string       `json:"code"`
+	Kind LocationKind `json:"kind"`
+	Name string       `json:"name"`
+
+	// SiteId Of a site's shelf.
+	SiteId *openapi_types.UUID `json:"site_id,omitempty"`
+}
+
 // NewNote defines model for NewNote.
 type NewNote struct {
 	Body string `json:"body"`
@@ -894,6 +1457,15 @@ type NewPerson struct {
 	// Login Such as an e-mail address; small letters.
 	Login string `json:"login"`
 	Name  string `json:"name"`
+}
+
+// NewPhoto defines model for NewPhoto.
+type NewPhoto struct {
+	Caption *string `json:"caption,omitempty"`
+
+	// Content JPEG or PNG, base64; at most 1 MiB and 2000 pixels a side.
+	Content []byte     `json:"content"`
+	TakenAt *time.Time `json:"taken_at,omitempty"`
 }
 
 // NewPosition defines model for NewPosition.
@@ -935,6 +1507,13 @@ type NewPositions struct {
 type NewProgram struct {
 	Grants []NewGrant `json:"grants"`
 	Name   string     `json:"name"`
+}
+
+// NewSection defines model for NewSection.
+type NewSection struct {
+	At      *time.Time `json:"at,omitempty"`
+	Lot     *string    `json:"lot,omitempty"`
+	Section int        `json:"section"`
 }
 
 // NewSite defines model for NewSite.
@@ -1006,10 +1585,54 @@ type NewSupplyHertz int
 // NewSupplyPhases defines model for NewSupply.Phases.
 type NewSupplyPhases int
 
+// NewSwap defines model for NewSwap.
+type NewSwap struct {
+	At time.Time `json:"at"`
+
+	// Facts What positions require from then on.
+	Facts *[]SwapFact `json:"facts,omitempty"`
+	Items []SwapItem  `json:"items"`
+
+	// Precision How exactly a time is known.
+	Precision *Precision `json:"precision,omitempty"`
+}
+
 // NewToken defines model for NewToken.
 type NewToken struct {
 	// ExpiresAt At most two years ahead.
 	ExpiresAt time.Time `json:"expires_at"`
+}
+
+// NewUnit defines model for NewUnit.
+type NewUnit struct {
+	Lot *string `json:"lot,omitempty"`
+
+	// Owner distributor where nothing is said.
+	Owner           *NewUnitOwner       `json:"owner,omitempty"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	PartId          openapi_types.UUID  `json:"part_id"`
+
+	// Pattern Of a media set: A and B for its sections, from the bottom up.
+	Pattern *string `json:"pattern,omitempty"`
+
+	// Serial The maker's, as it is on the plate; left out where there is none that can be read.
+	Serial    *string `json:"serial,omitempty"`
+	StartDays *int    `json:"start_days,omitempty"`
+
+	// StartHours Run hours before this record began; left out where unknown.
+	StartHours    *float64 `json:"start_hours,omitempty"`
+	StartVehicles *int64   `json:"start_vehicles,omitempty"`
+
+	// Tag Of a label that is on it; the next of our labels where nothing is said.
+	Tag *string `json:"tag,omitempty"`
+}
+
+// NewUnitOwner distributor where nothing is said.
+type NewUnitOwner string
+
+// NewUnits defines model for NewUnits.
+type NewUnits struct {
+	Items []NewUnit `json:"items"`
 }
 
 // Note defines model for Note.
@@ -1040,6 +1663,54 @@ type Ownerships struct {
 	Items []Ownership `json:"items"`
 }
 
+// Part defines model for Part.
+type Part struct {
+	Class       string             `json:"class"`
+	CreatedAt   time.Time          `json:"created_at"`
+	Description string             `json:"description"`
+	Facts       []PartFact         `json:"facts"`
+	Id          openapi_types.UUID `json:"id"`
+	Number      string             `json:"number"`
+	Version     int                `json:"version"`
+}
+
+// PartEdit defines model for PartEdit.
+type PartEdit struct {
+	// Class One of GET /component-classes.
+	Class       string `json:"class"`
+	Description string `json:"description"`
+
+	// Facts What every unit of it is.
+	Facts  *[]PartFactEdit `json:"facts,omitempty"`
+	Number string          `json:"number"`
+}
+
+// PartFact defines model for PartFact.
+type PartFact struct {
+	Fact string `json:"fact"`
+
+	// Value As typed, with its unit.
+	Value   string   `json:"value"`
+	ValueMm *float64 `json:"value_mm,omitempty"`
+}
+
+// PartFactEdit defines model for PartFactEdit.
+type PartFactEdit struct {
+	Fact string `json:"fact"`
+
+	// Measure A measure as somebody typed it.
+	Measure *Measure `json:"measure,omitempty"`
+	Value   *string  `json:"value,omitempty"`
+}
+
+// PartPage defines model for PartPage.
+type PartPage struct {
+	Items []Part `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
 // PasswordChange defines model for PasswordChange.
 type PasswordChange struct {
 	NewPassword string `json:"new_password"`
@@ -1051,6 +1722,24 @@ type PasswordLink struct {
 	// Address In the first answer only.
 	Address   *string   `json:"address,omitempty"`
 	ExpiresAt time.Time `json:"expires_at"`
+}
+
+// Photo defines model for Photo.
+type Photo struct {
+	Caption    string             `json:"caption"`
+	Height     int                `json:"height"`
+	Href       string             `json:"href"`
+	Id         openapi_types.UUID `json:"id"`
+	MediaType  string             `json:"media_type"`
+	RecordedAt time.Time          `json:"recorded_at"`
+	RecordedBy string             `json:"recorded_by"`
+	TakenAt    time.Time          `json:"taken_at"`
+	Width      int                `json:"width"`
+}
+
+// Photos defines model for Photos.
+type Photos struct {
+	Items []Photo `json:"items"`
 }
 
 // PointsEdit defines model for PointsEdit.
@@ -1155,9 +1844,14 @@ type Positions struct {
 	Items []Position `json:"items"`
 }
 
+// Precision How exactly a time is known.
+type Precision string
+
 // Problem defines model for Problem.
 type Problem struct {
-	Detail *string `json:"detail,omitempty"`
+	// Counts Where errors lists only the first ones: how often each rule was broken.
+	Counts *[]RuleCount `json:"counts,omitempty"`
+	Detail *string      `json:"detail,omitempty"`
 
 	// Errors What each field that is to blame was given and would accept.
 	Errors *[]ProblemField `json:"errors,omitempty"`
@@ -1183,11 +1877,43 @@ type ProblemExisting struct {
 
 // ProblemField defines model for ProblemField.
 type ProblemField struct {
-	// Field A path into the request.
-	Field string  `json:"field"`
-	Rule  string  `json:"rule"`
+	// Code Of a cell: the short name of the rule, by which counts counts.
+	Code *string `json:"code,omitempty"`
+
+	// Column Of a cell: the heading of its column.
+	Column *string `json:"column,omitempty"`
+
+	// Field A path into the request, or a cell of a file: units!F17.
+	Field string `json:"field"`
+
+	// Row Of a cell: its row as a spreadsheet numbers it.
+	Row  *int   `json:"row,omitempty"`
+	Rule string `json:"rule"`
+
+	// Sheet Of a cell: its sheet; of a CSV file the kind of sheet.
+	Sheet *string `json:"sheet,omitempty"`
 	Value *string `json:"value,omitempty"`
 }
+
+// Putting defines model for Putting.
+type Putting struct {
+	// From Left out where nobody knows: only for a unit that has no place on record yet.
+	From *time.Time `json:"from,omitempty"`
+
+	// LocationId This or slot_id.
+	LocationId *openapi_types.UUID `json:"location_id,omitempty"`
+
+	// Precision How exactly a time is known.
+	Precision *Precision `json:"precision,omitempty"`
+
+	// Reason Why it left the place before; needed when that was a slot.
+	Reason *Reason             `json:"reason,omitempty"`
+	Remark *string             `json:"remark,omitempty"`
+	SlotId *openapi_types.UUID `json:"slot_id,omitempty"`
+}
+
+// Reason Why a unit left. limit_reached: at an inspection. robbed: taken for another position. fitted: it left stock for a slot.
+type Reason string
 
 // Role defines model for Role.
 type Role struct {
@@ -1204,6 +1930,29 @@ type RoleScope string
 type Roles struct {
 	Items []Role `json:"items"`
 }
+
+// RuleCount defines model for RuleCount.
+type RuleCount struct {
+	Code  string `json:"code"`
+	Count int    `json:"count"`
+}
+
+// Section defines model for Section.
+type Section struct {
+	At  time.Time `json:"at"`
+	Lot string    `json:"lot"`
+
+	// Section Counted from 1 at the bottom.
+	Section int `json:"section"`
+}
+
+// Sections defines model for Sections.
+type Sections struct {
+	Items []Section `json:"items"`
+}
+
+// SheetKind defines model for SheetKind.
+type SheetKind string
 
 // SignIn defines model for SignIn.
 type SignIn struct {
@@ -1305,6 +2054,43 @@ type States struct {
 	Items []State `json:"items"`
 }
 
+// Stay defines model for Stay.
+type Stay struct {
+	EndedFor *string `json:"ended_for,omitempty"`
+
+	// From Absent where unknown.
+	From *time.Time `json:"from,omitempty"`
+
+	// FromPrecision How exactly a time is known.
+	FromPrecision Precision           `json:"from_precision"`
+	Id            openapi_types.UUID  `json:"id"`
+	Inside        *string             `json:"inside,omitempty"`
+	InsideId      *openapi_types.UUID `json:"inside_id,omitempty"`
+	Location      *string             `json:"location,omitempty"`
+	LocationId    *openapi_types.UUID `json:"location_id,omitempty"`
+	PartNumber    string              `json:"part_number"`
+	Position      *string             `json:"position,omitempty"`
+	PositionId    *openapi_types.UUID `json:"position_id,omitempty"`
+	RecordedAt    time.Time           `json:"recorded_at"`
+	RecordedBy    string              `json:"recorded_by"`
+	Remark        string              `json:"remark"`
+	Serial        *string             `json:"serial,omitempty"`
+	SiteId        *openapi_types.UUID `json:"site_id,omitempty"`
+	Slot          *string             `json:"slot,omitempty"`
+	SlotId        *openapi_types.UUID `json:"slot_id,omitempty"`
+	Tag           string              `json:"tag"`
+	UnitId        openapi_types.UUID  `json:"unit_id"`
+
+	// Until Absent while it lasts.
+	Until          *time.Time `json:"until,omitempty"`
+	UntilPrecision *string    `json:"until_precision,omitempty"`
+}
+
+// Stays defines model for Stays.
+type Stays struct {
+	Items []Stay `json:"items"`
+}
+
 // Supplies defines model for Supplies.
 type Supplies struct {
 	Items []Supply `json:"items"`
@@ -1335,6 +2121,52 @@ type SupplyHertz int
 // SupplyPhases defines model for Supply.Phases.
 type SupplyPhases int
 
+// Swap defines model for Swap.
+type Swap struct {
+	Items []SwappedItem `json:"items"`
+}
+
+// SwapFact defines model for SwapFact.
+type SwapFact struct {
+	Fact string      `json:"fact"`
+	How  SwapFactHow `json:"how"`
+
+	// Measure A measure as somebody typed it.
+	Measure    *Measure           `json:"measure,omitempty"`
+	PositionId openapi_types.UUID `json:"position_id"`
+	SeenAt     *time.Time         `json:"seen_at,omitempty"`
+	SeenBy     *string            `json:"seen_by,omitempty"`
+	Value      *string            `json:"value,omitempty"`
+}
+
+// SwapFactHow defines model for SwapFact.How.
+type SwapFactHow string
+
+// SwapItem defines model for SwapItem.
+type SwapItem struct {
+	// In The unit that goes in; left out where the slot stays empty.
+	In *openapi_types.UUID `json:"in,omitempty"`
+
+	// InReason Why that one left the slot in which it was.
+	InReason *Reason `json:"in_reason,omitempty"`
+
+	// Reason Why the unit that is in it comes out.
+	Reason Reason             `json:"reason"`
+	Remark *string            `json:"remark,omitempty"`
+	SlotId openapi_types.UUID `json:"slot_id"`
+
+	// To The location to which it goes; left out where it goes into another slot of this swap.
+	To *openapi_types.UUID `json:"to,omitempty"`
+}
+
+// SwappedItem defines model for SwappedItem.
+type SwappedItem struct {
+	In *Stay `json:"in,omitempty"`
+
+	// Out Where the old unit is now.
+	Out *Stay `json:"out,omitempty"`
+}
+
 // Token defines model for Token.
 type Token struct {
 	AccountId openapi_types.UUID `json:"account_id"`
@@ -1360,9 +2192,105 @@ type TrailPage struct {
 	NextCursor *string `json:"next_cursor,omitempty"`
 }
 
+// Turning defines model for Turning.
+type Turning struct {
+	// Differs The fact and the rule disagree: the fact holds.
+	Differs   bool              `json:"differs"`
+	Direction *TurningDirection `json:"direction,omitempty"`
+
+	// Gap What is missing where it is not known.
+	Gap   *string `json:"gap,omitempty"`
+	Known bool    `json:"known"`
+
+	// Recorded By a fact of this position; else by the rule of its side.
+	Recorded bool `json:"recorded"`
+
+	// SeenFrom above, or left, right, entrance or exit.
+	SeenFrom *string `json:"seen_from,omitempty"`
+}
+
+// TurningDirection defines model for Turning.Direction.
+type TurningDirection string
+
 // TwinEdit defines model for TwinEdit.
 type TwinEdit struct {
 	TwinId *openapi_types.UUID `json:"twin_id,omitempty"`
+}
+
+// Unit defines model for Unit.
+type Unit struct {
+	Class           string              `json:"class"`
+	CreatedAt       time.Time           `json:"created_at"`
+	Id              openapi_types.UUID  `json:"id"`
+	Lot             string              `json:"lot"`
+	Owner           string              `json:"owner"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	PartDescription string              `json:"part_description"`
+	PartId          openapi_types.UUID  `json:"part_id"`
+	PartNumber      string              `json:"part_number"`
+	Pattern         *string             `json:"pattern,omitempty"`
+
+	// Place Where it is now; absent where that is unknown or not yours to see.
+	Place         *UnitPlace `json:"place,omitempty"`
+	Serial        *string    `json:"serial,omitempty"`
+	StartDays     *int       `json:"start_days,omitempty"`
+	StartHours    *float64   `json:"start_hours,omitempty"`
+	StartVehicles *int64     `json:"start_vehicles,omitempty"`
+	Tag           string     `json:"tag"`
+	Version       int        `json:"version"`
+}
+
+// UnitEdit defines model for UnitEdit.
+type UnitEdit struct {
+	Lot *string `json:"lot,omitempty"`
+
+	// Owner distributor where nothing is said.
+	Owner           *UnitEditOwner      `json:"owner,omitempty"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	PartId          openapi_types.UUID  `json:"part_id"`
+
+	// Pattern Of a media set: A and B for its sections, from the bottom up.
+	Pattern *string `json:"pattern,omitempty"`
+
+	// Serial The maker's, as it is on the plate; left out where there is none that can be read.
+	Serial    *string `json:"serial,omitempty"`
+	StartDays *int    `json:"start_days,omitempty"`
+
+	// StartHours Run hours before this record began; left out where unknown.
+	StartHours    *float64 `json:"start_hours,omitempty"`
+	StartVehicles *int64   `json:"start_vehicles,omitempty"`
+}
+
+// UnitEditOwner distributor where nothing is said.
+type UnitEditOwner string
+
+// UnitList defines model for UnitList.
+type UnitList struct {
+	Items []Unit `json:"items"`
+}
+
+// UnitPage defines model for UnitPage.
+type UnitPage struct {
+	Items []Unit `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// UnitPlace defines model for UnitPlace.
+type UnitPlace struct {
+	Inside *string `json:"inside,omitempty"`
+
+	// InsideId The unit that it is a part of.
+	InsideId   *openapi_types.UUID `json:"inside_id,omitempty"`
+	Location   *string             `json:"location,omitempty"`
+	LocationId *openapi_types.UUID `json:"location_id,omitempty"`
+	Position   *string             `json:"position,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Since Absent where unknown.
+	Since *time.Time `json:"since,omitempty"`
+	Slot  *string    `json:"slot,omitempty"`
 }
 
 // WeeklyHours defines model for WeeklyHours.
@@ -1387,6 +2315,12 @@ type Withdrawal struct {
 	Reason string `json:"reason"`
 }
 
+// AsOf defines model for AsOf.
+type AsOf = time.Time
+
+// ByClass defines model for ByClass.
+type ByClass = string
+
 // ByCustomer defines model for ByCustomer.
 type ByCustomer = openapi_types.UUID
 
@@ -1399,14 +2333,38 @@ type ByKind = string
 // ByLine defines model for ByLine.
 type ByLine = openapi_types.UUID
 
+// ByLocation defines model for ByLocation.
+type ByLocation = openapi_types.UUID
+
+// ByPart defines model for ByPart.
+type ByPart = openapi_types.UUID
+
+// ByPrefix defines model for ByPrefix.
+type ByPrefix = string
+
+// BySerial defines model for BySerial.
+type BySerial = string
+
 // BySite defines model for BySite.
 type BySite = openapi_types.UUID
 
 // ByState parked: fitted and switched off; empty: nothing fitted, the line washes on; retired: for good.
 type ByState = PositionState
 
+// ByUnit defines model for ByUnit.
+type ByUnit = openapi_types.UUID
+
 // Cursor defines model for Cursor.
 type Cursor = string
+
+// DateOrder defines model for DateOrder.
+type DateOrder string
+
+// DryRun defines model for DryRun.
+type DryRun = bool
+
+// FindLimit defines model for FindLimit.
+type FindLimit = int
 
 // IdempotencyKey defines model for IdempotencyKey.
 type IdempotencyKey = string
@@ -1417,6 +2375,9 @@ type IfMatch = string
 // Limit defines model for Limit.
 type Limit = int
 
+// Text defines model for Text.
+type Text = string
+
 // AccountId defines model for accountId.
 type AccountId = openapi_types.UUID
 
@@ -1426,6 +2387,9 @@ type BlackoutId = openapi_types.UUID
 // CustomerId defines model for customerId.
 type CustomerId = openapi_types.UUID
 
+// ExportKind defines model for exportKind.
+type ExportKind = SheetKind
+
 // FactId defines model for factId.
 type FactId = openapi_types.UUID
 
@@ -1434,6 +2398,12 @@ type GrantId = openapi_types.UUID
 
 // LineId defines model for lineId.
 type LineId = openapi_types.UUID
+
+// PartId defines model for partId.
+type PartId = openapi_types.UUID
+
+// PhotoId defines model for photoId.
+type PhotoId = openapi_types.UUID
 
 // PointId defines model for pointId.
 type PointId = openapi_types.UUID
@@ -1449,6 +2419,9 @@ type SupplyId = openapi_types.UUID
 
 // TokenId defines model for tokenId.
 type TokenId = openapi_types.UUID
+
+// UnitId defines model for unitId.
+type UnitId = openapi_types.UUID
 
 // ListAccountsParams defines parameters for ListAccounts.
 type ListAccountsParams struct {
@@ -1504,6 +2477,33 @@ type ReplaceCustomerParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// FindParams defines parameters for Find.
+type FindParams struct {
+	// Text What it begins with; case does not count.
+	Text Text `form:"text" json:"text"`
+
+	// Limit Most hits to give.
+	Limit *FindLimit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CreateImportParams defines parameters for CreateImport.
+type CreateImportParams struct {
+	// DryRun Find out what it would do, and do nothing.
+	DryRun *DryRun `form:"dry_run,omitempty" json:"dry_run,omitempty"`
+
+	// Kind What a CSV file holds, where its heads do not tell.
+	Kind *SheetKind `form:"kind,omitempty" json:"kind,omitempty"`
+
+	// Dates How the file writes dates like 3/5/2024; without it other dates in the file must tell.
+	Dates *CreateImportParamsDates `form:"dates,omitempty" json:"dates,omitempty"`
+
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateImportParamsDates defines parameters for CreateImport.
+type CreateImportParamsDates string
+
 // CreateIsolationVersionParams defines parameters for CreateIsolationVersion.
 type CreateIsolationVersionParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -1530,6 +2530,48 @@ type CreateLineParams struct {
 
 // ReplaceLineParams defines parameters for ReplaceLine.
 type ReplaceLineParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ListLocationsParams defines parameters for ListLocations.
+type ListLocationsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CreateLocationParams defines parameters for CreateLocation.
+type CreateLocationParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListPartsParams defines parameters for ListParts.
+type ListPartsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Class Only of this class of component.
+	Class *ByClass `form:"class,omitempty" json:"class,omitempty"`
+
+	// Begins Only what begins so.
+	Begins *ByPrefix `form:"begins,omitempty" json:"begins,omitempty"`
+}
+
+// CreatePartParams defines parameters for CreatePart.
+type CreatePartParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplacePartParams defines parameters for ReplacePart.
+type ReplacePartParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
@@ -1579,6 +2621,12 @@ type ReplacePositionParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// GetConnectionParams defines parameters for GetConnection.
+type GetConnectionParams struct {
+	// UnitId This unit instead of the one that is fitted.
+	UnitId *ByUnit `form:"unit_id,omitempty" json:"unit_id,omitempty"`
+}
+
 // RecordFactParams defines parameters for RecordFact.
 type RecordFactParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -1591,10 +2639,22 @@ type WithdrawFactParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListFittedParams defines parameters for ListFitted.
+type ListFittedParams struct {
+	// AsOf The instant; now where nothing is said.
+	AsOf *AsOf `form:"as_of,omitempty" json:"as_of,omitempty"`
+}
+
 // ReplacePositionIsolationParams defines parameters for ReplacePositionIsolation.
 type ReplacePositionIsolationParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// CreatePositionPhotoParams defines parameters for CreatePositionPhoto.
+type CreatePositionPhotoParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ChangeStateParams defines parameters for ChangeState.
@@ -1645,6 +2705,12 @@ type CreateBlackoutParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListSiteFittedParams defines parameters for ListSiteFitted.
+type ListSiteFittedParams struct {
+	// AsOf The instant; now where nothing is said.
+	AsOf *AsOf `form:"as_of,omitempty" json:"as_of,omitempty"`
+}
+
 // ReplaceHoursParams defines parameters for ReplaceHours.
 type ReplaceHoursParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
@@ -1681,6 +2747,12 @@ type EndSupplyParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// CreateSwapParams defines parameters for CreateSwap.
+type CreateSwapParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListTrailParams defines parameters for ListTrail.
 type ListTrailParams struct {
 	// Cursor next_cursor of the page before.
@@ -1694,6 +2766,78 @@ type ListTrailParams struct {
 
 	// SiteId Only of this site.
 	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+}
+
+// ListUnitsParams defines parameters for ListUnits.
+type ListUnitsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// LocationId Only what is there now.
+	LocationId *ByLocation `form:"location_id,omitempty" json:"location_id,omitempty"`
+
+	// PartId Only of this part.
+	PartId *ByPart `form:"part_id,omitempty" json:"part_id,omitempty"`
+
+	// Class Only of this class of component.
+	Class *ByClass `form:"class,omitempty" json:"class,omitempty"`
+
+	// Serial Only with this serial; case does not count.
+	Serial *BySerial `form:"serial,omitempty" json:"serial,omitempty"`
+}
+
+// CreateUnitParams defines parameters for CreateUnit.
+type CreateUnitParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateUnitsParams defines parameters for CreateUnits.
+type CreateUnitsParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceUnitParams defines parameters for ReplaceUnit.
+type ReplaceUnitParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// RecordUnitFactParams defines parameters for RecordUnitFact.
+type RecordUnitFactParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// WithdrawUnitFactParams defines parameters for WithdrawUnitFact.
+type WithdrawUnitFactParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateUnitPhotoParams defines parameters for CreateUnitPhoto.
+type CreateUnitPhotoParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceSectionParams defines parameters for ReplaceSection.
+type ReplaceSectionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// PutUnitParams defines parameters for PutUnit.
+type PutUnitParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ReplaceAccountJSONRequestBody defines body for ReplaceAccount for application/json ContentType.
@@ -1720,8 +2864,17 @@ type CreateLineJSONRequestBody = NewLine
 // ReplaceLineJSONRequestBody defines body for ReplaceLine for application/json ContentType.
 type ReplaceLineJSONRequestBody = LineEdit
 
+// CreateLocationJSONRequestBody defines body for CreateLocation for application/json ContentType.
+type CreateLocationJSONRequestBody = NewLocation
+
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChange
+
+// CreatePartJSONRequestBody defines body for CreatePart for application/json ContentType.
+type CreatePartJSONRequestBody = PartEdit
+
+// ReplacePartJSONRequestBody defines body for ReplacePart for application/json ContentType.
+type ReplacePartJSONRequestBody = PartEdit
 
 // CreatePersonJSONRequestBody defines body for CreatePerson for application/json ContentType.
 type CreatePersonJSONRequestBody = NewPerson
@@ -1743,6 +2896,9 @@ type WithdrawFactJSONRequestBody = Withdrawal
 
 // ReplacePositionIsolationJSONRequestBody defines body for ReplacePositionIsolation for application/json ContentType.
 type ReplacePositionIsolationJSONRequestBody = PointsEdit
+
+// CreatePositionPhotoJSONRequestBody defines body for CreatePositionPhoto for application/json ContentType.
+type CreatePositionPhotoJSONRequestBody = NewPhoto
 
 // ChangeStateJSONRequestBody defines body for ChangeState for application/json ContentType.
 type ChangeStateJSONRequestBody = NewState
@@ -1783,6 +2939,33 @@ type CreateSupplyJSONRequestBody = NewSupply
 // EndSupplyJSONRequestBody defines body for EndSupply for application/json ContentType.
 type EndSupplyJSONRequestBody = Ending
 
+// CreateSwapJSONRequestBody defines body for CreateSwap for application/json ContentType.
+type CreateSwapJSONRequestBody = NewSwap
+
+// CreateUnitJSONRequestBody defines body for CreateUnit for application/json ContentType.
+type CreateUnitJSONRequestBody = NewUnit
+
+// CreateUnitsJSONRequestBody defines body for CreateUnits for application/json ContentType.
+type CreateUnitsJSONRequestBody = NewUnits
+
+// ReplaceUnitJSONRequestBody defines body for ReplaceUnit for application/json ContentType.
+type ReplaceUnitJSONRequestBody = UnitEdit
+
+// RecordUnitFactJSONRequestBody defines body for RecordUnitFact for application/json ContentType.
+type RecordUnitFactJSONRequestBody = NewFact
+
+// WithdrawUnitFactJSONRequestBody defines body for WithdrawUnitFact for application/json ContentType.
+type WithdrawUnitFactJSONRequestBody = Withdrawal
+
+// CreateUnitPhotoJSONRequestBody defines body for CreateUnitPhoto for application/json ContentType.
+type CreateUnitPhotoJSONRequestBody = NewPhoto
+
+// ReplaceSectionJSONRequestBody defines body for ReplaceSection for application/json ContentType.
+type ReplaceSectionJSONRequestBody = NewSection
+
+// PutUnitJSONRequestBody defines body for PutUnit for application/json ContentType.
+type PutUnitJSONRequestBody = Putting
+
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
 	// ListAccounts List people and programs
@@ -1812,6 +2995,9 @@ type ServerInterface interface {
 	// RevokeToken Revoke a token at once
 	// (DELETE /accounts/{accountId}/tokens/{tokenId})
 	RevokeToken(c *gin.Context, accountId AccountId, tokenId TokenId)
+	// ListComponentClasses Classes of what is fitted
+	// (GET /component-classes)
+	ListComponentClasses(c *gin.Context)
 	// ListCustomers List customers by code
 	// (GET /customers)
 	ListCustomers(c *gin.Context, params ListCustomersParams)
@@ -1824,9 +3010,21 @@ type ServerInterface interface {
 	// ReplaceCustomer Edit a customer
 	// (PUT /customers/{customerId})
 	ReplaceCustomer(c *gin.Context, customerId CustomerId, params ReplaceCustomerParams)
+	// GetExports The register as one workbook, a sheet for each kind
+	// (GET /exports)
+	GetExports(c *gin.Context)
+	// GetExport One kind of sheet as CSV
+	// (GET /exports/{exportKind})
+	GetExport(c *gin.Context, exportKind ExportKind)
 	// ListFactKinds What can be recorded about a position
 	// (GET /fact-kinds)
 	ListFactKinds(c *gin.Context)
+	// Find Find by code, name, alias, tag, serial or part number
+	// (GET /find)
+	Find(c *gin.Context, params FindParams)
+	// CreateImport Bring a spreadsheet into the register, all of it or nothing
+	// (POST /imports)
+	CreateImport(c *gin.Context, params CreateImportParams)
 	// GetIsolationPoint Read an isolation point with all its versions
 	// (GET /isolation-points/{pointId})
 	GetIsolationPoint(c *gin.Context, pointId PointId)
@@ -1845,15 +3043,36 @@ type ServerInterface interface {
 	// ReplaceLine Edit a line
 	// (PUT /lines/{lineId})
 	ReplaceLine(c *gin.Context, lineId LineId, params ReplaceLineParams)
+	// ListLocations List places where stock lies
+	// (GET /locations)
+	ListLocations(c *gin.Context, params ListLocationsParams)
+	// CreateLocation Add a place where stock lies
+	// (POST /locations)
+	CreateLocation(c *gin.Context, params CreateLocationParams)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(c *gin.Context)
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(c *gin.Context)
+	// ListParts List parts by number
+	// (GET /parts)
+	ListParts(c *gin.Context, params ListPartsParams)
+	// CreatePart Add a part
+	// (POST /parts)
+	CreatePart(c *gin.Context, params CreatePartParams)
+	// GetPart Read a part
+	// (GET /parts/{partId})
+	GetPart(c *gin.Context, partId PartId)
+	// ReplacePart Edit a part
+	// (PUT /parts/{partId})
+	ReplacePart(c *gin.Context, partId PartId, params ReplacePartParams)
 	// CreatePerson Add a person
 	// (POST /people)
 	CreatePerson(c *gin.Context, params CreatePersonParams)
+	// GetPhoto The picture itself
+	// (GET /photos/{photoId})
+	GetPhoto(c *gin.Context, photoId PhotoId)
 	// ListPositionKinds Kinds of position
 	// (GET /position-kinds)
 	ListPositionKinds(c *gin.Context)
@@ -1872,6 +3091,9 @@ type ServerInterface interface {
 	// ReplacePosition Edit a position
 	// (PUT /positions/{positionId})
 	ReplacePosition(c *gin.Context, positionId PositionId, params ReplacePositionParams)
+	// GetConnection Whether the motor that is fitted suits the supply, and how its leads go
+	// (GET /positions/{positionId}/connection)
+	GetConnection(c *gin.Context, positionId PositionId, params GetConnectionParams)
 	// ListFacts What a position requires, with the history of each fact
 	// (GET /positions/{positionId}/facts)
 	ListFacts(c *gin.Context, positionId PositionId)
@@ -1881,18 +3103,33 @@ type ServerInterface interface {
 	// WithdrawFact Withdraw a fact that was recorded in error
 	// (POST /positions/{positionId}/facts/{factId}/withdrawal)
 	WithdrawFact(c *gin.Context, positionId PositionId, factId FactId, params WithdrawFactParams)
+	// ListFitted What is fitted in a position, now or as of an instant
+	// (GET /positions/{positionId}/fitted)
+	ListFitted(c *gin.Context, positionId PositionId, params ListFittedParams)
 	// ListPositionIsolation Where this position is isolated
 	// (GET /positions/{positionId}/isolation-points)
 	ListPositionIsolation(c *gin.Context, positionId PositionId)
 	// ReplacePositionIsolation Name the isolation points of a position
 	// (PUT /positions/{positionId}/isolation-points)
 	ReplacePositionIsolation(c *gin.Context, positionId PositionId, params ReplacePositionIsolationParams)
+	// ListPositionPhotos Pictures of a position
+	// (GET /positions/{positionId}/photos)
+	ListPositionPhotos(c *gin.Context, positionId PositionId)
+	// CreatePositionPhoto Keep a picture of a position
+	// (POST /positions/{positionId}/photos)
+	CreatePositionPhoto(c *gin.Context, positionId PositionId, params CreatePositionPhotoParams)
 	// ListStates States of a position over time
 	// (GET /positions/{positionId}/states)
 	ListStates(c *gin.Context, positionId PositionId)
 	// ChangeState Record a change of state
 	// (POST /positions/{positionId}/states)
 	ChangeState(c *gin.Context, positionId PositionId, params ChangeStateParams)
+	// ListPositionStays Every unit that was in a position, by slot
+	// (GET /positions/{positionId}/stays)
+	ListPositionStays(c *gin.Context, positionId PositionId)
+	// GetTurning Which way a position must turn, and from where that is seen
+	// (GET /positions/{positionId}/turning)
+	GetTurning(c *gin.Context, positionId PositionId)
 	// PairPosition Name the twin of a position
 	// (PUT /positions/{positionId}/twin)
 	PairPosition(c *gin.Context, positionId PositionId, params PairPositionParams)
@@ -1929,6 +3166,12 @@ type ServerInterface interface {
 	// WithdrawBlackout Withdraw a blackout
 	// (DELETE /sites/{siteId}/blackouts/{blackoutId})
 	WithdrawBlackout(c *gin.Context, siteId SiteId, blackoutId BlackoutId)
+	// ListFindings What does not agree at a site or is not known, the worst first
+	// (GET /sites/{siteId}/findings)
+	ListFindings(c *gin.Context, siteId SiteId)
+	// ListSiteFitted What is fitted at a site, now or as of an instant
+	// (GET /sites/{siteId}/fitted)
+	ListSiteFitted(c *gin.Context, siteId SiteId, params ListSiteFittedParams)
 	// GetHours The site's week: when it is open, when a line may be down
 	// (GET /sites/{siteId}/hours)
 	GetHours(c *gin.Context, siteId SiteId)
@@ -1962,9 +3205,54 @@ type ServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(c *gin.Context, siteId SiteId, supplyId SupplyId, params EndSupplyParams)
+	// CreateSwap Take units out of slots and put others in, all or nothing
+	// (POST /swaps)
+	CreateSwap(c *gin.Context, params CreateSwapParams)
 	// ListTrail List changes, the newest first
 	// (GET /trail)
 	ListTrail(c *gin.Context, params ListTrailParams)
+	// ListUnits List units by tag
+	// (GET /units)
+	ListUnits(c *gin.Context, params ListUnitsParams)
+	// CreateUnit Record a unit
+	// (POST /units)
+	CreateUnit(c *gin.Context, params CreateUnitParams)
+	// CreateUnits Record many units, all or none
+	// (POST /units/batch)
+	CreateUnits(c *gin.Context, params CreateUnitsParams)
+	// GetUnit Read a unit with the place where it is
+	// (GET /units/{unitId})
+	GetUnit(c *gin.Context, unitId UnitId)
+	// ReplaceUnit Edit a unit
+	// (PUT /units/{unitId})
+	ReplaceUnit(c *gin.Context, unitId UnitId, params ReplaceUnitParams)
+	// ListUnitFacts What a unit is, with the history of each fact
+	// (GET /units/{unitId}/facts)
+	ListUnitFacts(c *gin.Context, unitId UnitId)
+	// RecordUnitFact Record what a unit is from an instant on
+	// (POST /units/{unitId}/facts)
+	RecordUnitFact(c *gin.Context, unitId UnitId, params RecordUnitFactParams)
+	// WithdrawUnitFact Withdraw a fact that was recorded in error
+	// (POST /units/{unitId}/facts/{factId}/withdrawal)
+	WithdrawUnitFact(c *gin.Context, unitId UnitId, factId FactId, params WithdrawUnitFactParams)
+	// ListUnitPhotos Pictures of a unit
+	// (GET /units/{unitId}/photos)
+	ListUnitPhotos(c *gin.Context, unitId UnitId)
+	// CreateUnitPhoto Keep a picture of a unit
+	// (POST /units/{unitId}/photos)
+	CreateUnitPhoto(c *gin.Context, unitId UnitId, params CreateUnitPhotoParams)
+	// ListSections Sections of a media set that were replaced by themselves
+	// (GET /units/{unitId}/sections)
+	ListSections(c *gin.Context, unitId UnitId)
+	// ReplaceSection Record that a section of a media set was replaced
+	// (POST /units/{unitId}/sections)
+	ReplaceSection(c *gin.Context, unitId UnitId, params ReplaceSectionParams)
+	// ListUnitStays Everywhere a unit has been, the latest first
+	// (GET /units/{unitId}/stays)
+	ListUnitStays(c *gin.Context, unitId UnitId)
+	// PutUnit Record that a unit went to a place
+	// (POST /units/{unitId}/stays)
+	PutUnit(c *gin.Context, unitId UnitId, params PutUnitParams)
 }
 
 // ServerInterfaceWrapper converts contexts to parameters.
@@ -2334,6 +3622,19 @@ func (siw *ServerInterfaceWrapper) RevokeToken(c *gin.Context) {
 	siw.Handler.RevokeToken(c, accountId, tokenId)
 }
 
+// ListComponentClasses operation middleware
+func (siw *ServerInterfaceWrapper) ListComponentClasses(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListComponentClasses(c)
+}
+
 // ListCustomers operation middleware
 func (siw *ServerInterfaceWrapper) ListCustomers(c *gin.Context) {
 
@@ -2486,6 +3787,44 @@ func (siw *ServerInterfaceWrapper) ReplaceCustomer(c *gin.Context) {
 	siw.Handler.ReplaceCustomer(c, customerId, params)
 }
 
+// GetExports operation middleware
+func (siw *ServerInterfaceWrapper) GetExports(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetExports(c)
+}
+
+// GetExport operation middleware
+func (siw *ServerInterfaceWrapper) GetExport(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "exportKind" -------------
+	var exportKind ExportKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "exportKind", c.Param("exportKind"), &exportKind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter exportKind: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetExport(c, exportKind)
+}
+
 // ListFactKinds operation middleware
 func (siw *ServerInterfaceWrapper) ListFactKinds(c *gin.Context) {
 
@@ -2497,6 +3836,108 @@ func (siw *ServerInterfaceWrapper) ListFactKinds(c *gin.Context) {
 	}
 
 	siw.Handler.ListFactKinds(c)
+}
+
+// Find operation middleware
+func (siw *ServerInterfaceWrapper) Find(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params FindParams
+
+	// ------------- Required query parameter "text" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "text", c.Request.URL.Query(), &params.Text, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter text: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.Find(c, params)
+}
+
+// CreateImport operation middleware
+func (siw *ServerInterfaceWrapper) CreateImport(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateImportParams
+
+	// ------------- Optional query parameter "dry_run" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "dry_run", c.Request.URL.Query(), &params.DryRun, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter dry_run: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "kind" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "kind", c.Request.URL.Query(), &params.Kind, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter kind: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "dates" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "dates", c.Request.URL.Query(), &params.Dates, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter dates: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateImport(c, params)
 }
 
 // GetIsolationPoint operation middleware
@@ -2736,6 +4177,84 @@ func (siw *ServerInterfaceWrapper) ReplaceLine(c *gin.Context) {
 	siw.Handler.ReplaceLine(c, lineId, params)
 }
 
+// ListLocations operation middleware
+func (siw *ServerInterfaceWrapper) ListLocations(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListLocationsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListLocations(c, params)
+}
+
+// CreateLocation operation middleware
+func (siw *ServerInterfaceWrapper) CreateLocation(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateLocationParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateLocation(c, params)
+}
+
 // GetMe operation middleware
 func (siw *ServerInterfaceWrapper) GetMe(c *gin.Context) {
 
@@ -2760,6 +4279,174 @@ func (siw *ServerInterfaceWrapper) ChangePassword(c *gin.Context) {
 	}
 
 	siw.Handler.ChangePassword(c)
+}
+
+// ListParts operation middleware
+func (siw *ServerInterfaceWrapper) ListParts(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListPartsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "class" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "class", c.Request.URL.Query(), &params.Class, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter class: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "begins" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "begins", c.Request.URL.Query(), &params.Begins, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter begins: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListParts(c, params)
+}
+
+// CreatePart operation middleware
+func (siw *ServerInterfaceWrapper) CreatePart(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreatePartParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreatePart(c, params)
+}
+
+// GetPart operation middleware
+func (siw *ServerInterfaceWrapper) GetPart(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPart(c, partId)
+}
+
+// ReplacePart operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePart(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplacePartParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePart(c, partId, params)
 }
 
 // CreatePerson operation middleware
@@ -2803,6 +4490,31 @@ func (siw *ServerInterfaceWrapper) CreatePerson(c *gin.Context) {
 	}
 
 	siw.Handler.CreatePerson(c, params)
+}
+
+// GetPhoto operation middleware
+func (siw *ServerInterfaceWrapper) GetPhoto(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "photoId" -------------
+	var photoId PhotoId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "photoId", c.Param("photoId"), &photoId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter photoId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPhoto(c, photoId)
 }
 
 // ListPositionKinds operation middleware
@@ -3045,6 +4757,42 @@ func (siw *ServerInterfaceWrapper) ReplacePosition(c *gin.Context) {
 	siw.Handler.ReplacePosition(c, positionId, params)
 }
 
+// GetConnection operation middleware
+func (siw *ServerInterfaceWrapper) GetConnection(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetConnectionParams
+
+	// ------------- Optional query parameter "unit_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unit_id", c.Request.URL.Query(), &params.UnitId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unit_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetConnection(c, positionId, params)
+}
+
 // ListFacts operation middleware
 func (siw *ServerInterfaceWrapper) ListFacts(c *gin.Context) {
 
@@ -3183,6 +4931,42 @@ func (siw *ServerInterfaceWrapper) WithdrawFact(c *gin.Context) {
 	siw.Handler.WithdrawFact(c, positionId, factId, params)
 }
 
+// ListFitted operation middleware
+func (siw *ServerInterfaceWrapper) ListFitted(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListFittedParams
+
+	// ------------- Optional query parameter "as_of" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of", c.Request.URL.Query(), &params.AsOf, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter as_of: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListFitted(c, positionId, params)
+}
+
 // ListPositionIsolation operation middleware
 func (siw *ServerInterfaceWrapper) ListPositionIsolation(c *gin.Context) {
 
@@ -3255,6 +5039,83 @@ func (siw *ServerInterfaceWrapper) ReplacePositionIsolation(c *gin.Context) {
 	}
 
 	siw.Handler.ReplacePositionIsolation(c, positionId, params)
+}
+
+// ListPositionPhotos operation middleware
+func (siw *ServerInterfaceWrapper) ListPositionPhotos(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPositionPhotos(c, positionId)
+}
+
+// CreatePositionPhoto operation middleware
+func (siw *ServerInterfaceWrapper) CreatePositionPhoto(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreatePositionPhotoParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreatePositionPhoto(c, positionId, params)
 }
 
 // ListStates operation middleware
@@ -3332,6 +5193,56 @@ func (siw *ServerInterfaceWrapper) ChangeState(c *gin.Context) {
 	}
 
 	siw.Handler.ChangeState(c, positionId, params)
+}
+
+// ListPositionStays operation middleware
+func (siw *ServerInterfaceWrapper) ListPositionStays(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPositionStays(c, positionId)
+}
+
+// GetTurning operation middleware
+func (siw *ServerInterfaceWrapper) GetTurning(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetTurning(c, positionId)
 }
 
 // PairPosition operation middleware
@@ -3734,6 +5645,67 @@ func (siw *ServerInterfaceWrapper) WithdrawBlackout(c *gin.Context) {
 	}
 
 	siw.Handler.WithdrawBlackout(c, siteId, blackoutId)
+}
+
+// ListFindings operation middleware
+func (siw *ServerInterfaceWrapper) ListFindings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListFindings(c, siteId)
+}
+
+// ListSiteFitted operation middleware
+func (siw *ServerInterfaceWrapper) ListSiteFitted(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListSiteFittedParams
+
+	// ------------- Optional query parameter "as_of" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of", c.Request.URL.Query(), &params.AsOf, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter as_of: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListSiteFitted(c, siteId, params)
 }
 
 // GetHours operation middleware
@@ -4179,6 +6151,49 @@ func (siw *ServerInterfaceWrapper) EndSupply(c *gin.Context) {
 	siw.Handler.EndSupply(c, siteId, supplyId, params)
 }
 
+// CreateSwap operation middleware
+func (siw *ServerInterfaceWrapper) CreateSwap(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateSwapParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateSwap(c, params)
+}
+
 // ListTrail operation middleware
 func (siw *ServerInterfaceWrapper) ListTrail(c *gin.Context) {
 
@@ -4228,6 +6243,610 @@ func (siw *ServerInterfaceWrapper) ListTrail(c *gin.Context) {
 	}
 
 	siw.Handler.ListTrail(c, params)
+}
+
+// ListUnits operation middleware
+func (siw *ServerInterfaceWrapper) ListUnits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListUnitsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "location_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "location_id", c.Request.URL.Query(), &params.LocationId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter location_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "part_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part_id", c.Request.URL.Query(), &params.PartId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter part_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "class" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "class", c.Request.URL.Query(), &params.Class, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter class: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "serial" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "serial", c.Request.URL.Query(), &params.Serial, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter serial: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUnits(c, params)
+}
+
+// CreateUnit operation middleware
+func (siw *ServerInterfaceWrapper) CreateUnit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateUnitParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateUnit(c, params)
+}
+
+// CreateUnits operation middleware
+func (siw *ServerInterfaceWrapper) CreateUnits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateUnitsParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateUnits(c, params)
+}
+
+// GetUnit operation middleware
+func (siw *ServerInterfaceWrapper) GetUnit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetUnit(c, unitId)
+}
+
+// ReplaceUnit operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceUnit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceUnitParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceUnit(c, unitId, params)
+}
+
+// ListUnitFacts operation middleware
+func (siw *ServerInterfaceWrapper) ListUnitFacts(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUnitFacts(c, unitId)
+}
+
+// RecordUnitFact operation middleware
+func (siw *ServerInterfaceWrapper) RecordUnitFact(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RecordUnitFactParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.RecordUnitFact(c, unitId, params)
+}
+
+// WithdrawUnitFact operation middleware
+func (siw *ServerInterfaceWrapper) WithdrawUnitFact(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Path parameter "factId" -------------
+	var factId FactId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "factId", c.Param("factId"), &factId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter factId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WithdrawUnitFactParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WithdrawUnitFact(c, unitId, factId, params)
+}
+
+// ListUnitPhotos operation middleware
+func (siw *ServerInterfaceWrapper) ListUnitPhotos(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUnitPhotos(c, unitId)
+}
+
+// CreateUnitPhoto operation middleware
+func (siw *ServerInterfaceWrapper) CreateUnitPhoto(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateUnitPhotoParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateUnitPhoto(c, unitId, params)
+}
+
+// ListSections operation middleware
+func (siw *ServerInterfaceWrapper) ListSections(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListSections(c, unitId)
+}
+
+// ReplaceSection operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceSection(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceSectionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceSection(c, unitId, params)
+}
+
+// ListUnitStays operation middleware
+func (siw *ServerInterfaceWrapper) ListUnitStays(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUnitStays(c, unitId)
+}
+
+// PutUnit operation middleware
+func (siw *ServerInterfaceWrapper) PutUnit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PutUnitParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PutUnit(c, unitId, params)
 }
 
 // GinServerOptions provides options for the Gin server.
@@ -4304,6 +6923,38 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/positions/:positionId/facts/:factId/withdrawal", wrapper.WithdrawFact)
 	router.GET(options.BaseURL+"/positions/:positionId/isolation-points", wrapper.ListPositionIsolation)
 	router.PUT(options.BaseURL+"/positions/:positionId/isolation-points", wrapper.ReplacePositionIsolation)
+	router.GET(options.BaseURL+"/component-classes", wrapper.ListComponentClasses)
+	router.GET(options.BaseURL+"/parts", wrapper.ListParts)
+	router.POST(options.BaseURL+"/parts", wrapper.CreatePart)
+	router.GET(options.BaseURL+"/parts/:partId", wrapper.GetPart)
+	router.PUT(options.BaseURL+"/parts/:partId", wrapper.ReplacePart)
+	router.GET(options.BaseURL+"/locations", wrapper.ListLocations)
+	router.POST(options.BaseURL+"/locations", wrapper.CreateLocation)
+	router.GET(options.BaseURL+"/units", wrapper.ListUnits)
+	router.POST(options.BaseURL+"/units", wrapper.CreateUnit)
+	router.POST(options.BaseURL+"/units/batch", wrapper.CreateUnits)
+	router.GET(options.BaseURL+"/units/:unitId", wrapper.GetUnit)
+	router.PUT(options.BaseURL+"/units/:unitId", wrapper.ReplaceUnit)
+	router.GET(options.BaseURL+"/units/:unitId/stays", wrapper.ListUnitStays)
+	router.POST(options.BaseURL+"/units/:unitId/stays", wrapper.PutUnit)
+	router.GET(options.BaseURL+"/units/:unitId/sections", wrapper.ListSections)
+	router.POST(options.BaseURL+"/units/:unitId/sections", wrapper.ReplaceSection)
+	router.GET(options.BaseURL+"/units/:unitId/facts", wrapper.ListUnitFacts)
+	router.POST(options.BaseURL+"/units/:unitId/facts", wrapper.RecordUnitFact)
+	router.POST(options.BaseURL+"/units/:unitId/facts/:factId/withdrawal", wrapper.WithdrawUnitFact)
+	router.GET(options.BaseURL+"/units/:unitId/photos", wrapper.ListUnitPhotos)
+	router.POST(options.BaseURL+"/units/:unitId/photos", wrapper.CreateUnitPhoto)
+	router.GET(options.BaseURL+"/photos/:photoId", wrapper.GetPhoto)
+	router.POST(options.BaseURL+"/swaps", wrapper.CreateSwap)
+	router.GET(options.BaseURL+"/positions/:positionId/fitted", wrapper.ListFitted)
+	router.GET(options.BaseURL+"/positions/:positionId/stays", wrapper.ListPositionStays)
+	router.GET(options.BaseURL+"/positions/:positionId/turning", wrapper.GetTurning)
+	router.GET(options.BaseURL+"/positions/:positionId/connection", wrapper.GetConnection)
+	router.GET(options.BaseURL+"/positions/:positionId/photos", wrapper.ListPositionPhotos)
+	router.POST(options.BaseURL+"/positions/:positionId/photos", wrapper.CreatePositionPhoto)
+	router.GET(options.BaseURL+"/sites/:siteId/fitted", wrapper.ListSiteFitted)
+	router.GET(options.BaseURL+"/sites/:siteId/findings", wrapper.ListFindings)
+	router.GET(options.BaseURL+"/find", wrapper.Find)
 	router.GET(options.BaseURL+"/roles", wrapper.ListRoles)
 	router.GET(options.BaseURL+"/accounts", wrapper.ListAccounts)
 	router.GET(options.BaseURL+"/accounts/:accountId", wrapper.GetAccount)
@@ -4316,6 +6967,9 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.DELETE(options.BaseURL+"/accounts/:accountId/tokens/:tokenId", wrapper.RevokeToken)
 	router.POST(options.BaseURL+"/people", wrapper.CreatePerson)
 	router.POST(options.BaseURL+"/programs", wrapper.CreateProgram)
+	router.POST(options.BaseURL+"/imports", wrapper.CreateImport)
+	router.GET(options.BaseURL+"/exports", wrapper.GetExports)
+	router.GET(options.BaseURL+"/exports/:exportKind", wrapper.GetExport)
 	router.GET(options.BaseURL+"/trail", wrapper.ListTrail)
 }
 
@@ -4697,6 +7351,44 @@ func (response RevokeTokendefaultApplicationProblemPlusJSONResponse) VisitRevoke
 	return err
 }
 
+type ListComponentClassesRequestObject struct {
+}
+
+type ListComponentClassesResponseObject interface {
+	VisitListComponentClassesResponse(w http.ResponseWriter) error
+}
+
+type ListComponentClasses200JSONResponse ComponentClasses
+
+func (response ListComponentClasses200JSONResponse) VisitListComponentClassesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListComponentClassesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListComponentClassesdefaultApplicationProblemPlusJSONResponse) VisitListComponentClassesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListCustomersRequestObject struct {
 	Params ListCustomersParams
 }
@@ -4882,6 +7574,95 @@ func (response ReplaceCustomerdefaultApplicationProblemPlusJSONResponse) VisitRe
 	return err
 }
 
+type GetExportsRequestObject struct {
+}
+
+type GetExportsResponseObject interface {
+	VisitGetExportsResponse(w http.ResponseWriter) error
+}
+
+type GetExports200ApplicationvndOpenxmlformatsOfficedocumentSpreadsheetmlSheetResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetExports200ApplicationvndOpenxmlformatsOfficedocumentSpreadsheetmlSheetResponse) VisitGetExportsResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetExportsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetExportsdefaultApplicationProblemPlusJSONResponse) VisitGetExportsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetExportRequestObject struct {
+	ExportKind ExportKind `json:"exportKind"`
+}
+
+type GetExportResponseObject interface {
+	VisitGetExportResponse(w http.ResponseWriter) error
+}
+
+type GetExport200TextcsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetExport200TextcsvResponse) VisitGetExportResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetExportdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetExportdefaultApplicationProblemPlusJSONResponse) VisitGetExportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListFactKindsRequestObject struct {
 }
 
@@ -4909,6 +7690,85 @@ type ListFactKindsdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListFactKindsdefaultApplicationProblemPlusJSONResponse) VisitListFactKindsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type FindRequestObject struct {
+	Params FindParams
+}
+
+type FindResponseObject interface {
+	VisitFindResponse(w http.ResponseWriter) error
+}
+
+type Find200JSONResponse Hits
+
+func (response Find200JSONResponse) VisitFindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type FinddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response FinddefaultApplicationProblemPlusJSONResponse) VisitFindResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateImportRequestObject struct {
+	Params CreateImportParams
+	Body   io.Reader
+}
+
+type CreateImportResponseObject interface {
+	VisitCreateImportResponse(w http.ResponseWriter) error
+}
+
+type CreateImport200JSONResponse Import
+
+func (response CreateImport200JSONResponse) VisitCreateImportResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateImportdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateImportdefaultApplicationProblemPlusJSONResponse) VisitCreateImportResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -5185,6 +8045,85 @@ func (response ReplaceLinedefaultApplicationProblemPlusJSONResponse) VisitReplac
 	return err
 }
 
+type ListLocationsRequestObject struct {
+	Params ListLocationsParams
+}
+
+type ListLocationsResponseObject interface {
+	VisitListLocationsResponse(w http.ResponseWriter) error
+}
+
+type ListLocations200JSONResponse LocationPage
+
+func (response ListLocations200JSONResponse) VisitListLocationsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListLocationsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListLocationsdefaultApplicationProblemPlusJSONResponse) VisitListLocationsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLocationRequestObject struct {
+	Params CreateLocationParams
+	Body   *CreateLocationJSONRequestBody
+}
+
+type CreateLocationResponseObject interface {
+	VisitCreateLocationResponse(w http.ResponseWriter) error
+}
+
+type CreateLocation201JSONResponse Location
+
+func (response CreateLocation201JSONResponse) VisitCreateLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateLocationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateLocationdefaultApplicationProblemPlusJSONResponse) VisitCreateLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetMeRequestObject struct {
 }
 
@@ -5256,6 +8195,191 @@ func (response ChangePassworddefaultApplicationProblemPlusJSONResponse) VisitCha
 	return err
 }
 
+type ListPartsRequestObject struct {
+	Params ListPartsParams
+}
+
+type ListPartsResponseObject interface {
+	VisitListPartsResponse(w http.ResponseWriter) error
+}
+
+type ListParts200JSONResponse PartPage
+
+func (response ListParts200JSONResponse) VisitListPartsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPartsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPartsdefaultApplicationProblemPlusJSONResponse) VisitListPartsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePartRequestObject struct {
+	Params CreatePartParams
+	Body   *CreatePartJSONRequestBody
+}
+
+type CreatePartResponseObject interface {
+	VisitCreatePartResponse(w http.ResponseWriter) error
+}
+
+type CreatePart201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreatePart201JSONResponse struct {
+	Body    Part
+	Headers CreatePart201ResponseHeaders
+}
+
+func (response CreatePart201JSONResponse) VisitCreatePartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePartdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreatePartdefaultApplicationProblemPlusJSONResponse) VisitCreatePartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPartRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type GetPartResponseObject interface {
+	VisitGetPartResponse(w http.ResponseWriter) error
+}
+
+type GetPart200ResponseHeaders struct {
+	ETag string
+}
+
+type GetPart200JSONResponse struct {
+	Body    Part
+	Headers GetPart200ResponseHeaders
+}
+
+func (response GetPart200JSONResponse) VisitGetPartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPartdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPartdefaultApplicationProblemPlusJSONResponse) VisitGetPartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePartRequestObject struct {
+	PartId PartId `json:"partId"`
+	Params ReplacePartParams
+	Body   *ReplacePartJSONRequestBody
+}
+
+type ReplacePartResponseObject interface {
+	VisitReplacePartResponse(w http.ResponseWriter) error
+}
+
+type ReplacePart200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplacePart200JSONResponse struct {
+	Body    Part
+	Headers ReplacePart200ResponseHeaders
+}
+
+func (response ReplacePart200JSONResponse) VisitReplacePartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePartdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePartdefaultApplicationProblemPlusJSONResponse) VisitReplacePartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreatePersonRequestObject struct {
 	Params CreatePersonParams
 	Body   *CreatePersonJSONRequestBody
@@ -5295,6 +8419,71 @@ type CreatePersondefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreatePersondefaultApplicationProblemPlusJSONResponse) VisitCreatePersonResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPhotoRequestObject struct {
+	PhotoId PhotoId `json:"photoId"`
+}
+
+type GetPhotoResponseObject interface {
+	VisitGetPhotoResponse(w http.ResponseWriter) error
+}
+
+type GetPhoto200ImagejpegResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetPhoto200ImagejpegResponse) VisitGetPhotoResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "image/jpeg")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetPhoto200ImagepngResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetPhoto200ImagepngResponse) VisitGetPhotoResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "image/png")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetPhotodefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPhotodefaultApplicationProblemPlusJSONResponse) VisitGetPhotoResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -5569,6 +8758,46 @@ func (response ReplacePositiondefaultApplicationProblemPlusJSONResponse) VisitRe
 	return err
 }
 
+type GetConnectionRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+	Params     GetConnectionParams
+}
+
+type GetConnectionResponseObject interface {
+	VisitGetConnectionResponse(w http.ResponseWriter) error
+}
+
+type GetConnection200JSONResponse Connection
+
+func (response GetConnection200JSONResponse) VisitGetConnectionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetConnectiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetConnectiondefaultApplicationProblemPlusJSONResponse) VisitGetConnectionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListFactsRequestObject struct {
 	PositionId PositionId `json:"positionId"`
 }
@@ -5691,6 +8920,46 @@ func (response WithdrawFactdefaultApplicationProblemPlusJSONResponse) VisitWithd
 	return err
 }
 
+type ListFittedRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+	Params     ListFittedParams
+}
+
+type ListFittedResponseObject interface {
+	VisitListFittedResponse(w http.ResponseWriter) error
+}
+
+type ListFitted200JSONResponse FittedList
+
+func (response ListFitted200JSONResponse) VisitListFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFitteddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListFitteddefaultApplicationProblemPlusJSONResponse) VisitListFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPositionIsolationRequestObject struct {
 	PositionId PositionId `json:"positionId"`
 }
@@ -5779,6 +9048,86 @@ func (response ReplacePositionIsolationdefaultApplicationProblemPlusJSONResponse
 	return err
 }
 
+type ListPositionPhotosRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+}
+
+type ListPositionPhotosResponseObject interface {
+	VisitListPositionPhotosResponse(w http.ResponseWriter) error
+}
+
+type ListPositionPhotos200JSONResponse Photos
+
+func (response ListPositionPhotos200JSONResponse) VisitListPositionPhotosResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPositionPhotosdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPositionPhotosdefaultApplicationProblemPlusJSONResponse) VisitListPositionPhotosResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePositionPhotoRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+	Params     CreatePositionPhotoParams
+	Body       *CreatePositionPhotoJSONRequestBody
+}
+
+type CreatePositionPhotoResponseObject interface {
+	VisitCreatePositionPhotoResponse(w http.ResponseWriter) error
+}
+
+type CreatePositionPhoto201JSONResponse Photo
+
+func (response CreatePositionPhoto201JSONResponse) VisitCreatePositionPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePositionPhotodefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreatePositionPhotodefaultApplicationProblemPlusJSONResponse) VisitCreatePositionPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListStatesRequestObject struct {
 	PositionId PositionId `json:"positionId"`
 }
@@ -5848,6 +9197,84 @@ type ChangeStatedefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ChangeStatedefaultApplicationProblemPlusJSONResponse) VisitChangeStateResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPositionStaysRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+}
+
+type ListPositionStaysResponseObject interface {
+	VisitListPositionStaysResponse(w http.ResponseWriter) error
+}
+
+type ListPositionStays200JSONResponse Stays
+
+func (response ListPositionStays200JSONResponse) VisitListPositionStaysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPositionStaysdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPositionStaysdefaultApplicationProblemPlusJSONResponse) VisitListPositionStaysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetTurningRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+}
+
+type GetTurningResponseObject interface {
+	VisitGetTurningResponse(w http.ResponseWriter) error
+}
+
+type GetTurning200JSONResponse Turning
+
+func (response GetTurning200JSONResponse) VisitGetTurningResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetTurningdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetTurningdefaultApplicationProblemPlusJSONResponse) VisitGetTurningResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -6366,6 +9793,85 @@ func (response WithdrawBlackoutdefaultApplicationProblemPlusJSONResponse) VisitW
 	return err
 }
 
+type ListFindingsRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+}
+
+type ListFindingsResponseObject interface {
+	VisitListFindingsResponse(w http.ResponseWriter) error
+}
+
+type ListFindings200JSONResponse Findings
+
+func (response ListFindings200JSONResponse) VisitListFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFindingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListFindingsdefaultApplicationProblemPlusJSONResponse) VisitListFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSiteFittedRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+	Params ListSiteFittedParams
+}
+
+type ListSiteFittedResponseObject interface {
+	VisitListSiteFittedResponse(w http.ResponseWriter) error
+}
+
+type ListSiteFitted200JSONResponse FittedList
+
+func (response ListSiteFitted200JSONResponse) VisitListSiteFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSiteFitteddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSiteFitteddefaultApplicationProblemPlusJSONResponse) VisitListSiteFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetHoursRequestObject struct {
 	SiteId SiteId `json:"siteId"`
 }
@@ -6832,6 +10338,46 @@ func (response EndSupplydefaultApplicationProblemPlusJSONResponse) VisitEndSuppl
 	return err
 }
 
+type CreateSwapRequestObject struct {
+	Params CreateSwapParams
+	Body   *CreateSwapJSONRequestBody
+}
+
+type CreateSwapResponseObject interface {
+	VisitCreateSwapResponse(w http.ResponseWriter) error
+}
+
+type CreateSwap201JSONResponse Swap
+
+func (response CreateSwap201JSONResponse) VisitCreateSwapResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateSwapdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateSwapdefaultApplicationProblemPlusJSONResponse) VisitCreateSwapResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListTrailRequestObject struct {
 	Params ListTrailParams
 }
@@ -6860,6 +10406,593 @@ type ListTraildefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListTraildefaultApplicationProblemPlusJSONResponse) VisitListTrailResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitsRequestObject struct {
+	Params ListUnitsParams
+}
+
+type ListUnitsResponseObject interface {
+	VisitListUnitsResponse(w http.ResponseWriter) error
+}
+
+type ListUnits200JSONResponse UnitPage
+
+func (response ListUnits200JSONResponse) VisitListUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUnitsdefaultApplicationProblemPlusJSONResponse) VisitListUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateUnitRequestObject struct {
+	Params CreateUnitParams
+	Body   *CreateUnitJSONRequestBody
+}
+
+type CreateUnitResponseObject interface {
+	VisitCreateUnitResponse(w http.ResponseWriter) error
+}
+
+type CreateUnit201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateUnit201JSONResponse struct {
+	Body    Unit
+	Headers CreateUnit201ResponseHeaders
+}
+
+func (response CreateUnit201JSONResponse) VisitCreateUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateUnitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateUnitdefaultApplicationProblemPlusJSONResponse) VisitCreateUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateUnitsRequestObject struct {
+	Params CreateUnitsParams
+	Body   *CreateUnitsJSONRequestBody
+}
+
+type CreateUnitsResponseObject interface {
+	VisitCreateUnitsResponse(w http.ResponseWriter) error
+}
+
+type CreateUnits201JSONResponse UnitList
+
+func (response CreateUnits201JSONResponse) VisitCreateUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateUnitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateUnitsdefaultApplicationProblemPlusJSONResponse) VisitCreateUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetUnitRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+}
+
+type GetUnitResponseObject interface {
+	VisitGetUnitResponse(w http.ResponseWriter) error
+}
+
+type GetUnit200ResponseHeaders struct {
+	ETag string
+}
+
+type GetUnit200JSONResponse struct {
+	Body    Unit
+	Headers GetUnit200ResponseHeaders
+}
+
+func (response GetUnit200JSONResponse) VisitGetUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetUnitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetUnitdefaultApplicationProblemPlusJSONResponse) VisitGetUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceUnitRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	Params ReplaceUnitParams
+	Body   *ReplaceUnitJSONRequestBody
+}
+
+type ReplaceUnitResponseObject interface {
+	VisitReplaceUnitResponse(w http.ResponseWriter) error
+}
+
+type ReplaceUnit200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceUnit200JSONResponse struct {
+	Body    Unit
+	Headers ReplaceUnit200ResponseHeaders
+}
+
+func (response ReplaceUnit200JSONResponse) VisitReplaceUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceUnitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceUnitdefaultApplicationProblemPlusJSONResponse) VisitReplaceUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitFactsRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+}
+
+type ListUnitFactsResponseObject interface {
+	VisitListUnitFactsResponse(w http.ResponseWriter) error
+}
+
+type ListUnitFacts200JSONResponse Facts
+
+func (response ListUnitFacts200JSONResponse) VisitListUnitFactsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitFactsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUnitFactsdefaultApplicationProblemPlusJSONResponse) VisitListUnitFactsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordUnitFactRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	Params RecordUnitFactParams
+	Body   *RecordUnitFactJSONRequestBody
+}
+
+type RecordUnitFactResponseObject interface {
+	VisitRecordUnitFactResponse(w http.ResponseWriter) error
+}
+
+type RecordUnitFact201JSONResponse Fact
+
+func (response RecordUnitFact201JSONResponse) VisitRecordUnitFactResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordUnitFactdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RecordUnitFactdefaultApplicationProblemPlusJSONResponse) VisitRecordUnitFactResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawUnitFactRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	FactId FactId `json:"factId"`
+	Params WithdrawUnitFactParams
+	Body   *WithdrawUnitFactJSONRequestBody
+}
+
+type WithdrawUnitFactResponseObject interface {
+	VisitWithdrawUnitFactResponse(w http.ResponseWriter) error
+}
+
+type WithdrawUnitFact200JSONResponse Fact
+
+func (response WithdrawUnitFact200JSONResponse) VisitWithdrawUnitFactResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawUnitFactdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawUnitFactdefaultApplicationProblemPlusJSONResponse) VisitWithdrawUnitFactResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitPhotosRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+}
+
+type ListUnitPhotosResponseObject interface {
+	VisitListUnitPhotosResponse(w http.ResponseWriter) error
+}
+
+type ListUnitPhotos200JSONResponse Photos
+
+func (response ListUnitPhotos200JSONResponse) VisitListUnitPhotosResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitPhotosdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUnitPhotosdefaultApplicationProblemPlusJSONResponse) VisitListUnitPhotosResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateUnitPhotoRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	Params CreateUnitPhotoParams
+	Body   *CreateUnitPhotoJSONRequestBody
+}
+
+type CreateUnitPhotoResponseObject interface {
+	VisitCreateUnitPhotoResponse(w http.ResponseWriter) error
+}
+
+type CreateUnitPhoto201JSONResponse Photo
+
+func (response CreateUnitPhoto201JSONResponse) VisitCreateUnitPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateUnitPhotodefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateUnitPhotodefaultApplicationProblemPlusJSONResponse) VisitCreateUnitPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSectionsRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+}
+
+type ListSectionsResponseObject interface {
+	VisitListSectionsResponse(w http.ResponseWriter) error
+}
+
+type ListSections200JSONResponse Sections
+
+func (response ListSections200JSONResponse) VisitListSectionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSectionsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSectionsdefaultApplicationProblemPlusJSONResponse) VisitListSectionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceSectionRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	Params ReplaceSectionParams
+	Body   *ReplaceSectionJSONRequestBody
+}
+
+type ReplaceSectionResponseObject interface {
+	VisitReplaceSectionResponse(w http.ResponseWriter) error
+}
+
+type ReplaceSection201JSONResponse Sections
+
+func (response ReplaceSection201JSONResponse) VisitReplaceSectionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceSectiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceSectiondefaultApplicationProblemPlusJSONResponse) VisitReplaceSectionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitStaysRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+}
+
+type ListUnitStaysResponseObject interface {
+	VisitListUnitStaysResponse(w http.ResponseWriter) error
+}
+
+type ListUnitStays200JSONResponse Stays
+
+func (response ListUnitStays200JSONResponse) VisitListUnitStaysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitStaysdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUnitStaysdefaultApplicationProblemPlusJSONResponse) VisitListUnitStaysResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutUnitRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	Params PutUnitParams
+	Body   *PutUnitJSONRequestBody
+}
+
+type PutUnitResponseObject interface {
+	VisitPutUnitResponse(w http.ResponseWriter) error
+}
+
+type PutUnit201JSONResponse Stay
+
+func (response PutUnit201JSONResponse) VisitPutUnitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutUnitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PutUnitdefaultApplicationProblemPlusJSONResponse) VisitPutUnitResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -6900,6 +11033,9 @@ type StrictServerInterface interface {
 	// RevokeToken Revoke a token at once
 	// (DELETE /accounts/{accountId}/tokens/{tokenId})
 	RevokeToken(ctx context.Context, request RevokeTokenRequestObject) (RevokeTokenResponseObject, error)
+	// ListComponentClasses Classes of what is fitted
+	// (GET /component-classes)
+	ListComponentClasses(ctx context.Context, request ListComponentClassesRequestObject) (ListComponentClassesResponseObject, error)
 	// ListCustomers List customers by code
 	// (GET /customers)
 	ListCustomers(ctx context.Context, request ListCustomersRequestObject) (ListCustomersResponseObject, error)
@@ -6912,9 +11048,21 @@ type StrictServerInterface interface {
 	// ReplaceCustomer Edit a customer
 	// (PUT /customers/{customerId})
 	ReplaceCustomer(ctx context.Context, request ReplaceCustomerRequestObject) (ReplaceCustomerResponseObject, error)
+	// GetExports The register as one workbook, a sheet for each kind
+	// (GET /exports)
+	GetExports(ctx context.Context, request GetExportsRequestObject) (GetExportsResponseObject, error)
+	// GetExport One kind of sheet as CSV
+	// (GET /exports/{exportKind})
+	GetExport(ctx context.Context, request GetExportRequestObject) (GetExportResponseObject, error)
 	// ListFactKinds What can be recorded about a position
 	// (GET /fact-kinds)
 	ListFactKinds(ctx context.Context, request ListFactKindsRequestObject) (ListFactKindsResponseObject, error)
+	// Find Find by code, name, alias, tag, serial or part number
+	// (GET /find)
+	Find(ctx context.Context, request FindRequestObject) (FindResponseObject, error)
+	// CreateImport Bring a spreadsheet into the register, all of it or nothing
+	// (POST /imports)
+	CreateImport(ctx context.Context, request CreateImportRequestObject) (CreateImportResponseObject, error)
 	// GetIsolationPoint Read an isolation point with all its versions
 	// (GET /isolation-points/{pointId})
 	GetIsolationPoint(ctx context.Context, request GetIsolationPointRequestObject) (GetIsolationPointResponseObject, error)
@@ -6933,15 +11081,36 @@ type StrictServerInterface interface {
 	// ReplaceLine Edit a line
 	// (PUT /lines/{lineId})
 	ReplaceLine(ctx context.Context, request ReplaceLineRequestObject) (ReplaceLineResponseObject, error)
+	// ListLocations List places where stock lies
+	// (GET /locations)
+	ListLocations(ctx context.Context, request ListLocationsRequestObject) (ListLocationsResponseObject, error)
+	// CreateLocation Add a place where stock lies
+	// (POST /locations)
+	CreateLocation(ctx context.Context, request CreateLocationRequestObject) (CreateLocationResponseObject, error)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
+	// ListParts List parts by number
+	// (GET /parts)
+	ListParts(ctx context.Context, request ListPartsRequestObject) (ListPartsResponseObject, error)
+	// CreatePart Add a part
+	// (POST /parts)
+	CreatePart(ctx context.Context, request CreatePartRequestObject) (CreatePartResponseObject, error)
+	// GetPart Read a part
+	// (GET /parts/{partId})
+	GetPart(ctx context.Context, request GetPartRequestObject) (GetPartResponseObject, error)
+	// ReplacePart Edit a part
+	// (PUT /parts/{partId})
+	ReplacePart(ctx context.Context, request ReplacePartRequestObject) (ReplacePartResponseObject, error)
 	// CreatePerson Add a person
 	// (POST /people)
 	CreatePerson(ctx context.Context, request CreatePersonRequestObject) (CreatePersonResponseObject, error)
+	// GetPhoto The picture itself
+	// (GET /photos/{photoId})
+	GetPhoto(ctx context.Context, request GetPhotoRequestObject) (GetPhotoResponseObject, error)
 	// ListPositionKinds Kinds of position
 	// (GET /position-kinds)
 	ListPositionKinds(ctx context.Context, request ListPositionKindsRequestObject) (ListPositionKindsResponseObject, error)
@@ -6960,6 +11129,9 @@ type StrictServerInterface interface {
 	// ReplacePosition Edit a position
 	// (PUT /positions/{positionId})
 	ReplacePosition(ctx context.Context, request ReplacePositionRequestObject) (ReplacePositionResponseObject, error)
+	// GetConnection Whether the motor that is fitted suits the supply, and how its leads go
+	// (GET /positions/{positionId}/connection)
+	GetConnection(ctx context.Context, request GetConnectionRequestObject) (GetConnectionResponseObject, error)
 	// ListFacts What a position requires, with the history of each fact
 	// (GET /positions/{positionId}/facts)
 	ListFacts(ctx context.Context, request ListFactsRequestObject) (ListFactsResponseObject, error)
@@ -6969,18 +11141,33 @@ type StrictServerInterface interface {
 	// WithdrawFact Withdraw a fact that was recorded in error
 	// (POST /positions/{positionId}/facts/{factId}/withdrawal)
 	WithdrawFact(ctx context.Context, request WithdrawFactRequestObject) (WithdrawFactResponseObject, error)
+	// ListFitted What is fitted in a position, now or as of an instant
+	// (GET /positions/{positionId}/fitted)
+	ListFitted(ctx context.Context, request ListFittedRequestObject) (ListFittedResponseObject, error)
 	// ListPositionIsolation Where this position is isolated
 	// (GET /positions/{positionId}/isolation-points)
 	ListPositionIsolation(ctx context.Context, request ListPositionIsolationRequestObject) (ListPositionIsolationResponseObject, error)
 	// ReplacePositionIsolation Name the isolation points of a position
 	// (PUT /positions/{positionId}/isolation-points)
 	ReplacePositionIsolation(ctx context.Context, request ReplacePositionIsolationRequestObject) (ReplacePositionIsolationResponseObject, error)
+	// ListPositionPhotos Pictures of a position
+	// (GET /positions/{positionId}/photos)
+	ListPositionPhotos(ctx context.Context, request ListPositionPhotosRequestObject) (ListPositionPhotosResponseObject, error)
+	// CreatePositionPhoto Keep a picture of a position
+	// (POST /positions/{positionId}/photos)
+	CreatePositionPhoto(ctx context.Context, request CreatePositionPhotoRequestObject) (CreatePositionPhotoResponseObject, error)
 	// ListStates States of a position over time
 	// (GET /positions/{positionId}/states)
 	ListStates(ctx context.Context, request ListStatesRequestObject) (ListStatesResponseObject, error)
 	// ChangeState Record a change of state
 	// (POST /positions/{positionId}/states)
 	ChangeState(ctx context.Context, request ChangeStateRequestObject) (ChangeStateResponseObject, error)
+	// ListPositionStays Every unit that was in a position, by slot
+	// (GET /positions/{positionId}/stays)
+	ListPositionStays(ctx context.Context, request ListPositionStaysRequestObject) (ListPositionStaysResponseObject, error)
+	// GetTurning Which way a position must turn, and from where that is seen
+	// (GET /positions/{positionId}/turning)
+	GetTurning(ctx context.Context, request GetTurningRequestObject) (GetTurningResponseObject, error)
 	// PairPosition Name the twin of a position
 	// (PUT /positions/{positionId}/twin)
 	PairPosition(ctx context.Context, request PairPositionRequestObject) (PairPositionResponseObject, error)
@@ -7017,6 +11204,12 @@ type StrictServerInterface interface {
 	// WithdrawBlackout Withdraw a blackout
 	// (DELETE /sites/{siteId}/blackouts/{blackoutId})
 	WithdrawBlackout(ctx context.Context, request WithdrawBlackoutRequestObject) (WithdrawBlackoutResponseObject, error)
+	// ListFindings What does not agree at a site or is not known, the worst first
+	// (GET /sites/{siteId}/findings)
+	ListFindings(ctx context.Context, request ListFindingsRequestObject) (ListFindingsResponseObject, error)
+	// ListSiteFitted What is fitted at a site, now or as of an instant
+	// (GET /sites/{siteId}/fitted)
+	ListSiteFitted(ctx context.Context, request ListSiteFittedRequestObject) (ListSiteFittedResponseObject, error)
 	// GetHours The site's week: when it is open, when a line may be down
 	// (GET /sites/{siteId}/hours)
 	GetHours(ctx context.Context, request GetHoursRequestObject) (GetHoursResponseObject, error)
@@ -7050,9 +11243,54 @@ type StrictServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(ctx context.Context, request EndSupplyRequestObject) (EndSupplyResponseObject, error)
+	// CreateSwap Take units out of slots and put others in, all or nothing
+	// (POST /swaps)
+	CreateSwap(ctx context.Context, request CreateSwapRequestObject) (CreateSwapResponseObject, error)
 	// ListTrail List changes, the newest first
 	// (GET /trail)
 	ListTrail(ctx context.Context, request ListTrailRequestObject) (ListTrailResponseObject, error)
+	// ListUnits List units by tag
+	// (GET /units)
+	ListUnits(ctx context.Context, request ListUnitsRequestObject) (ListUnitsResponseObject, error)
+	// CreateUnit Record a unit
+	// (POST /units)
+	CreateUnit(ctx context.Context, request CreateUnitRequestObject) (CreateUnitResponseObject, error)
+	// CreateUnits Record many units, all or none
+	// (POST /units/batch)
+	CreateUnits(ctx context.Context, request CreateUnitsRequestObject) (CreateUnitsResponseObject, error)
+	// GetUnit Read a unit with the place where it is
+	// (GET /units/{unitId})
+	GetUnit(ctx context.Context, request GetUnitRequestObject) (GetUnitResponseObject, error)
+	// ReplaceUnit Edit a unit
+	// (PUT /units/{unitId})
+	ReplaceUnit(ctx context.Context, request ReplaceUnitRequestObject) (ReplaceUnitResponseObject, error)
+	// ListUnitFacts What a unit is, with the history of each fact
+	// (GET /units/{unitId}/facts)
+	ListUnitFacts(ctx context.Context, request ListUnitFactsRequestObject) (ListUnitFactsResponseObject, error)
+	// RecordUnitFact Record what a unit is from an instant on
+	// (POST /units/{unitId}/facts)
+	RecordUnitFact(ctx context.Context, request RecordUnitFactRequestObject) (RecordUnitFactResponseObject, error)
+	// WithdrawUnitFact Withdraw a fact that was recorded in error
+	// (POST /units/{unitId}/facts/{factId}/withdrawal)
+	WithdrawUnitFact(ctx context.Context, request WithdrawUnitFactRequestObject) (WithdrawUnitFactResponseObject, error)
+	// ListUnitPhotos Pictures of a unit
+	// (GET /units/{unitId}/photos)
+	ListUnitPhotos(ctx context.Context, request ListUnitPhotosRequestObject) (ListUnitPhotosResponseObject, error)
+	// CreateUnitPhoto Keep a picture of a unit
+	// (POST /units/{unitId}/photos)
+	CreateUnitPhoto(ctx context.Context, request CreateUnitPhotoRequestObject) (CreateUnitPhotoResponseObject, error)
+	// ListSections Sections of a media set that were replaced by themselves
+	// (GET /units/{unitId}/sections)
+	ListSections(ctx context.Context, request ListSectionsRequestObject) (ListSectionsResponseObject, error)
+	// ReplaceSection Record that a section of a media set was replaced
+	// (POST /units/{unitId}/sections)
+	ReplaceSection(ctx context.Context, request ReplaceSectionRequestObject) (ReplaceSectionResponseObject, error)
+	// ListUnitStays Everywhere a unit has been, the latest first
+	// (GET /units/{unitId}/stays)
+	ListUnitStays(ctx context.Context, request ListUnitStaysRequestObject) (ListUnitStaysResponseObject, error)
+	// PutUnit Record that a unit went to a place
+	// (POST /units/{unitId}/stays)
+	PutUnit(ctx context.Context, request PutUnitRequestObject) (PutUnitResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx *gin.Context, request any) (any, error)
@@ -7406,6 +11644,30 @@ func (sh *strictHandler) RevokeToken(ctx *gin.Context, accountId AccountId, toke
 	}
 }
 
+// ListComponentClasses operation middleware
+func (sh *strictHandler) ListComponentClasses(ctx *gin.Context) {
+	var request ListComponentClassesRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListComponentClasses(ctx.Request.Context(), request.(ListComponentClassesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListComponentClasses")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListComponentClassesResponseObject); ok {
+		if err := validResponse.VisitListComponentClassesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListCustomers operation middleware
 func (sh *strictHandler) ListCustomers(ctx *gin.Context, params ListCustomersParams) {
 	var request ListCustomersRequestObject
@@ -7547,6 +11809,56 @@ func (sh *strictHandler) ReplaceCustomer(ctx *gin.Context, customerId CustomerId
 	}
 }
 
+// GetExports operation middleware
+func (sh *strictHandler) GetExports(ctx *gin.Context) {
+	var request GetExportsRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetExports(ctx.Request.Context(), request.(GetExportsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetExports")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetExportsResponseObject); ok {
+		if err := validResponse.VisitGetExportsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetExport operation middleware
+func (sh *strictHandler) GetExport(ctx *gin.Context, exportKind ExportKind) {
+	var request GetExportRequestObject
+
+	request.ExportKind = exportKind
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetExport(ctx.Request.Context(), request.(GetExportRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetExport")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetExportResponseObject); ok {
+		if err := validResponse.VisitGetExportResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListFactKinds operation middleware
 func (sh *strictHandler) ListFactKinds(ctx *gin.Context) {
 	var request ListFactKindsRequestObject
@@ -7564,6 +11876,64 @@ func (sh *strictHandler) ListFactKinds(ctx *gin.Context) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListFactKindsResponseObject); ok {
 		if err := validResponse.VisitListFactKindsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// Find operation middleware
+func (sh *strictHandler) Find(ctx *gin.Context, params FindParams) {
+	var request FindRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.Find(ctx.Request.Context(), request.(FindRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "Find")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(FindResponseObject); ok {
+		if err := validResponse.VisitFindResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateImport operation middleware
+func (sh *strictHandler) CreateImport(ctx *gin.Context, params CreateImportParams) {
+	var request CreateImportRequestObject
+
+	request.Params = params
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet") {
+		request.Body = ctx.Request.Body
+	}
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "text/csv") {
+		request.Body = ctx.Request.Body
+	}
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateImport(ctx.Request.Context(), request.(CreateImportRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateImport")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateImportResponseObject); ok {
+		if err := validResponse.VisitCreateImportResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -7783,6 +12153,76 @@ func (sh *strictHandler) ReplaceLine(ctx *gin.Context, lineId LineId, params Rep
 	}
 }
 
+// ListLocations operation middleware
+func (sh *strictHandler) ListLocations(ctx *gin.Context, params ListLocationsParams) {
+	var request ListLocationsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListLocations(ctx.Request.Context(), request.(ListLocationsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListLocations")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListLocationsResponseObject); ok {
+		if err := validResponse.VisitListLocationsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateLocation operation middleware
+func (sh *strictHandler) CreateLocation(ctx *gin.Context, params CreateLocationParams) {
+	var request CreateLocationRequestObject
+
+	request.Params = params
+
+	var body CreateLocationJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateLocation(ctx.Request.Context(), request.(CreateLocationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateLocation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateLocationResponseObject); ok {
+		if err := validResponse.VisitCreateLocationResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // GetMe operation middleware
 func (sh *strictHandler) GetMe(ctx *gin.Context) {
 	var request GetMeRequestObject
@@ -7849,6 +12289,147 @@ func (sh *strictHandler) ChangePassword(ctx *gin.Context) {
 	}
 }
 
+// ListParts operation middleware
+func (sh *strictHandler) ListParts(ctx *gin.Context, params ListPartsParams) {
+	var request ListPartsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListParts(ctx.Request.Context(), request.(ListPartsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListParts")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPartsResponseObject); ok {
+		if err := validResponse.VisitListPartsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreatePart operation middleware
+func (sh *strictHandler) CreatePart(ctx *gin.Context, params CreatePartParams) {
+	var request CreatePartRequestObject
+
+	request.Params = params
+
+	var body CreatePartJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreatePart(ctx.Request.Context(), request.(CreatePartRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreatePart")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreatePartResponseObject); ok {
+		if err := validResponse.VisitCreatePartResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPart operation middleware
+func (sh *strictHandler) GetPart(ctx *gin.Context, partId PartId) {
+	var request GetPartRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPart(ctx.Request.Context(), request.(GetPartRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPart")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPartResponseObject); ok {
+		if err := validResponse.VisitGetPartResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePart operation middleware
+func (sh *strictHandler) ReplacePart(ctx *gin.Context, partId PartId, params ReplacePartParams) {
+	var request ReplacePartRequestObject
+
+	request.PartId = partId
+	request.Params = params
+
+	var body ReplacePartJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePart(ctx.Request.Context(), request.(ReplacePartRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePart")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePartResponseObject); ok {
+		if err := validResponse.VisitReplacePartResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // CreatePerson operation middleware
 func (sh *strictHandler) CreatePerson(ctx *gin.Context, params CreatePersonParams) {
 	var request CreatePersonRequestObject
@@ -7886,6 +12467,32 @@ func (sh *strictHandler) CreatePerson(ctx *gin.Context, params CreatePersonParam
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreatePersonResponseObject); ok {
 		if err := validResponse.VisitCreatePersonResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPhoto operation middleware
+func (sh *strictHandler) GetPhoto(ctx *gin.Context, photoId PhotoId) {
+	var request GetPhotoRequestObject
+
+	request.PhotoId = photoId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPhoto(ctx.Request.Context(), request.(GetPhotoRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPhoto")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPhotoResponseObject); ok {
+		if err := validResponse.VisitGetPhotoResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -8102,6 +12709,33 @@ func (sh *strictHandler) ReplacePosition(ctx *gin.Context, positionId PositionId
 	}
 }
 
+// GetConnection operation middleware
+func (sh *strictHandler) GetConnection(ctx *gin.Context, positionId PositionId, params GetConnectionParams) {
+	var request GetConnectionRequestObject
+
+	request.PositionId = positionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetConnection(ctx.Request.Context(), request.(GetConnectionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetConnection")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetConnectionResponseObject); ok {
+		if err := validResponse.VisitGetConnectionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListFacts operation middleware
 func (sh *strictHandler) ListFacts(ctx *gin.Context, positionId PositionId) {
 	var request ListFactsRequestObject
@@ -8219,6 +12853,33 @@ func (sh *strictHandler) WithdrawFact(ctx *gin.Context, positionId PositionId, f
 	}
 }
 
+// ListFitted operation middleware
+func (sh *strictHandler) ListFitted(ctx *gin.Context, positionId PositionId, params ListFittedParams) {
+	var request ListFittedRequestObject
+
+	request.PositionId = positionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFitted(ctx.Request.Context(), request.(ListFittedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFitted")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListFittedResponseObject); ok {
+		if err := validResponse.VisitListFittedResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListPositionIsolation operation middleware
 func (sh *strictHandler) ListPositionIsolation(ctx *gin.Context, positionId PositionId) {
 	var request ListPositionIsolationRequestObject
@@ -8290,6 +12951,77 @@ func (sh *strictHandler) ReplacePositionIsolation(ctx *gin.Context, positionId P
 	}
 }
 
+// ListPositionPhotos operation middleware
+func (sh *strictHandler) ListPositionPhotos(ctx *gin.Context, positionId PositionId) {
+	var request ListPositionPhotosRequestObject
+
+	request.PositionId = positionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPositionPhotos(ctx.Request.Context(), request.(ListPositionPhotosRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPositionPhotos")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPositionPhotosResponseObject); ok {
+		if err := validResponse.VisitListPositionPhotosResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreatePositionPhoto operation middleware
+func (sh *strictHandler) CreatePositionPhoto(ctx *gin.Context, positionId PositionId, params CreatePositionPhotoParams) {
+	var request CreatePositionPhotoRequestObject
+
+	request.PositionId = positionId
+	request.Params = params
+
+	var body CreatePositionPhotoJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreatePositionPhoto(ctx.Request.Context(), request.(CreatePositionPhotoRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreatePositionPhoto")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreatePositionPhotoResponseObject); ok {
+		if err := validResponse.VisitCreatePositionPhotoResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListStates operation middleware
 func (sh *strictHandler) ListStates(ctx *gin.Context, positionId PositionId) {
 	var request ListStatesRequestObject
@@ -8354,6 +13086,58 @@ func (sh *strictHandler) ChangeState(ctx *gin.Context, positionId PositionId, pa
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ChangeStateResponseObject); ok {
 		if err := validResponse.VisitChangeStateResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListPositionStays operation middleware
+func (sh *strictHandler) ListPositionStays(ctx *gin.Context, positionId PositionId) {
+	var request ListPositionStaysRequestObject
+
+	request.PositionId = positionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPositionStays(ctx.Request.Context(), request.(ListPositionStaysRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPositionStays")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPositionStaysResponseObject); ok {
+		if err := validResponse.VisitListPositionStaysResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetTurning operation middleware
+func (sh *strictHandler) GetTurning(ctx *gin.Context, positionId PositionId) {
+	var request GetTurningRequestObject
+
+	request.PositionId = positionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetTurning(ctx.Request.Context(), request.(GetTurningRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetTurning")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetTurningResponseObject); ok {
+		if err := validResponse.VisitGetTurningResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -8779,6 +13563,59 @@ func (sh *strictHandler) WithdrawBlackout(ctx *gin.Context, siteId SiteId, black
 	}
 }
 
+// ListFindings operation middleware
+func (sh *strictHandler) ListFindings(ctx *gin.Context, siteId SiteId) {
+	var request ListFindingsRequestObject
+
+	request.SiteId = siteId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFindings(ctx.Request.Context(), request.(ListFindingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFindings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListFindingsResponseObject); ok {
+		if err := validResponse.VisitListFindingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListSiteFitted operation middleware
+func (sh *strictHandler) ListSiteFitted(ctx *gin.Context, siteId SiteId, params ListSiteFittedParams) {
+	var request ListSiteFittedRequestObject
+
+	request.SiteId = siteId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSiteFitted(ctx.Request.Context(), request.(ListSiteFittedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSiteFitted")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListSiteFittedResponseObject); ok {
+		if err := validResponse.VisitListSiteFittedResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // GetHours operation middleware
 func (sh *strictHandler) GetHours(ctx *gin.Context, siteId SiteId) {
 	var request GetHoursRequestObject
@@ -9180,6 +14017,50 @@ func (sh *strictHandler) EndSupply(ctx *gin.Context, siteId SiteId, supplyId Sup
 	}
 }
 
+// CreateSwap operation middleware
+func (sh *strictHandler) CreateSwap(ctx *gin.Context, params CreateSwapParams) {
+	var request CreateSwapRequestObject
+
+	request.Params = params
+
+	var body CreateSwapJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateSwap(ctx.Request.Context(), request.(CreateSwapRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateSwap")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateSwapResponseObject); ok {
+		if err := validResponse.VisitCreateSwapResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListTrail operation middleware
 func (sh *strictHandler) ListTrail(ctx *gin.Context, params ListTrailParams) {
 	var request ListTrailRequestObject
@@ -9199,6 +14080,521 @@ func (sh *strictHandler) ListTrail(ctx *gin.Context, params ListTrailParams) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListTrailResponseObject); ok {
 		if err := validResponse.VisitListTrailResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUnits operation middleware
+func (sh *strictHandler) ListUnits(ctx *gin.Context, params ListUnitsParams) {
+	var request ListUnitsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUnits(ctx.Request.Context(), request.(ListUnitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUnits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUnitsResponseObject); ok {
+		if err := validResponse.VisitListUnitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateUnit operation middleware
+func (sh *strictHandler) CreateUnit(ctx *gin.Context, params CreateUnitParams) {
+	var request CreateUnitRequestObject
+
+	request.Params = params
+
+	var body CreateUnitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateUnit(ctx.Request.Context(), request.(CreateUnitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateUnit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateUnitResponseObject); ok {
+		if err := validResponse.VisitCreateUnitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateUnits operation middleware
+func (sh *strictHandler) CreateUnits(ctx *gin.Context, params CreateUnitsParams) {
+	var request CreateUnitsRequestObject
+
+	request.Params = params
+
+	var body CreateUnitsJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateUnits(ctx.Request.Context(), request.(CreateUnitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateUnits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateUnitsResponseObject); ok {
+		if err := validResponse.VisitCreateUnitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetUnit operation middleware
+func (sh *strictHandler) GetUnit(ctx *gin.Context, unitId UnitId) {
+	var request GetUnitRequestObject
+
+	request.UnitId = unitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetUnit(ctx.Request.Context(), request.(GetUnitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetUnit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetUnitResponseObject); ok {
+		if err := validResponse.VisitGetUnitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceUnit operation middleware
+func (sh *strictHandler) ReplaceUnit(ctx *gin.Context, unitId UnitId, params ReplaceUnitParams) {
+	var request ReplaceUnitRequestObject
+
+	request.UnitId = unitId
+	request.Params = params
+
+	var body ReplaceUnitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceUnit(ctx.Request.Context(), request.(ReplaceUnitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceUnit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceUnitResponseObject); ok {
+		if err := validResponse.VisitReplaceUnitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUnitFacts operation middleware
+func (sh *strictHandler) ListUnitFacts(ctx *gin.Context, unitId UnitId) {
+	var request ListUnitFactsRequestObject
+
+	request.UnitId = unitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUnitFacts(ctx.Request.Context(), request.(ListUnitFactsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUnitFacts")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUnitFactsResponseObject); ok {
+		if err := validResponse.VisitListUnitFactsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// RecordUnitFact operation middleware
+func (sh *strictHandler) RecordUnitFact(ctx *gin.Context, unitId UnitId, params RecordUnitFactParams) {
+	var request RecordUnitFactRequestObject
+
+	request.UnitId = unitId
+	request.Params = params
+
+	var body RecordUnitFactJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RecordUnitFact(ctx.Request.Context(), request.(RecordUnitFactRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RecordUnitFact")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(RecordUnitFactResponseObject); ok {
+		if err := validResponse.VisitRecordUnitFactResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// WithdrawUnitFact operation middleware
+func (sh *strictHandler) WithdrawUnitFact(ctx *gin.Context, unitId UnitId, factId FactId, params WithdrawUnitFactParams) {
+	var request WithdrawUnitFactRequestObject
+
+	request.UnitId = unitId
+	request.FactId = factId
+	request.Params = params
+
+	var body WithdrawUnitFactJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawUnitFact(ctx.Request.Context(), request.(WithdrawUnitFactRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawUnitFact")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WithdrawUnitFactResponseObject); ok {
+		if err := validResponse.VisitWithdrawUnitFactResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUnitPhotos operation middleware
+func (sh *strictHandler) ListUnitPhotos(ctx *gin.Context, unitId UnitId) {
+	var request ListUnitPhotosRequestObject
+
+	request.UnitId = unitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUnitPhotos(ctx.Request.Context(), request.(ListUnitPhotosRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUnitPhotos")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUnitPhotosResponseObject); ok {
+		if err := validResponse.VisitListUnitPhotosResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateUnitPhoto operation middleware
+func (sh *strictHandler) CreateUnitPhoto(ctx *gin.Context, unitId UnitId, params CreateUnitPhotoParams) {
+	var request CreateUnitPhotoRequestObject
+
+	request.UnitId = unitId
+	request.Params = params
+
+	var body CreateUnitPhotoJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateUnitPhoto(ctx.Request.Context(), request.(CreateUnitPhotoRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateUnitPhoto")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateUnitPhotoResponseObject); ok {
+		if err := validResponse.VisitCreateUnitPhotoResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListSections operation middleware
+func (sh *strictHandler) ListSections(ctx *gin.Context, unitId UnitId) {
+	var request ListSectionsRequestObject
+
+	request.UnitId = unitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSections(ctx.Request.Context(), request.(ListSectionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSections")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListSectionsResponseObject); ok {
+		if err := validResponse.VisitListSectionsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceSection operation middleware
+func (sh *strictHandler) ReplaceSection(ctx *gin.Context, unitId UnitId, params ReplaceSectionParams) {
+	var request ReplaceSectionRequestObject
+
+	request.UnitId = unitId
+	request.Params = params
+
+	var body ReplaceSectionJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceSection(ctx.Request.Context(), request.(ReplaceSectionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceSection")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceSectionResponseObject); ok {
+		if err := validResponse.VisitReplaceSectionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUnitStays operation middleware
+func (sh *strictHandler) ListUnitStays(ctx *gin.Context, unitId UnitId) {
+	var request ListUnitStaysRequestObject
+
+	request.UnitId = unitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUnitStays(ctx.Request.Context(), request.(ListUnitStaysRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUnitStays")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUnitStaysResponseObject); ok {
+		if err := validResponse.VisitListUnitStaysResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PutUnit operation middleware
+func (sh *strictHandler) PutUnit(ctx *gin.Context, unitId UnitId, params PutUnitParams) {
+	var request PutUnitRequestObject
+
+	request.UnitId = unitId
+	request.Params = params
+
+	var body PutUnitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PutUnit(ctx.Request.Context(), request.(PutUnitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PutUnit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PutUnitResponseObject); ok {
+		if err := validResponse.VisitPutUnitResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

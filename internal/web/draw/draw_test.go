@@ -91,6 +91,12 @@ func TestTurning(t *testing.T) {
 	golden(t, "turning-top.svg", Turning(v))
 }
 
+func TestSections(t *testing.T) {
+	golden(t, "sections-16.svg", Sections(Media{ID: "m", Title: "16 sections", Pattern: strings.Repeat("AABB", 4), Replaced: map[int]bool{3: true}}))
+	golden(t, "sections-32.svg", Sections(Media{ID: "m", Title: "32 sections", Pattern: strings.Repeat("BBAA", 8)}))
+	wellFormed(t, Sections(Media{ID: "m", Title: `"><script>`}))
+}
+
 // What people type must not become markup.
 func TestMarkupStaysText(t *testing.T) {
 	const evil = `"><script>alert(1)</script>&`

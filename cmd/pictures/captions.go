@@ -1,0 +1,98 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"spindlebook/cmd/internal/figures"
+)
+
+// captions says what each picture shows, in the order of the README.
+var captions = []struct{ name, says string }{
+	{"sign-in", "Sign in"},
+	{"set-up", "The first manager, by the one-time link"},
+	{"password", "Choose a password, by a link"},
+	{"overview-manager", "Overview of all sites"},
+	{"overview-owner", "An owner's overview"},
+	{"find", "Find by tag, serial, part or place"},
+	{"find-nothing", "Nothing found, and what to try"},
+	{"sites", "Sites"},
+	{"site", "A site"},
+	{"site-two-lines", "A site with two lines"},
+	{"site-owner", "A site as its owner sees it"},
+	{"site-fitted", "What is fitted at a site"},
+	{"site-findings", "What does not agree or is not known"},
+	{"site-findings-owner", "The findings as the owner sees them"},
+	{"site-survey", "The survey that closes the gaps"},
+	{"site-new", "Add a site"},
+	{"site-edit", "Edit a site"},
+	{"line-new", "Add a line"},
+	{"position-new", "Add a position"},
+	{"blackout-new", "Record a blackout"},
+	{"note-new", "Write a note"},
+	{"position", "A brush"},
+	{"position-owner", "The brush as the owner sees it"},
+	{"position-wraparound", "A wraparound"},
+	{"position-top", "A top brush"},
+	{"position-unknown", "A brush of which little is known"},
+	{"position-survey", "Answer the survey at a position"},
+	{"swap-which", "Swap: the brush alone or its twin, too"},
+	{"swap", "Swap what is fitted"},
+	{"fit", "Record what was found fitted"},
+	{"fact-which", "Record a fact: which"},
+	{"fact-new", "Record a fact: its value"},
+	{"photo-new", "Add a photo"},
+	{"state-change", "Change the state"},
+	{"units", "Units"},
+	{"unit", "A gearmotor"},
+	{"unit-owner", "The gearmotor as the owner sees it"},
+	{"unit-media", "A media set"},
+	{"unit-new", "Add a unit"},
+	{"unit-edit", "Edit a unit"},
+	{"unit-move", "Move a unit"},
+	{"unit-fact", "Record a fact of a unit"},
+	{"section-new", "Replace a section of a media set"},
+	{"parts", "Parts"},
+	{"part", "A part"},
+	{"part-new", "Add a part"},
+	{"locations", "Where stock lies"},
+	{"import", "Import and export"},
+	{"customers", "Customers"},
+	{"customer", "A customer"},
+	{"customer-new", "Add a customer"},
+	{"people", "People and programs"},
+	{"person", "A person"},
+	{"program", "A program"},
+	{"invite", "Invite somebody"},
+	{"trail", "The audit trail"},
+	{"trail-site", "The trail of a site"},
+	{"account", "One's own account"},
+	{"problems", "What problems mean"},
+	{"reference", "The API reference"},
+	{"not-found", "Nothing at this address"},
+}
+
+// writeCaptions lists every picture in the README, so that a new page cannot
+// be forgotten there.
+func writeCaptions(shots []shot) error {
+	taken := map[string]bool{}
+	for _, s := range shots {
+		taken[s.name] = true
+	}
+	var b strings.Builder
+	b.WriteByte('\n')
+	for _, c := range captions {
+		if !taken[c.name] {
+			return fmt.Errorf("no page is called %s", c.name)
+		}
+		delete(taken, c.name)
+		fmt.Fprintf(&b, "**%s**\n\n![%s](docs/pictures/%s-desk-light.png)\n\n", c.says, c.says, c.name)
+	}
+	for name := range taken {
+		return fmt.Errorf("captions.go does not say what %s shows", name)
+	}
+	for _, name := range printed {
+		fmt.Fprintf(&b, "**On paper: %s**\n\n![%s on paper](docs/pictures/%s-paper.png)\n\n", name, name, name)
+	}
+	return figures.Write("README.md", "pictures", b.String())
+}
