@@ -43,6 +43,8 @@ build: ## build bin/spindlebook, one static binary
 generate: $(GOTOOLS) ## write the Go side of the API from api/openapi.yaml
 	@mkdir -p $(OUT)/$(GEN)
 	cd $(OUT) && $(CURDIR)/bin/tools/oapi-codegen -config $(CURDIR)/api/oapi-codegen.yaml $(CURDIR)/$(SPEC)
+	@# Where an operation takes bodies of several types it writes the same field once for each: one is enough.
+	@sed -i.bak -e '$$!N' -e '/^\([[:space:]]*Body *io\.Reader\)\n\1$$/!P' -e D $(OUT)/$(GEN)/api_gen.go && rm $(OUT)/$(GEN)/api_gen.go.bak
 	@# The generated code hands on gin's own context, which gin gives to the next request while the database may
 	@# still look at it: the race detector finds that. The request's context is the one to hand on.
 	@sed -i.bak 's/return sh\.ssi\.\([A-Za-z]*\)(ctx, /return sh.ssi.\1(ctx.Request.Context(), /' $(OUT)/$(GEN)/api_gen.go && rm $(OUT)/$(GEN)/api_gen.go.bak
