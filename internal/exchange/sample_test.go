@@ -19,7 +19,7 @@ import (
 	"spindlebook/internal/pgtest"
 )
 
-var update = flag.Bool("update", false, "write the sample files of testdata anew")
+var update = flag.Bool("update", false, "write the sample files of testdata/sheets anew")
 
 // The sample is what an invented wash in Germany might send on its first day:
 // title rows, merged cells, trailing blanks, decimal commas, local dates, numbers
@@ -175,10 +175,10 @@ func book(t testing.TB, tabs []tab, with []wrong) []byte {
 	return b.Bytes()
 }
 
-// sample reads a file of testdata, or with -update writes it first.
+// sample reads a file of testdata/sheets, or with -update writes it first.
 func sample(t testing.TB, name string, made func() []byte) string {
 	t.Helper()
-	path := filepath.Join("testdata", name)
+	path := filepath.Join("..", "..", "testdata", "sheets", name)
 	if *update && made != nil {
 		if err := os.WriteFile(path, made(), 0o644); err != nil {
 			t.Fatal(err)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"io"
 	"net/http"
+	"os"
 	"strings"
 	"testing"
 
@@ -45,6 +46,39 @@ func TestAnImportIsCheckedThenDoneOnce(t *testing.T) {
 	s.call(t, request{method: "POST", path: "/imports", as: "manager", body: file, header: asCSV()}).want(t, 200).into(t, &it)
 	if it.Sheets[0].Added != 0 || it.Sheets[0].Unchanged != 2 {
 		t.Errorf("the same file again: %+v", it)
+	}
+}
+
+// A messy workbook goes in as it came, once; what is fitted then reads right.
+func TestAMessyWorkbookGoesIn(t *testing.T) {
+	s := newService(t)
+	file, err := os.ReadFile("../../testdata/sheets/onboarding.xlsx")
+	if err != nil {
+		t.Fatal(err)
+	}
+	send := func() (it gen.Import) {
+		s.call(t, request{method: "POST", path: "/imports", as: "manager", body: string(file), header: map[string]string{"Content-Type": xlsx}}).want(t, 200).into(t, &it)
+		return it
+	}
+	added := func(it gen.Import) (n int) {
+		for _, sheet := range it.Sheets {
+			n += sheet.Added + sheet.Changed
+		}
+		return n
+	}
+	if first, again := added(send()), added(send()); first == 0 || again != 0 {
+		t.Errorf("it wrote %d rows, and sent again %d", first, again)
+	}
+	var hits gen.Hits
+	s.call(t, request{method: "GET", path: "/find?text=TANN-1/SBL-D", as: "manager"}).want(t, 200).into(t, &hits)
+	if len(hits.Items) != 1 {
+		t.Fatalf("found %+v", hits)
+	}
+	a := s.call(t, request{method: "GET", path: "/positions/" + hits.Items[0].Id.String() + "/fitted", as: "manager"}).want(t, 200)
+	for _, says := range []string{`"0004711"`, `"TH-001"`, `"TH-003"`, `"TH-005"`} {
+		if !strings.Contains(string(a.body), says) {
+			t.Errorf("what is fitted does not say %s: %s", says, a.body)
+		}
 	}
 }
 

@@ -2,13 +2,16 @@ package web_test
 
 import (
 	"net/url"
+	"os"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"golang.org/x/net/html"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/pgdb"
 )
 
 var managing = access.NewGrant{Role: "manager"}
@@ -80,6 +83,43 @@ func TestImporting(t *testing.T) {
 	s.now = now.Add(31 * time.Minute)
 	if got := s.asManager.post("/import/accept", values); got.status != 409 || !strings.Contains(got.body, "waited too long") {
 		t.Errorf("too late: %d", got.status)
+	}
+}
+
+// A messy workbook goes in as it came, and the site's pages read right.
+func TestAMessyWorkbookGoesInByPage(t *testing.T) {
+	s := newStore(t)
+	file, err := os.ReadFile("../../testdata/sheets/onboarding.xlsx")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := s.asManager.send("/import", s.asManager.form("/import"), "file", file)
+	if got.status != 200 || !strings.Contains(got.body, "leading zeros may be lost") {
+		t.Fatalf("%d\n%s", got.status, got.body)
+	}
+	if got = s.asManager.post("/import/accept", acceptOf(t, got.body)); got.status != 200 {
+		t.Fatalf("%d\n%s", got.status, got.body)
+	}
+	type row struct{ ID uuid.UUID }
+	sites, err := pgdb.Read[row](t.Context(), s.db, access.System.ID, "select id from site where code = 'TANN'", nil)
+	if err != nil || len(sites) != 1 {
+		t.Fatalf("%d sites, %v", len(sites), err)
+	}
+	got = s.asManager.get("/sites/" + sites[0].ID.String() + "/fitted")
+	for _, says := range []string{"Tannenhof Süd", "TH-001", "0004711", "since 3 May 2024", "TH-002", "since May 2023", "since 2021", "since before this record", "Europe/Berlin"} {
+		if !strings.Contains(got.body, says) {
+			t.Errorf("the page of the site does not say %q\n%s", says, got.body)
+		}
+	}
+	if strings.Contains(got.body, "TH-007") {
+		t.Error("a unit in the warehouse is shown as fitted")
+	}
+	broken, err := os.ReadFile("../../testdata/sheets/onboarding-broken.xlsx")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got = s.asManager.send("/import", s.asManager.form("/import"), "file", broken); got.status != 422 || !strings.Contains(got.body, "31.2.2019") {
+		t.Errorf("with mistakes in it: %d\n%s", got.status, got.body)
 	}
 }
 
