@@ -17,6 +17,7 @@ func TestTheSheetsAreDocumented(t *testing.T) {
 One CSV file holds one of these kinds; an XLSX workbook may hold several, a sheet for each. A sheet is known by its
 heads; case, blanks, hyphens and underscores in them do not count, and title rows above them are passed over. An
 export (` + "`GET /api/v1/exports`" + `, ` + "`GET /api/v1/exports/units`" + `) shows how a file may look and can be imported as it is.
+[testdata/sheets](../testdata/sheets) holds a messy workbook that goes in, and the same with fifteen mistakes that are told.
 
 - A blank cell says nothing: what is recorded stays. "?" and "unknown" are blank too; a stay that says so began at an unknown time.
 - Dates: 2024-05-03, 3 May 2024, 3.5.2024 (with points the day comes first), 2024-05, May 2024, 2024. A date like 3/5/2024 is read by
