@@ -1,0 +1,134 @@
+package usage
+
+import (
+	"math"
+	"time"
+)
+
+// Outlook looks ahead from a meter's last reading.
+type Outlook struct {
+	rate     Rate
+	last     Point
+	calendar *Calendar
+	origin   float64 // operational time of the last reading
+}
+
+// Outlook gives the view from a meter's last reading, of which d is counted in
+// forecasts, over a site's days.
+func (r Rate) Outlook(c *Calendar, last Point) Outlook {
+	return Outlook{rate: r, last: last, calendar: c, origin: c.at(last.At)}
+}
+
+// Forecast is when a meter will have run so much more.
+type Forecast struct {
+	// Reached says that the last reading already stands there; Likely is then its
+	// instant, and there is no range.
+	Reached bool
+	// The dates by which it will have run so much with 10, 50 and 90 %
+	// probability, in UTC. One is zero where there is none: all where nothing is
+	// known or nothing runs, Early and Late where one increment gives no range,
+	// Late where the readings do not rule out that it stands still. They may lie
+	// before now: then it has probably passed unseen.
+	Early, Likely, Late time.Time
+	Grade               Grade // the weakest used
+}
+
+// Forecast tells when the meter will have run d units more than its last reading.
+// It allocates nothing and takes time that grows with the logarithm of the days
+// in the calendar.
+func (o *Outlook) Forecast(d float64) Forecast {
+	f := Forecast{Grade: o.last.Grade}
+	if d <= 0 {
+		f.Reached, f.Likely = true, o.last.At
+		return f
+	}
+	f.Grade = max(f.Grade, Extrapolated, o.rate.Grade)
+	if !(o.rate.PerDay > 0) {
+		return f
+	}
+	f.Likely = o.calendar.when(o.origin + d/o.rate.PerDay)
+	if o.rate.T == 0 {
+		return f
+	}
+	early, late := o.rate.limits(d)
+	f.Early, f.Late = o.calendar.when(o.origin+early), o.calendar.when(o.origin+late)
+	if f.Likely.IsZero() {
+		f.Late = time.Time{}
+	}
+	return f
+}
+
+// limits gives the operational days that solve rτ ± t·√Var(τ) = d. late is
+// infinite where there is no such date.
+func (r *Rate) limits(d float64) (early, late float64) {
+	// Squared, aτ² − bτ + c = 0. Its roots have one sign each side of d/r; written
+	// so that nothing cancels, and with b² − 4ac never below zero.
+	level := r.variancePerSquare()
+	a := r.PerDay*r.PerDay - r.T*r.T*level
+	noise := r.T * r.T * r.Sigma * r.Sigma
+	b := 2*r.PerDay*d + noise
+	root := math.Sqrt(noise*(4*r.PerDay*d+noise) + 4*r.T*r.T*level*d*d)
+	early = 2 * d * d / (b + root)
+	if a <= 0 {
+		return early, math.Inf(1)
+	}
+	return early, (b + root) / (2 * a)
+}
+
+// variancePerSquare is what grows in Var(τ) with τ²: the error of the rate and
+// the drift of the level.
+func (r *Rate) variancePerSquare() float64 {
+	drift := r.Kappa * r.PerDay
+	return r.Sigma*r.Sigma/r.Window + drift*drift
+}
+
+// Band is what a meter will show at an instant: its total with 10, 50 and 90 %
+// probability not above Low, Likely and High. Low and High equal Likely where no
+// range is known.
+type Band struct {
+	At                time.Time
+	Low, Likely, High float64
+	Grade             Grade
+}
+
+// At tells the total at an instant after the last reading, and before it the
+// last reading's own. A counter never falls, so Low is not below that either.
+func (o *Outlook) At(t time.Time) Band {
+	days := o.calendar.at(t) - o.origin
+	if !t.After(o.last.At) {
+		return Band{t, o.last.Total, o.last.Total, o.last.Total, o.last.Grade}
+	}
+	more, off := max(o.rate.PerDay, 0)*days, 0.0
+	if o.rate.T > 0 {
+		off = o.rate.T * math.Sqrt(o.rate.Sigma*o.rate.Sigma*days+o.rate.variancePerSquare()*days*days)
+	}
+	return Band{t, o.last.Total + max(more-off, 0), o.last.Total + more, o.last.Total + more + off,
+		max(o.last.Grade, Extrapolated, o.rate.Grade)}
+}
+
+// Fan gives n bands, evenly from the last reading until an instant, for a plot.
+func (o *Outlook) Fan(until time.Time, n int) []Band {
+	fan := make([]Band, 0, max(n, 0))
+	for i := range n {
+		part := float64(i) / float64(max(n-1, 1))
+		fan = append(fan, o.At(o.last.At.Add(time.Duration(part*float64(until.Sub(o.last.At))))))
+	}
+	return fan
+}
+
+// Interpolate gives the total at an instant between two readings of a meter, as
+// its site's days and hours share out what it counted between them. Outside them
+// it gives the nearer one.
+func Interpolate(c *Calendar, a, b Point, at time.Time) Point {
+	switch {
+	case !at.After(a.At):
+		return a
+	case !at.Before(b.At):
+		return b
+	}
+	share := c.Days(a.At, at) / c.Days(a.At, b.At)
+	if !finite(share) { // counted on days that were closed
+		share = float64(at.Sub(a.At)) / float64(b.At.Sub(a.At))
+	}
+	return Point{At: at, Total: a.Total + share*(b.Total-a.Total), Grade: max(a.Grade, b.Grade, Interpolated)}
+}
