@@ -20,6 +20,7 @@ type Place struct {
 type Calendar struct {
 	profile Profile
 	zone    *time.Location
+	first   time.Time   // date of the first operating day, as midnight UTC
 	start   []int64     // when each operating day begins, in Unix seconds, and where the last ends
 	op      []float64   // operational days gone by then
 	within  [25]float64 // share of a day's use gone by after each 24th of an operating day
@@ -50,7 +51,7 @@ func NewCalendar(p Profile, at Place, from, to time.Time) (*Calendar, error) {
 	if n < 1 || n > longest {
 		return nil, fault.Field("to", to.Format(time.RFC3339), "must come after %s, by at most a century", from.Format(time.RFC3339))
 	}
-	c := &Calendar{profile: p, zone: at.Zone, start: make([]int64, n+1), op: make([]float64, n+1), within: spread(p.Hour, at.Turns)}
+	c := &Calendar{profile: p, zone: at.Zone, first: first, start: make([]int64, n+1), op: make([]float64, n+1), within: spread(p.Hour, at.Turns)}
 	total := 0.0
 	for i := range n + 1 {
 		day := first.AddDate(0, 0, i)

@@ -63,7 +63,9 @@ const (
 )
 
 // String gives the basis's word.
-func (b Basis) String() string { return [...]string{"nothing", "planned", "measured"}[min(b, Measured)] }
+func (b Basis) String() string {
+	return [...]string{"nothing", "planned", "measured"}[min(b, Measured)]
+}
 
 // Rate is how fast a meter runs. It is plain data: with the last reading and a
 // Calendar it gives every forecast, without the readings.
