@@ -138,14 +138,19 @@ func (c *Calendar) at(t time.Time) float64 {
 	return c.op[i] + gone*(c.op[i+1]-c.op[i])
 }
 
+// slack forgives what binary fractions add, in operational days: what is reached
+// in the last minute before closing must not wait until after the holidays.
+const slack = 1e-9
+
 // when is the inverse of at: the first second by which so many operational days
 // have gone by.
 func (c *Calendar) when(op float64) time.Time {
 	last := len(c.op) - 1
+	op -= slack
 	switch {
 	case op <= c.op[0]:
 		return seconds(c.start[0], (op-c.op[0])*daySeconds)
-	case op > c.op[last]:
+	case !(op <= c.op[last]): // or no number at all
 		return seconds(c.start[last], (op-c.op[last])*daySeconds)
 	}
 	i := sort.SearchFloat64s(c.op, op) - 1 // op[i] < op <= op[i+1]
@@ -161,9 +166,9 @@ func (c *Calendar) when(op float64) time.Time {
 	return seconds(c.start[i], part/24*float64(c.start[i+1]-c.start[i]))
 }
 
-// latest is how far from its start an instant may lie, in seconds: beyond it
-// counts as never. Nothing at a wash lasts ten thousand years.
-const latest = 10000 * 366 * daySeconds
+// latest is how far beyond the table an instant may lie, in seconds: more than a
+// century counts as never.
+const latest = longest * daySeconds
 
 // seconds adds seconds to an instant and rounds up, but for what binary
 // fractions add.

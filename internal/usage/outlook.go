@@ -27,8 +27,9 @@ type Forecast struct {
 	// The dates by which it will have run so much with 10, 50 and 90 %
 	// probability, in UTC. One is zero where there is none: all where nothing is
 	// known or nothing runs, Early and Late where one increment gives no range,
-	// Late where the readings do not rule out that it stands still. They may lie
-	// before now: then it has probably passed unseen.
+	// Late where the readings do not rule out that it stands still, and what lies
+	// more than a century beyond the calendar. They may lie before now: then it has
+	// probably passed unseen.
 	Early, Likely, Late time.Time
 	Grade               Grade // the weakest used
 }
@@ -46,33 +47,41 @@ func (o *Outlook) Forecast(d float64) Forecast {
 	if !(o.rate.PerDay > 0) {
 		return f
 	}
-	f.Likely = o.calendar.when(o.origin + d/o.rate.PerDay)
+	f.Likely = o.after(d / o.rate.PerDay)
 	if o.rate.T == 0 {
 		return f
 	}
 	early, late := o.rate.limits(d)
-	f.Early, f.Late = o.calendar.when(o.origin+early), o.calendar.when(o.origin+late)
-	if f.Likely.IsZero() {
-		f.Late = time.Time{}
-	}
+	f.Early, f.Late = o.after(early), o.after(late)
 	return f
+}
+
+// after gives the instant so many operational days after the last reading, zero
+// for never. A meter read at night has counted no more by closing time before.
+func (o *Outlook) after(days float64) time.Time {
+	t := o.calendar.when(o.origin + days)
+	if !t.IsZero() && t.Before(o.last.At) {
+		return o.last.At
+	}
+	return t
 }
 
 // limits gives the operational days that solve rτ ± t·√Var(τ) = d. late is
 // infinite where there is no such date.
 func (r *Rate) limits(d float64) (early, late float64) {
-	// Squared, aτ² − bτ + c = 0. Its roots have one sign each side of d/r; written
-	// so that nothing cancels, and with b² − 4ac never below zero.
-	level := r.variancePerSquare()
-	a := r.PerDay*r.PerDay - r.T*r.T*level
-	noise := r.T * r.T * r.Sigma * r.Sigma
-	b := 2*r.PerDay*d + noise
-	root := math.Sqrt(noise*(4*r.PerDay*d+noise) + 4*r.T*r.T*level*d*d)
-	early = 2 * d * d / (b + root)
+	// Squared, aτ² − bτ + d² = 0. Its roots lie one on each side of d/r. Written by
+	// the unit of d, so that nothing overflows, and so that nothing cancels: what
+	// is under the root is never below zero.
+	level := r.T * r.T * r.variancePerSquare()
+	noise := r.T * r.T * r.Sigma * r.Sigma / d
+	b := 2*r.PerDay + noise
+	root := math.Sqrt(noise*(4*r.PerDay+noise) + 4*level)
+	early = 2 * d / (b + root)
+	a := r.PerDay*r.PerDay - level
 	if a <= 0 {
 		return early, math.Inf(1)
 	}
-	return early, (b + root) / (2 * a)
+	return early, d * (b + root) / (2 * a)
 }
 
 // variancePerSquare is what grows in Var(τ) with τ²: the error of the rate and

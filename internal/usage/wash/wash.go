@@ -54,9 +54,9 @@ func figure(name ...string) float64 {
 
 // Site is an invented wash.
 type Site struct {
-	Climate string // as in usage.Climates
-	Size    string // as in usage.Sizes
-	Growth  float64
+	Climate string  // as in usage.Climates
+	Size    string  // as in usage.Sizes
+	Growth  float64 // share that is added in a year: 0.02 is usual
 	// Closed tells on which dates, given as midnight UTC, no vehicle is washed; nil:
 	// on 25 December and 1 January (common practice, no source).
 	Closed func(date time.Time) bool
@@ -93,12 +93,12 @@ func Vehicles(s Site, from time.Time, n int) ([]int, error) {
 	for i := range days {
 		day := from.AddDate(0, 0, i)
 		if i == 0 || day.YearDay() == 1 {
-			year = lognormal(noise, figure("noise", "site_year_lognormal_sigma")) * math.Pow(1+s.Growth, float64(i)/365)
+			year = lognormal(noise, figure("noise", "site_year_lognormal_sigma"))
 		}
 		if i == 0 || day.Day() == 1 {
 			month = lognormal(noise, figure("noise", "month_lognormal_sigma"))
 		}
-		v := mean * year * month * profile.Weekday[day.Weekday()] * profile.Month[day.Month()-1] *
+		v := mean * math.Pow(1+s.Growth, float64(i)/365) * year * month * profile.Weekday[day.Weekday()] * profile.Month[day.Month()-1] *
 			w.factor(day) * lognormal(noise, figure("noise", "day_lognormal_sigma"))
 		if !closed(day) {
 			days[i] = int(math.Round(min(v, ceiling)))

@@ -1,0 +1,198 @@
+package usage
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// What makes the words warn.
+const (
+	quiet      = 45 * 24 * time.Hour // a reading older than this should be taken again
+	thin       = 5                   // so few readings are said
+	short      = 90 * 24 * time.Hour // so short a window too
+	inSeason   = 0.03                // a level this far from the year's is said to be the season's
+	worthAYear = 30                  // years beyond which no date is named
+)
+
+// PerDay is how much the meter runs on a day of the calendar, over the four weeks
+// from an instant on: the level of the season, with its closed days.
+func (o *Outlook) PerDay(now time.Time) float64 {
+	return o.rate.PerDay * o.season(now)
+}
+
+func (o *Outlook) season(now time.Time) float64 {
+	return o.calendar.Days(now, now.AddDate(0, 0, 28)) / 28
+}
+
+// Sentence explains a forecast of this outlook in plain English, as the end of a
+// sentence: at what rate, when, within what range, by how old a reading, and what
+// is weak about it. counter is the word for what is read, "count" or "hour meter".
+func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
+	if f.Reached {
+		return "reached " + o.by(now, counter)
+	}
+	if f.Likely.IsZero() || f.Likely.Sub(now) > worthAYear*365*24*time.Hour {
+		return o.noDate(f, now)
+	}
+	var s strings.Builder
+	if o.rate.Basis == Planned {
+		fmt.Fprintf(&s, "at the plan's %s a day", number(o.rate.PerDay))
+	} else {
+		fmt.Fprintf(&s, "at about %s a day", number(o.PerDay(now)))
+		if math.Abs(o.season(now)-1) > inSeason {
+			s.WriteString(" in this season")
+		}
+	}
+	if f.Likely.Before(now) {
+		s.WriteString(" probably reached about ")
+	} else {
+		s.WriteString(" due about ")
+	}
+	s.WriteString(o.date(f.Likely, now, o.far(f.Likely, now)) + o.span(f, now) + ", " + o.by(now, counter))
+	if w := o.weak(now); w != "" {
+		s.WriteString("; " + w)
+	}
+	return s.String()
+}
+
+// noDate says why there is none.
+func (o *Outlook) noDate(f Forecast, now time.Time) string {
+	switch {
+	case o.rate.Basis == Nothing:
+		return "no date: " + o.tooFew(now) + ", and the plan gives no rate"
+	case o.rate.PerDay <= 0:
+		return fmt.Sprintf("no date: it has not run from %s to %s", o.date(o.rate.From, now, false), o.date(o.rate.To, now, false))
+	}
+	return fmt.Sprintf("no date: at about %s a day it takes more than %d years", number(o.rate.PerDay), worthAYear)
+}
+
+func (o *Outlook) tooFew(now time.Time) string {
+	n := [...]string{"no reading", "one reading", "two readings"}
+	many := "all readings are of one day"
+	if o.rate.Readings < len(n) {
+		many = "there are " + n[o.rate.Readings]
+		if o.rate.Readings < 2 {
+			many = "there is " + n[o.rate.Readings]
+		}
+	}
+	if o.rate.Cut != nil {
+		return many + " since the " + o.rate.Cut.Why + " of " + o.date(o.rate.Cut.At, now, false)
+	}
+	return many + " in 400 days"
+}
+
+// span gives the range in brackets.
+func (o *Outlook) span(f Forecast, now time.Time) string {
+	switch {
+	case o.rate.Basis == Planned:
+		return ", without a range"
+	case f.Early.IsZero():
+		return " (without a range: readings of two days only)"
+	case f.Late.IsZero():
+		return fmt.Sprintf(" (from %s; no latest date, because the readings do not rule out that it hardly runs)", o.date(f.Early, now, o.far(f.Early, now)))
+	}
+	far := o.far(f.Early, now) || o.far(f.Late, now)
+	early, late := o.date(f.Early, now, far), o.date(f.Late, now, far)
+	if early == late {
+		return " (to the day)"
+	}
+	// "3 to 14 February"
+	if day, month, _ := strings.Cut(early, " "); strings.HasSuffix(late, " "+month) {
+		early = day
+	}
+	return " (" + early + " to " + late + ")"
+}
+
+// by says what reading it rests on.
+func (o *Outlook) by(now time.Time, counter string) string {
+	how := [...]string{"read", "interpolated", "carried on", "computed from another meter", "assumed"}[min(o.last.Grade, Default)]
+	article := "a "
+	if counter != "" && strings.Contains("aeio", counter[:1]) || strings.HasPrefix(counter, "hour") {
+		article = "an "
+	}
+	return "by " + article + counter + " " + how + " " + o.ago(now)
+}
+
+func (o *Outlook) ago(now time.Time) string {
+	switch days := int(o.midnight(now).Sub(o.midnight(o.last.At)).Hours() / 24); {
+	case days <= 0:
+		return "today"
+	case days == 1:
+		return "yesterday"
+	default:
+		return strconv.Itoa(days) + " days ago"
+	}
+}
+
+// weak lists what else a reader should know.
+func (o *Outlook) weak(now time.Time) string {
+	var all []string
+	r := o.rate
+	if r.Basis == Planned {
+		all = append(all, o.tooFew(now))
+	} else {
+		if r.Cut != nil {
+			all = append(all, "counted only since the "+r.Cut.Why+" of "+o.date(r.Cut.At, now, false))
+		}
+		if r.Readings < thin || r.To.Sub(r.From) < short {
+			all = append(all, fmt.Sprintf("from only %d readings over %d days", r.Readings, int(math.Round(r.To.Sub(r.From).Hours()/24))))
+		}
+		if r.Middle != 0 {
+			all = append(all, fmt.Sprintf("check the first and the last reading: the others say about %s a day", number(r.Middle*o.season(now))))
+		}
+		if r.Grade == Computed && o.last.Grade != Computed {
+			all = append(all, "the rate is partly computed from another meter")
+		}
+	}
+	if now.Sub(o.last.At) > quiet {
+		all = append(all, "read it again")
+	}
+	return strings.Join(all, "; ")
+}
+
+// midnight gives the local date as midnight UTC.
+func (o *Outlook) midnight(t time.Time) time.Time {
+	y, m, d := t.In(o.calendar.zone).Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+}
+
+// far says whether a date needs its year to be understood.
+func (o *Outlook) far(t, now time.Time) bool {
+	days := o.midnight(t).Sub(o.midnight(now)).Hours() / 24
+	return days < -180 || days > 300
+}
+
+func (o *Outlook) date(t, now time.Time, year bool) string {
+	if year || o.far(t, now) {
+		return t.In(o.calendar.zone).Format("2 January 2006")
+	}
+	return t.In(o.calendar.zone).Format("2 January")
+}
+
+// number rounds to what is worth saying: two digits below a hundred, three above.
+func number(f float64) string {
+	if !(f > 0) {
+		return "0"
+	}
+	digits := 2
+	if f >= 99.5 {
+		digits = 3
+	}
+	places := digits - 1 - int(math.Floor(math.Log10(f)))
+	scale := math.Pow(10, float64(places))
+	s := strconv.FormatFloat(math.Round(f*scale)/scale, 'f', max(places, 0), 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	whole, rest, dot := strings.Cut(s, ".")
+	for i := len(whole) - 3; i > 0; i -= 3 {
+		whole = whole[:i] + "," + whole[i:]
+	}
+	if dot {
+		return whole + "." + rest
+	}
+	return whole
+}
