@@ -96,9 +96,13 @@ func (r *Rate) needed(days, d float64) float64 {
 	if r.T == 0 {
 		return math.NaN()
 	}
-	off := (r.PerDay*days - d) / r.T
-	own := r.Sigma * r.Sigma * (days + days*days/r.Window)
-	return math.Sqrt(max(off*off-own, 0)) / (r.PerDay * days)
+	one := *r
+	one.Kappa = 1
+	noise, level, wander := one.spread()
+	drift := wander*r.Window + wander*d/r.PerDay // for a kappa of one
+	own := noise*days + (level-wander*r.Window)*days*days
+	off := r.PerDay*days - d
+	return math.Sqrt(max(off*off-own, 0)/drift) / days
 }
 
 // fewCases are too few to tell a fifth of.

@@ -11,7 +11,7 @@ var (
 func Slope(days, units []float64) (perDay, window, variance float64) {
 	var inc []increment
 	for i := range days {
-		inc = append(inc, increment{days[i], units[i]})
+		inc = append(inc, increment{days: days[i], units: units[i]})
 	}
 	return slope(inc)
 }

@@ -3,6 +3,8 @@ package usage
 import (
 	"math"
 	"time"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Outlook looks ahead from a meter's last reading.
@@ -66,14 +68,17 @@ func (o *Outlook) after(days float64) time.Time {
 	return t
 }
 
-// limits gives the operational days that solve rτ ± t·√Var(τ) = d. late is
-// infinite where there is no such date.
+// limits gives the operational days that solve rτ ± √q(τ) = d, with
+//
+//	q(τ) = noise·τ + (level + wander·d/r)·τ².
+//
+// late is infinite where there is no such date.
 func (r *Rate) limits(d float64) (early, late float64) {
 	// Squared, aτ² − bτ + d² = 0. Its roots lie one on each side of d/r. Written by
 	// the unit of d, so that nothing overflows, and so that nothing cancels: what
 	// is under the root is never below zero.
-	level := r.T * r.T * r.variancePerSquare()
-	noise := r.T * r.T * r.Sigma * r.Sigma / d
+	noise, level, wander := r.spread()
+	noise, level = noise/d, level+wander*d/r.PerDay
 	b := 2*r.PerDay + noise
 	root := math.Sqrt(noise*(4*r.PerDay+noise) + 4*level)
 	early = 2 * d / (b + root)
@@ -84,12 +89,20 @@ func (r *Rate) limits(d float64) (early, late float64) {
 	return early, d * (b + root) / (2 * a)
 }
 
-// variancePerSquare is what grows in Var(τ) with τ²: the error of the rate and
-// the drift of the level.
-func (r *Rate) variancePerSquare() float64 {
-	drift := r.Kappa * r.PerDay
-	return r.Sigma*r.Sigma/r.Window + drift*drift
+// spread gives what the square of the half width q(τ) is made of: the scatter of
+// the days, the error of the rate, and the drift of the level. A level that
+// wanders has, between the means of two stretches that follow each other, a
+// variance that grows with the length of both, here κ² for a year. The scatter is
+// known from few increments, so its quantile is Student's; the drift is known
+// from many meters, so its quantile is the normal one.
+func (r *Rate) spread() (noise, level, wander float64) {
+	own, drift := r.T*r.Sigma, normal90*r.Kappa*r.PerDay
+	wander = drift * drift / 365
+	return own * own, own*own/r.Window + wander*r.Window, wander
 }
+
+// normal90 is the 90 % quantile of the normal distribution.
+var normal90 = distuv.UnitNormal.Quantile(0.9)
 
 // Band is what a meter will show at an instant: its total with 10, 50 and 90 %
 // probability not above Low, Likely and High. Low and High equal Likely where no
@@ -107,11 +120,16 @@ func (o *Outlook) At(t time.Time) Band {
 	if !t.After(o.last.At) {
 		return Band{t, o.last.Total, o.last.Total, o.last.Total, o.last.Grade}
 	}
-	more, off := max(o.rate.PerDay, 0)*days, 0.0
+	// the inverse of limits: d for which they are so many days
+	more := max(o.rate.PerDay, 0) * days
+	low, high := more, more
 	if o.rate.T > 0 {
-		off = o.rate.T * math.Sqrt(o.rate.Sigma*o.rate.Sigma*days+o.rate.variancePerSquare()*days*days)
+		noise, level, wander := o.rate.spread()
+		shift := wander * days * days / (2 * o.rate.PerDay)
+		off := math.Sqrt(days*(noise+days*(level+days*wander)) + shift*shift)
+		low, high = max(more+shift-off, 0), more+shift+off
 	}
-	return Band{t, o.last.Total + max(more-off, 0), o.last.Total + more, o.last.Total + more + off,
+	return Band{t, o.last.Total + low, o.last.Total + more, o.last.Total + high,
 		max(o.last.Grade, Extrapolated, o.rate.Grade)}
 }
 

@@ -189,7 +189,7 @@ func TestKnownRateAgainstInverseGaussian(t *testing.T) {
 			near(t, "the formula at the mean", cdf(d/mu), cdfAtMean, 1e-9)
 			near(t, "the formula at the quantile", cdf(scipy), p, 1e-9)
 		}
-		known := usage.Rate{PerDay: mu, Sigma: sigma, Window: math.Inf(1), T: distuv.UnitNormal.Quantile(0.9)}
+		known := usage.Rate{PerDay: mu, Sigma: sigma, Window: 1e300, T: distuv.UnitNormal.Quantile(0.9)}
 		early, late := known.Limits(d)
 		ours := map[float64]float64{0.1: early, 0.5: d / mu, 0.9: late}[p]
 		near(t, "probability at our limit", phi((mu*ours-d)/(sigma*math.Sqrt(ours))), p, 1e-9)

@@ -78,7 +78,7 @@ type Rate struct {
 	From, To   time.Time
 	Window     float64 // operational days
 	Readings   int     // in the window; where there are too few, those that were found
-	Increments int     // between readings that tell something: n
+	Increments int     // stretches between readings that the variance is taken of: n, at most 16
 
 	// What makes its forecasts wide. Without a second increment there is no
 	// range, and Spread is 0.
@@ -113,7 +113,7 @@ func Measure(h History, c *Calendar, now time.Time) (Rate, error) {
 	if len(points) < fewReadings {
 		return r.planned(h.Planned), nil
 	}
-	inc := increments(points, c)
+	inc := join(increments(points, c))
 	if len(inc) == 0 {
 		return r.planned(h.Planned), nil // all on one day, or on days that are closed
 	}
@@ -141,15 +141,18 @@ func (r Rate) planned(perDay float64) Rate {
 
 func (h History) check() error {
 	for i, p := range h.Points {
-		field := fmt.Sprintf("points[%d]", i)
+		field, value, rule := "", "", ""
 		switch {
 		case !finite(p.Total):
-			return fault.Field(field+".total", p.Total, "must be a finite number")
+			field, value, rule = "total", fmt.Sprint(p.Total), "must be a finite number"
 		case i > 0 && p.At.Before(h.Points[i-1].At):
-			return fault.Field(field+".at", p.At.Format(time.RFC3339), "must not come before the point ahead of it")
+			field, value, rule = "at", p.At.Format(time.RFC3339), "must not come before the point ahead of it"
 		case i > 0 && p.Total < h.Points[i-1].Total:
-			return fault.Field(field+".total", p.Total, "must not fall below %v, the total before it", h.Points[i-1].Total)
+			field, value, rule = "total", fmt.Sprint(p.Total), "must not fall below the total before it"
+		default:
+			continue
 		}
+		return fault.Field(fmt.Sprintf("points[%d].%s", i, field), value, "%s", rule)
 	}
 	if !finite(h.Planned) || h.Planned < 0 {
 		return fault.Field("planned", h.Planned, "must be a finite number of units a day, zero or more")
@@ -167,10 +170,13 @@ func (h History) recent(now time.Time) ([]Point, *Break) {
 			from, cut = b.At, &b
 		}
 	}
+	first := sort.Search(len(h.Points), func(i int) bool { return !h.Points[i].At.Before(from) })
 	var points []Point
-	for _, p := range h.Points {
-		// what was made from a rate tells nothing of the rate
-		if !p.At.Before(from) && !p.At.After(now) && (p.Grade == Read || p.Grade == Computed) {
+	for _, p := range h.Points[first:] {
+		if p.At.After(now) {
+			break
+		}
+		if p.Grade == Read || p.Grade == Computed { // what was made from a rate tells nothing of the rate
 			points = append(points, p)
 		}
 	}
@@ -189,26 +195,59 @@ func (h History) recent(now time.Time) ([]Point, *Break) {
 }
 
 // increment is what a meter counted over a stretch of operational time.
-type increment struct{ days, units float64 }
+type increment struct {
+	days, units float64
+	lasted      time.Duration // by the clock
+}
 
 // increments are those between readings of different operating days.
 func increments(points []Point, c *Calendar) []increment {
 	var inc []increment
-	at, day, total := c.at(points[0].At), c.number(points[0].At), points[0].Total
+	from, at, day := points[0], c.at(points[0].At), c.number(points[0].At)
 	for i, p := range points[1:] {
 		to, on := c.at(p.At), c.number(p.At)
 		last := i == len(points)-2
 		switch {
 		case on > day && to-at >= apart:
-			inc = append(inc, increment{to - at, p.Total - total})
-			at, day, total = to, on, p.Total
+			inc = append(inc, increment{to - at, p.Total - from.Total, p.At.Sub(from.At)})
+			from, at, day = p, to, on
 		case last && len(inc) > 0:
 			// the newest reading always counts: it belongs to the stretch before
-			inc[len(inc)-1].days += to - at
-			inc[len(inc)-1].units += p.Total - total
+			inc[len(inc)-1].add(increment{to - at, p.Total - from.Total, p.At.Sub(from.At)})
 		}
 	}
 	return inc
+}
+
+func (i *increment) add(more increment) {
+	i.days += more.days
+	i.units += more.units
+	i.lasted += more.lasted
+}
+
+// most is how many increments there are at most: enough for a variance, and each
+// of some weeks in a window of a year. Single days do not vary by themselves: a
+// dry day after rain makes up for it, and a good month is good on all its days.
+const most = 16
+
+// join joins increments of frequent readings to about a sixteenth of the window.
+func join(inc []increment) []increment {
+	if len(inc) <= most {
+		return inc
+	}
+	var all increment
+	for _, i := range inc {
+		all.add(i)
+	}
+	var out []increment
+	var now increment
+	for _, i := range inc {
+		if now.add(i); now.lasted >= all.lasted/most {
+			out, now = append(out, now), increment{}
+		}
+	}
+	out[len(out)-1].add(now)
+	return out
 }
 
 // number counts operating days, also beyond the table.
@@ -251,25 +290,17 @@ func student90(df int) float64 {
 // of the slopes of all pairs, which one wrong reading cannot move (Sen, JASA 63,
 // 1968).
 const (
-	farSlope  = 0.1 // told when they differ by more than this share
-	farPairs  = 6   // increments that it takes for a middle
-	farPoints = 24  // readings compared at most: their number grows by the square
+	farSlope = 0.1 // told when they differ by more than this share
+	farPairs = 6   // increments that it takes for a middle
 )
 
 func farOff(inc []increment, r Rate) float64 {
 	if len(inc) < farPairs {
 		return 0
 	}
-	n := min(len(inc)+1, farPoints)
-	x, y := make([]float64, 0, n), make([]float64, 0, n)
-	days, units, next := 0.0, 0.0, 0
-	for i := range len(inc) + 1 {
-		if i >= next*len(inc)/(n-1) {
-			x, y, next = append(x, days), append(y, units), next+1
-		}
-		if i < len(inc) {
-			days, units = days+inc[i].days, units+inc[i].units
-		}
+	x, y := make([]float64, len(inc)+1), make([]float64, len(inc)+1)
+	for i, step := range inc {
+		x[i+1], y[i+1] = x[i]+step.days, y[i]+step.units
 	}
 	if m := theilSen(x, y); math.Abs(m-r.PerDay) > farSlope*r.PerDay {
 		return m

@@ -66,13 +66,6 @@ type Site struct {
 // Growths is the range that sites grow by in a year (invented).
 var Growths = [2]float64{-0.03, 0.08}
 
-// the weather of a day
-const (
-	dry = iota
-	wet
-	snow
-)
-
 // Vehicles gives the vehicles of n days from a date on. It fails where the
 // climate or the size is not known.
 func Vehicles(s Site, from time.Time, n int) ([]int, error) {
@@ -84,8 +77,9 @@ func Vehicles(s Site, from time.Time, n int) ([]int, error) {
 	if closed == nil {
 		closed = holiday
 	}
-	w := weather{climate: s.Climate, r: rand.New(rand.NewPCG(s.Seed, 1)), since: 9}
+	w := newWeather(s.Climate, rand.New(rand.NewPCG(s.Seed, 1)))
 	noise := rand.New(rand.NewPCG(s.Seed, 2)) // apart, so that the weather is one thing and the trade another
+	ofYear, ofMonth, ofDay := figure("noise", "site_year_lognormal_sigma"), figure("noise", "month_lognormal_sigma"), figure("noise", "day_lognormal_sigma")
 	ceiling := 0.85 * figure("site_size", s.Size, "capacity") * figure("site_size", s.Size, "open_hours")
 	mean := figure("site_size", s.Size, "annual_vehicles") / 365
 	days := make([]int, n)
@@ -93,13 +87,13 @@ func Vehicles(s Site, from time.Time, n int) ([]int, error) {
 	for i := range days {
 		day := from.AddDate(0, 0, i)
 		if i == 0 || day.YearDay() == 1 {
-			year = lognormal(noise, figure("noise", "site_year_lognormal_sigma"))
+			year = lognormal(noise, ofYear)
 		}
 		if i == 0 || day.Day() == 1 {
-			month = lognormal(noise, figure("noise", "month_lognormal_sigma"))
+			month = lognormal(noise, ofMonth)
 		}
 		v := mean * math.Pow(1+s.Growth, float64(i)/365) * year * month * profile.Weekday[day.Weekday()] * profile.Month[day.Month()-1] *
-			w.factor(day) * lognormal(noise, figure("noise", "day_lognormal_sigma"))
+			w.factor(day) * lognormal(noise, ofDay)
 		if !closed(day) {
 			days[i] = int(math.Round(min(v, ceiling)))
 		}
@@ -116,63 +110,86 @@ func holiday(day time.Time) bool {
 	return day.Month() == time.December && day.Day() == 25 || day.YearDay() == 1
 }
 
-// weather remembers what a day's trade depends on.
+// weather draws one day after the other.
 type weather struct {
-	climate string
-	r       *rand.Rand
-	bad     int // bad days in a row up to the last bad one
-	snowed  bool
-	since   int // dry days since then
+	r *rand.Rand
+	// of the climate, by month: the probabilities of a wet day and of snow, and the
+	// mean effect
+	wet, snow, norm [12]float64
+	// what a day does to the trade, from and to
+	onWet, onSnow, onClearing [2]float64
+	second, closed            float64 // the second dry day; the probability that snow closes
+
+	bad    int  // bad days in a row up to the last bad one
+	snowed bool // whether one of them brought snow
+	since  int  // dry days since then
 }
 
-// persistence is what a bad day adds to the probability of a wet one after it (invented).
-const persistence = 0.22
+func newWeather(climate string, r *rand.Rand) *weather {
+	between := func(effect string) [2]float64 {
+		return [2]float64{figure("weather_effect", effect, "low"), figure("weather_effect", effect, "high")}
+	}
+	w := &weather{
+		r: r, since: 9, // fair for long
+		onWet: between("wet_day"), onSnow: between("snow_day"), onClearing: between("first_dry_day_after"),
+		second: figure("weather_effect", "second_dry_day_after"), closed: figure("weather_effect", "snow_day", "p_closed"),
+	}
+	for m := time.January; m <= time.December; m++ {
+		month := m.String()[:3]
+		w.wet[m-1], w.snow[m-1] = figure("p_wet_day", climate, month), figure("p_snow_day", climate, month)
+		w.norm[m-1] = figure("weather_norm", climate, month)
+	}
+	return w
+}
+
+// What comes on top of a probability or an effect.
+const (
+	persistence = 0.22 // of a wet day after a bad one (invented)
+	afterSnow   = 0.35 // on the first dry day (common practice, no source)
+	afterMore   = 0.05 // the same, for each bad day but one, up to three (common practice, no source)
+)
 
 // factor draws a day's weather and gives what it does to the trade, with mean 1
 // over the month.
 func (w *weather) factor(day time.Time) float64 {
-	month := day.Month().String()[:3]
-	pWet, pSnow := figure("p_wet_day", w.climate, month), figure("p_snow_day", w.climate, month)
+	m := day.Month() - 1
+	wet, snow := w.wet[m], w.snow[m]
 	if w.since == 0 {
-		pWet += persistence
+		wet += persistence
 	}
-	kind := dry
+	f := 1.0
 	switch u := w.r.Float64(); {
-	case u < pSnow:
-		kind = snow
-	case u < pSnow+pWet:
-		kind = wet
-	}
-	f, between := 1.0, func(effect string) float64 {
-		low, high := figure("weather_effect", effect, "low"), figure("weather_effect", effect, "high")
-		return low + (high-low)*w.r.Float64()
-	}
-	switch {
-	case kind != dry:
-		if w.since > 0 {
-			w.bad, w.snowed = 0, false
+	case u < snow:
+		w.turnsBad()
+		w.snowed = true
+		f = w.draw(w.onSnow)
+		if w.r.Float64() < w.closed {
+			f = 0
 		}
-		w.bad, w.since = w.bad+1, 0
-		if kind == snow {
-			w.snowed = true
-			f = between("snow_day")
-			if w.r.Float64() < figure("weather_effect", "snow_day", "p_closed") {
-				f = 0
-			}
-		} else {
-			f = between("wet_day")
-		}
+	case u < snow+wet:
+		w.turnsBad()
+		f = w.draw(w.onWet)
 	default:
-		w.since++
-		switch w.since {
+		switch w.since++; w.since {
 		case 1:
-			f = between("first_dry_day_after") + 0.05*float64(min(w.bad-1, 3))
+			f = w.draw(w.onClearing) + afterMore*float64(min(w.bad-1, 3))
 			if w.snowed {
-				f += 0.35
+				f += afterSnow
 			}
 		case 2:
-			f = figure("weather_effect", "second_dry_day_after")
+			f = w.second
 		}
 	}
-	return f / figure("weather_norm", w.climate, month)
+	return f / w.norm[m]
+}
+
+func (w *weather) turnsBad() {
+	if w.since > 0 {
+		w.bad, w.snowed = 0, false
+	}
+	w.bad, w.since = w.bad+1, 0
+}
+
+func (w *weather) draw(between [2]float64) float64 {
+	return between[0] + (between[1]-between[0])*w.r.Float64()
 }
