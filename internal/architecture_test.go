@@ -31,6 +31,8 @@ var may = map[string][]string{
 	"internal/ident":         {},
 	"internal/exchange":      {"internal/access", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/scheduler":     {},
+	"internal/usage":         {"internal/fault"},
+	"internal/usage/wash":    {"internal/fault", "internal/usage"},
 	"internal/door":          {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/httpapi/gen":   {},
 	"internal/httpapi":       {"api", "internal/access", "internal/assets", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
@@ -41,7 +43,7 @@ var may = map[string][]string{
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/ident", "internal/fault", "internal/measure", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/ident", "internal/fault", "internal/measure", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/exchange"}

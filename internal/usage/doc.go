@@ -22,26 +22,31 @@
 //
 //	σ² = 1/(n−1) Σ (Δx − rΔt)²/Δt.
 //
-// That is a regression through the origin of Δx/√Δt on √Δt. Fewer than three
-// readings in 400 days are too few: then the plan's own rate serves, and the
-// Rate says so.
+// That is a regression through the origin of Δx/√Δt on √Δt. Frequent readings
+// are first joined to sixteen stretches at most, because single days are not
+// independent. Fewer than three readings in 400 days are too few: then the plan's
+// own rate serves, and the Rate says so.
 //
 // # Forecast
 //
 // To run d more units takes τ operational days. After τ days the count is off
-// rτ by
+// rτ for three reasons: the days scatter, the rate was learnt from a window of W
+// days only, and the level itself wanders. The 10 and 90 % limits solve
 //
-//	Var(τ) = σ²(τ + τ²/W) + (κ r τ)²
+//	rτ ± √q(τ) = d,  q(τ) = t²σ²(τ + τ²/W) + z²(κrτ)²·(W + d/r)/365,
 //
-// with W the window's length, so that the second term is the error of r, and κ
-// how far the level itself drifts from one stretch to the next, learnt from
-// forecasts that were held against what came. The 10 and 90 % limits solve
-// rτ ± t·√Var = d with Student's t. A counter never falls, so it has passed d by
-// a date exactly if it stands at d or more on that date: no first-passage
-// formula is needed. Where the rate is known, W infinite and κ zero, the
-// quantiles come near those of the inverse Gaussian distribution, the first
-// passage of a motion that may fall back; a test holds them together. If the
-// readings do not rule out that the thing stands still there is no latest date.
+// with Student's t of n−1 degrees of freedom for what is known from this meter's
+// few increments, and the normal z for κ, which is learnt from the forecasts of
+// many meters that were held against what came: κ is how far the means of two
+// stretches differ that together last a year. docs/decisions/forecast-range.md
+// tells why it is so and what was measured.
+//
+// A counter never falls, so it has passed d by a date exactly if it stands at d
+// or more on that date: no first-passage formula is needed. Where the rate is
+// known, W infinite and κ zero, the limits come near the quantiles of the inverse
+// Gaussian distribution, the first passage of a motion that may fall back; a test
+// holds them together. If the readings do not rule out that the thing stands
+// still there is no latest date.
 //
 // # What calls it
 //

@@ -21,8 +21,9 @@ type Profile struct {
 	// Hour is the share of a day's use in each hour of the clock, from midnight;
 	// sum 1, or all zero where use is spread evenly.
 	Hour [24]float64
-	// Kappa is how far the level drifts between what was counted and what comes,
-	// as a share of it: one standard deviation.
+	// Kappa is how far the level drifts, as a share of it: one standard deviation
+	// between the means of two stretches that follow each other and together last a
+	// year.
 	Kappa float64
 	// Meters and Years tell how much was seen to learn it: meters, and years of
 	// readings over all of them. Zero where the trade's own figures are used.

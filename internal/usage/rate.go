@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"sync"
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -83,7 +84,7 @@ type Rate struct {
 	// What makes its forecasts wide. Without a second increment there is no
 	// range, and Spread is 0.
 	Sigma float64 // units: one standard deviation of what a mean day adds
-	Kappa float64 // drift of the level, as a share of it
+	Kappa float64 // drift of the level, see Profile
 	T     float64 // 90 % quantile of Student's t with n−1 degrees of freedom
 
 	// What weakens it.
@@ -125,7 +126,7 @@ func Measure(h History, c *Calendar, now time.Time) (Rate, error) {
 	r.PerDay, r.Window, s2 = slope(inc)
 	if len(inc) > 1 && r.PerDay > 0 {
 		r.Sigma = math.Sqrt(s2)
-		r.T = student90(len(inc) - 1)
+		r.T = student90(len(inc))
 		r.Middle = farOff(inc, r)
 	}
 	return r, nil
@@ -281,10 +282,16 @@ func slope(inc []increment) (perDay, days, s2 float64) {
 	return perDay, days, s2 / float64(len(inc)-1)
 }
 
-// student90 is the 90 % quantile of Student's t.
-func student90(df int) float64 {
-	return distuv.StudentsT{Sigma: 1, Nu: float64(df)}.Quantile(0.9)
-}
+// student90 is the 90 % quantile of Student's t with n−1 degrees of freedom, for n
+// increments from 2 up to most.
+func student90(n int) float64 { return studentTable()[n] }
+
+var studentTable = sync.OnceValue(func() (t [most + 1]float64) {
+	for n := 2; n <= most; n++ {
+		t[n] = distuv.StudentsT{Sigma: 1, Nu: float64(n - 1)}.Quantile(0.9)
+	}
+	return t
+})
 
 // The slope from end to end hangs on two readings. It is held against the middle
 // of the slopes of all pairs, which one wrong reading cannot move (Sen, JASA 63,

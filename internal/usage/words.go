@@ -38,13 +38,16 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 		return o.noDate(f, now)
 	}
 	var s strings.Builder
+	s.WriteString("at ")
 	if o.rate.Basis == Planned {
-		fmt.Fprintf(&s, "at the plan's %s a day", number(o.rate.PerDay))
-	} else {
-		fmt.Fprintf(&s, "at about %s a day", number(o.PerDay(now)))
-		if math.Abs(o.season(now)-1) > inSeason {
-			s.WriteString(" in this season")
-		}
+		s.WriteString("the plan's rate, ")
+	}
+	fmt.Fprintf(&s, "about %s a day", number(o.PerDay(now)))
+	if math.Abs(o.season(now)-1) > inSeason {
+		s.WriteString(" in this season")
+	}
+	if o.rate.Basis == Planned {
+		s.WriteString(",")
 	}
 	if f.Likely.Before(now) {
 		s.WriteString(" probably reached about ")
@@ -64,35 +67,31 @@ func (o *Outlook) noDate(f Forecast, now time.Time) string {
 	case o.rate.Basis == Nothing:
 		return "no date: " + o.tooFew(now) + ", and the plan gives no rate"
 	case o.rate.PerDay <= 0:
-		return fmt.Sprintf("no date: it has not run from %s to %s", o.date(o.rate.From, now, false), o.date(o.rate.To, now, false))
+		return fmt.Sprintf("no date: it did not run from %s to %s", o.date(o.rate.From, now, false), o.date(o.rate.To, now, false))
 	}
 	return fmt.Sprintf("no date: at about %s a day it takes more than %d years", number(o.rate.PerDay), worthAYear)
 }
 
 func (o *Outlook) tooFew(now time.Time) string {
-	n := [...]string{"no reading", "one reading", "two readings"}
-	many := "all readings are of one day"
-	if o.rate.Readings < len(n) {
-		many = "there are " + n[o.rate.Readings]
-		if o.rate.Readings < 2 {
-			many = "there is " + n[o.rate.Readings]
-		}
+	few := [...]string{"no reading", "only one reading", "only two readings"}
+	switch {
+	case o.rate.Readings >= len(few):
+		return "all readings are of one day"
+	case o.rate.Cut != nil:
+		return few[o.rate.Readings] + " since the " + o.rate.Cut.Why + " of " + o.date(o.rate.Cut.At, now, false)
 	}
-	if o.rate.Cut != nil {
-		return many + " since the " + o.rate.Cut.Why + " of " + o.date(o.rate.Cut.At, now, false)
-	}
-	return many + " in 400 days"
+	return few[o.rate.Readings] + " in 400 days"
 }
 
 // span gives the range in brackets.
 func (o *Outlook) span(f Forecast, now time.Time) string {
 	switch {
 	case o.rate.Basis == Planned:
-		return ", without a range"
+		return " (no range: " + o.tooFew(now) + ")"
 	case f.Early.IsZero():
-		return " (without a range: readings of two days only)"
+		return " (no range: the readings are of two days only)"
 	case f.Late.IsZero():
-		return fmt.Sprintf(" (from %s; no latest date, because the readings do not rule out that it hardly runs)", o.date(f.Early, now, o.far(f.Early, now)))
+		return fmt.Sprintf(" (hardly before %s; no latest date, as the readings do not rule out that it hardly runs)", o.date(f.Early, now, o.far(f.Early, now)))
 	}
 	far := o.far(f.Early, now) || o.far(f.Late, now)
 	early, late := o.date(f.Early, now, far), o.date(f.Late, now, far)
@@ -131,9 +130,7 @@ func (o *Outlook) ago(now time.Time) string {
 func (o *Outlook) weak(now time.Time) string {
 	var all []string
 	r := o.rate
-	if r.Basis == Planned {
-		all = append(all, o.tooFew(now))
-	} else {
+	if r.Basis == Measured {
 		if r.Cut != nil {
 			all = append(all, "counted only since the "+r.Cut.Why+" of "+o.date(r.Cut.At, now, false))
 		}
@@ -178,7 +175,7 @@ func number(f float64) string {
 		return "0"
 	}
 	digits := 2
-	if f >= 99.5 {
+	if f >= 100 {
 		digits = 3
 	}
 	places := digits - 1 - int(math.Floor(math.Log10(f)))
