@@ -190,6 +190,46 @@ func TestCoverageAtWashes(t *testing.T) {
 	}
 }
 
+// Hours of a brush sway less than vehicles: on a profile of their own, learnt
+// from other sites, their dates are nearer than on that of vehicles, and four
+// fifths are held.
+func TestCoverageOfRunHours(t *testing.T) {
+	t.Parallel()
+	for _, size := range usage.Sizes {
+		hours := func(seed uint64) town {
+			w := washes(t, "snowbelt", size, seed, 60, 4)
+			for _, perDay := range w.perDay {
+				vehicles := make([]int, len(perDay))
+				for i, n := range perDay {
+					vehicles[i] = int(n)
+				}
+				run, err := wash.RunHours(size, "side", vehicles)
+				if err != nil {
+					t.Fatal(err)
+				}
+				copy(perDay, run)
+			}
+			return w
+		}
+		own, past := trade(t, "snowbelt", size), hours(20000)
+		own = usage.Learn(own, past.read(1))
+		var cases []usage.Case
+		for _, horizon := range horizons {
+			cases = append(cases, backtest(t, past.over(t, own).read(30), horizon)...)
+		}
+		own.Kappa, _ = usage.Kappa(cases)
+		other := hours(30000)
+		for _, horizon := range horizons {
+			s, vehicles := usage.Sum(backtest(t, other.over(t, own).read(30), horizon)), usage.Sum(backtest(t, other.read(30), horizon))
+			t.Logf("%-6s %3d days ahead: kappa %.3f, %4d cases, coverage %.3f, error %.1f days, width %.0f; on the profile of vehicles coverage %.3f, error %.1f, width %.0f",
+				size, horizon, own.Kappa, s.Cases, s.Coverage, s.Error, s.Width, vehicles.Coverage, vehicles.Error, vehicles.Width)
+			if s.Coverage < 0.73 || s.Coverage > 0.90 || s.Error > vehicles.Error {
+				t.Errorf("%s, %d days ahead: coverage %.3f, error %.2f days, on the profile of vehicles %.2f", size, horizon, s.Coverage, s.Error, vehicles.Error)
+			}
+		}
+	}
+}
+
 // With few readings the range is wider, and holds the day as often: three by the
 // month as well as twelve. Of 300 cases a share of 0.8 is told to within 0.05.
 func TestCoverageWithFewReadings(t *testing.T) {

@@ -114,7 +114,8 @@ type Band struct {
 }
 
 // At tells the total at an instant after the last reading, and before it the
-// last reading's own. A counter never falls, so Low is not below that either.
+// last reading's own; so it does too where there is no rate, and its grade is then
+// Default. A counter never falls, so Low is not below the last reading either.
 func (o *Outlook) At(t time.Time) Band {
 	days := o.calendar.at(t) - o.origin
 	if !t.After(o.last.At) {

@@ -132,6 +132,10 @@ func TestTheWindow(t *testing.T) {
 	if !r.From.Equal(noon(z, 600)) || r.Readings != 7 || math.Abs(r.PerDay-3) > 1e-9 || r.Cut == nil || r.Cut.Why != "new program" {
 		t.Errorf("cut at the new program: %+v", r)
 	}
+	h.Breaks = []usage.Break{{At: noon(z, 400), Why: "new site"}} // within 400 days, and the year is shorter
+	if r = measure(t, h, c, now); !r.From.Equal(noon(z, 420)) || r.Cut != nil {
+		t.Errorf("cut by the year: %+v", r)
+	}
 	// readings so far apart that a year holds two of them: the 400 days count
 	r = measure(t, readings(z, 0, 0, 190, 190, 380, 380), c, noon(z, 390))
 	if r.Basis != usage.Measured || r.Readings != 3 || math.Abs(r.PerDay-1) > 1e-9 {

@@ -82,7 +82,7 @@ type Rate struct {
 	Increments int     // stretches between readings that the variance is taken of: n, at most 16
 
 	// What makes its forecasts wide. Without a second increment there is no
-	// range, and Spread is 0.
+	// range, and T is 0.
 	Sigma float64 // units: one standard deviation of what a mean day adds
 	Kappa float64 // drift of the level, see Profile
 	T     float64 // 90 % quantile of Student's t with n−1 degrees of freedom
@@ -186,11 +186,11 @@ func (h History) recent(now time.Time) ([]Point, *Break) {
 	}
 	edge := points[len(points)-1].At.Add(-window)
 	late := points[sort.Search(len(points), func(i int) bool { return !points[i].At.Before(edge) }):]
-	if len(late) < fewReadings {
+	switch {
+	case len(late) < fewReadings:
 		late = points // few readings, far apart: the 400 days count
-	}
-	if cut != nil && late[0].At.Sub(cut.At) > window {
-		cut = nil // too long ago to have cut anything
+	case cut != nil && cut.At.Before(edge):
+		cut = nil // the year cuts later than the change
 	}
 	return late, cut
 }
