@@ -190,6 +190,60 @@ func TestCoverageAtWashes(t *testing.T) {
 	}
 }
 
+// As people read: by the month or so, one in twelve forgotten, some dated days
+// late, some a round guess, and nobody to correct them. Mistakes that a person is
+// asked about (exchanged digits, tenths, the wrong meter) are left out.
+func TestCoverageAsPeopleRead(t *testing.T) {
+	t.Parallel()
+	for k, climate := range usage.Climates {
+		town := washes(t, climate, "medium", uint64(90000+1000*k), 120, 4)
+		var meters []usage.Meter
+		for i, perDay := range town.perDay {
+			var h usage.History
+			all, _ := wash.Counter{Step: 1, Every: 30, Seed: uint64(i)}.Readings(perDay, town.from)
+			for _, r := range all {
+				p := usage.Point{At: r.Dated.Add(20 * time.Hour), Total: r.Total + r.Value - r.Shown}
+				asked := r.Mistake == wash.Swapped || r.Mistake == wash.TenTimes || r.Mistake == wash.Neighbour
+				if n := len(h.Points); !asked && (n == 0 || p.At.After(h.Points[n-1].At) && p.Total >= h.Points[n-1].Total) {
+					h.Points = append(h.Points, p)
+				}
+			}
+			meters = append(meters, usage.Meter{History: h, Calendar: town.calendar})
+		}
+		for _, horizon := range horizons {
+			s := usage.Sum(backtest(t, meters, horizon))
+			t.Logf("%-8s as people read, %3d days ahead: %4d cases, coverage %.3f, error %.1f days, bias %.1f, width %.0f", climate, horizon, s.Cases, s.Coverage, s.Error, s.Bias, s.Width)
+			if s.Cases < 300 || s.Coverage < 0.75 || s.Coverage > 0.90 {
+				t.Errorf("%s, %d days ahead: coverage %.3f of %d cases", climate, horizon, s.Coverage, s.Cases)
+			}
+		}
+	}
+}
+
+// A reading that stands apart is told at washes of any climate, and ordinary
+// readings hardly ever are.
+func TestWhatStandsApartAtWashes(t *testing.T) {
+	t.Parallel()
+	for _, climate := range usage.Climates {
+		ordinary, wrong := 0, 0
+		meters := washes(t, climate, "medium", 70000, 100, 1).read(30)
+		for i, m := range meters {
+			h := usage.History{Points: append([]usage.Point(nil), m.Points[:7+i%6]...)}
+			last := &h.Points[len(h.Points)-1]
+			if measure(t, h, m.Calendar, last.At).Middle != 0 {
+				ordinary++
+			}
+			last.Total *= 1.25
+			if measure(t, h, m.Calendar, last.At).Middle != 0 {
+				wrong++
+			}
+		}
+		if ordinary > 2 || wrong < 98 {
+			t.Errorf("%s: told of %d ordinary meters, and of %d with a last reading a quarter too high, of %d", climate, ordinary, wrong, len(meters))
+		}
+	}
+}
+
 // Hours of a brush sway less than vehicles: on a profile of their own, learnt
 // from other sites, their dates are nearer than on that of vehicles, and four
 // fifths are held.

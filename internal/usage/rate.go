@@ -172,7 +172,7 @@ func (h History) recent(now time.Time) ([]Point, *Break) {
 		}
 	}
 	first := sort.Search(len(h.Points), func(i int) bool { return !h.Points[i].At.Before(from) })
-	var points []Point
+	points := make([]Point, 0, len(h.Points)-first)
 	for _, p := range h.Points[first:] {
 		if p.At.After(now) {
 			break
@@ -203,7 +203,7 @@ type increment struct {
 
 // increments are those between readings of different operating days.
 func increments(points []Point, c *Calendar) []increment {
-	var inc []increment
+	inc := make([]increment, 0, len(points)-1)
 	from, at, day := points[0], c.at(points[0].At), c.number(points[0].At)
 	for i, p := range points[1:] {
 		to, on := c.at(p.At), c.number(p.At)

@@ -10,11 +10,11 @@ import (
 
 // What makes the words warn.
 const (
-	quiet      = 45 * 24 * time.Hour // a reading older than this should be taken again
-	thin       = 5                   // so few readings are said
-	short      = 90 * 24 * time.Hour // so short a window too
-	inSeason   = 0.03                // a level this far from the year's is said to be the season's
-	worthAYear = 30                  // years beyond which no date is named
+	quiet    = 45 * 24 * time.Hour       // a reading older than this should be taken again
+	thin     = 5                         // so few readings are said
+	short    = 90 * 24 * time.Hour       // so short a window too
+	inSeason = 0.03                      // a level this far from the year's is said to be the season's
+	tooFar   = 30 * 365 * 24 * time.Hour // no date is named beyond
 )
 
 // PerDay is how much the meter runs on a day of the calendar, over the four weeks
@@ -34,17 +34,21 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 	if f.Reached {
 		return "reached " + o.by(now, counter)
 	}
-	if f.Likely.IsZero() || f.Likely.Sub(now) > worthAYear*365*24*time.Hour {
-		return o.noDate(f, now)
+	if f.Likely.IsZero() || f.Likely.Sub(now) > tooFar {
+		return o.noDate(now)
 	}
 	var s strings.Builder
 	s.WriteString("at ")
 	if o.rate.Basis == Planned {
 		s.WriteString("the plan's rate, ")
 	}
-	fmt.Fprintf(&s, "about %s a day", number(o.PerDay(now)))
-	if math.Abs(o.season(now)-1) > inSeason {
-		s.WriteString(" in this season")
+	switch season := o.season(now); {
+	case season < inSeason:
+		fmt.Fprintf(&s, "about %s a day when it is open", number(o.rate.PerDay))
+	case math.Abs(season-1) > inSeason:
+		fmt.Fprintf(&s, "about %s a day in this season", number(o.PerDay(now)))
+	default:
+		fmt.Fprintf(&s, "about %s a day", number(o.PerDay(now)))
 	}
 	if o.rate.Basis == Planned {
 		s.WriteString(",")
@@ -62,14 +66,14 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 }
 
 // noDate says why there is none.
-func (o *Outlook) noDate(f Forecast, now time.Time) string {
+func (o *Outlook) noDate(now time.Time) string {
 	switch {
 	case o.rate.Basis == Nothing:
 		return "no date: " + o.tooFew(now) + ", and the plan gives no rate"
 	case o.rate.PerDay <= 0:
 		return fmt.Sprintf("no date: it did not run from %s to %s", o.date(o.rate.From, now, false), o.date(o.rate.To, now, false))
 	}
-	return fmt.Sprintf("no date: at about %s a day it takes more than %d years", number(o.rate.PerDay), worthAYear)
+	return fmt.Sprintf("no date: at about %s a day it takes more than %d years", number(o.rate.PerDay), tooFar/(365*24*time.Hour))
 }
 
 func (o *Outlook) tooFew(now time.Time) string {
@@ -90,7 +94,7 @@ func (o *Outlook) span(f Forecast, now time.Time) string {
 		return " (no range: " + o.tooFew(now) + ")"
 	case f.Early.IsZero():
 		return " (no range: the readings are of two days only)"
-	case f.Late.IsZero():
+	case f.Late.IsZero() || f.Late.Sub(now) > tooFar:
 		return fmt.Sprintf(" (hardly before %s; no latest date, as the readings do not rule out that it hardly runs)", o.date(f.Early, now, o.far(f.Early, now)))
 	}
 	far := o.far(f.Early, now) || o.far(f.Late, now)

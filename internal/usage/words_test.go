@@ -23,7 +23,7 @@ type story struct {
 	history usage.History
 	d       float64
 	counter string
-	profile func(*usage.Profile)
+	closed  bool // for the next months
 }
 
 // monthly reads a medium wash at a level of so many vehicles a mean day, from
@@ -53,44 +53,45 @@ func stories(t testing.TB, c *usage.Calendar) []story {
 	program := usage.Break{At: now.AddDate(0, 0, -80), Why: "new program"}
 	summer := time.Date(2026, 10, 5, 10, 0, 0, 0, z)
 	return []story{
-		{"in season", now, yearly, 10000, "count", nil},
-		{"out of season", summer, monthly(c, summer, 274, 369, 9, 30), 10000, "count", nil},
-		{"hours", now, monthly(c, now, 1.9, 369, 0, 30), 60, "hour meter", nil},
-		{"read by the day", now, monthly(c, now, 274, 380, 0, 1), 6000, "count", nil},
-		{"half a year ahead", now, yearly, 60000, "count", nil},
-		{"the limit is passed", now, yearly, -200, "count", nil},
-		{"probably passed since", now, yearly, 2000, "count", nil},
-		{"not read for long", now, monthly(c, now, 274, 375, 75, 30), 40000, "count", nil},
-		{"few readings", now, monthly(c, now, 274, 70, 1, 23), 10000, "count", nil},
-		{"no latest date", now, with(monthly(c, now, 60, 62, 2, 30), func(h *usage.History) { h.Points[1].Total = h.Points[0].Total + 20 }), 5000, "count", nil},
+		{"in season", now, yearly, 10000, "count", false},
+		{"out of season", summer, monthly(c, summer, 274, 369, 9, 30), 10000, "count", false},
+		{"hours", now, monthly(c, now, 1.9, 369, 0, 30), 60, "hour meter", false},
+		{"read by the day", now, monthly(c, now, 274, 380, 0, 1), 6000, "count", false},
+		{"half a year ahead", now, yearly, 60000, "count", false},
+		{"the limit is passed", now, yearly, -200, "count", false},
+		{"probably passed since", now, yearly, 2000, "count", false},
+		{"not read for long", now, monthly(c, now, 274, 375, 75, 30), 40000, "count", false},
+		{"few readings", now, monthly(c, now, 274, 70, 1, 23), 10000, "count", false},
+		{"no latest date", now, with(monthly(c, now, 60, 62, 2, 30), func(h *usage.History) { h.Points[1].Total = h.Points[0].Total + 20 }), 5000, "count", false},
 		{"readings of two days", now, with(monthly(c, now, 274, 40, 0, 40), func(h *usage.History) {
 			h.Points = append(h.Points, usage.Point{At: now.Add(-time.Hour), Total: h.Points[1].Total - 20}, h.Points[1])
 			h.Points = append(h.Points[:1], h.Points[2:]...)
-		}), 5000, "count", nil},
-		{"since a new program", now, with(yearly, func(h *usage.History) { h.Breaks = []usage.Break{program} }), 10000, "count", nil},
+		}), 5000, "count", false},
+		{"since a new program", now, with(yearly, func(h *usage.History) { h.Breaks = []usage.Break{program} }), 10000, "count", false},
 		{"too few since a new program", now, with(yearly, func(h *usage.History) {
 			h.Breaks, h.Planned = []usage.Break{{At: now.AddDate(0, 0, -20), Why: "new program"}}, 300
-		}), 10000, "count", nil},
-		{"the plan's rate", now, usage.History{Points: yearly.Points[12:], Planned: 300}, 10000, "count", nil},
-		{"nothing to go by", now, usage.History{Points: yearly.Points[11:]}, 10000, "count", nil},
+		}), 10000, "count", false},
+		{"the plan's rate", now, usage.History{Points: yearly.Points[12:], Planned: 300}, 10000, "count", false},
+		{"nothing to go by", now, usage.History{Points: yearly.Points[11:]}, 10000, "count", false},
 		{"it stands still", now, with(yearly, func(h *usage.History) {
 			for i := range h.Points {
 				h.Points[i].Total = 23611
 			}
-		}), 100, "count", nil},
+		}), 100, "count", false},
 		{"hardly used", now, with(yearly, func(h *usage.History) {
 			for i := range h.Points {
 				h.Points[i].Total = float64(i)
 			}
-		}), 10000, "count", nil},
-		{"the last reading stands apart", now, with(yearly, func(h *usage.History) { h.Points[12].Total += 40000 }), 10000, "count", nil},
+		}), 10000, "count", false},
+		{"the last reading stands apart", now, with(yearly, func(h *usage.History) { h.Points[12].Total += 40000 }), 10000, "count", false},
 		{"computed from another meter", now, with(monthly(c, now, 1.9, 369, 9, 30), func(h *usage.History) {
 			for i := range h.Points {
 				h.Points[i].Grade = usage.Computed
 			}
-		}), 60, "hour total", nil},
-		{"partly computed", now, with(yearly, func(h *usage.History) { h.Points[3].Grade = usage.Computed }), 10000, "count", nil},
-		{"within a day", now, monthly(c, now, 274, 365, 0, 1), 100, "count", nil},
+		}), 60, "hour total", false},
+		{"partly computed", now, with(yearly, func(h *usage.History) { h.Points[3].Grade = usage.Computed }), 10000, "count", false},
+		{"closed for the winter", now, yearly, 10000, "count", true},
+		{"within a day", now, monthly(c, now, 274, 365, 0, 1), 100, "count", false},
 	}
 }
 
@@ -100,6 +101,11 @@ func TestSentences(t *testing.T) {
 	c := over(t, trade(t, "snowbelt", "medium"), usage.Place{Zone: zone(t, "America/Chicago"), Turns: 3 * time.Hour})
 	var got strings.Builder
 	for _, s := range stories(t, c) {
+		c := c
+		if s.closed {
+			c = over(t, trade(t, "snowbelt", "medium"), usage.Place{Zone: zone(t, "America/Chicago"), Turns: 3 * time.Hour,
+				Closed: func(d time.Time) bool { return d.Year() == 2027 && d.Month() < time.April }})
+		}
 		o := measure(t, s.history, c, s.now).Outlook(c, s.history.Points[len(s.history.Points)-1])
 		fmt.Fprintf(&got, "# %s, %s\n%s\n\n", s.name, s.now.Format("2 January 2006"), o.Sentence(o.Forecast(s.d), s.now, s.counter))
 	}

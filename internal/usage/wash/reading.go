@@ -65,7 +65,7 @@ type Counter struct {
 func (c Counter) Readings(perDay []float64, from time.Time) ([]Reading, []Event) {
 	r := rand.New(rand.NewPCG(c.Seed, 3))
 	chance := func(p float64) bool { return !c.Faultless && r.Float64() < p }
-	daily := func(perYear float64) bool { return chance(perYear / 365) }
+	slip := slips()
 	var readings []Reading
 	var events []Event
 	shown, total, next := c.Start, 0.0, c.gap(r)/2
@@ -83,12 +83,12 @@ func (c Counter) Readings(perDay []float64, from time.Time) ([]Reading, []Event)
 		case stuck == 1: // found
 			stuck = 0
 			change(Replaced, 0)
-		case daily(12 * figure("meter_error", "meter_stuck_start_per_month")):
+		case chance(slip.stuck):
 			change(Stuck, c.show(shown))
 			stuck = 30 + r.IntN(61)
-		case daily(figure("meter_error", "meter_replaced_per_year")):
+		case chance(slip.replaced):
 			change(Replaced, float64(r.IntN(2))*math.Floor(r.Float64()*50000))
-		case daily(figure("meter_error", "controller_reset_per_year")):
+		case chance(slip.reset):
 			change(Reset, 0)
 		}
 		if stuck == 0 {
@@ -101,18 +101,34 @@ func (c Counter) Readings(perDay []float64, from time.Time) ([]Reading, []Event)
 			continue
 		}
 		next = c.gap(r)
-		if chance(figure("meter_error", "missing_monthly_reading")) {
+		if chance(slip.missing) {
 			continue
 		}
 		x := Reading{Seen: day, Dated: day, Entered: day, Shown: c.show(shown), Total: total}
 		x.Value = x.Shown
-		c.err(&x, r, chance, elsewhere+total)
+		c.err(&x, r, chance, slip, elsewhere+total)
 		if c.Batched {
 			x.Entered = time.Date(day.Year(), day.Month()+1, 0, 0, 0, 0, 0, time.UTC)
 		}
 		readings = append(readings, x)
 	}
 	return readings, events
+}
+
+// slipRates are the probabilities of what goes wrong: a day for what befalls a
+// counter, a reading for the rest.
+type slipRates struct {
+	stuck, replaced, reset                               float64
+	missing, late, swapped, tenTimes, neighbour, guessed float64
+}
+
+func slips() slipRates {
+	rate := func(key string) float64 { return figure("meter_error", key) }
+	return slipRates{
+		stuck: rate("meter_stuck_start_per_month") * 12 / 365, replaced: rate("meter_replaced_per_year") / 365, reset: rate("controller_reset_per_year") / 365,
+		missing: rate("missing_monthly_reading"), late: rate("late_reading"), swapped: rate("digit_swap"),
+		tenTimes: rate("factor_ten"), neighbour: rate("wrong_meter"), guessed: rate("estimate_used"),
+	}
 }
 
 func (c Counter) gap(r *rand.Rand) int {
@@ -131,21 +147,21 @@ func (c Counter) show(v float64) float64 {
 }
 
 // err lets one thing go wrong with a reading, or none, and entering it take days.
-func (c Counter) err(x *Reading, r *rand.Rand, chance func(float64) bool, elsewhere float64) {
+func (c Counter) err(x *Reading, r *rand.Rand, chance func(float64) bool, slip slipRates, elsewhere float64) {
 	switch {
-	case chance(figure("meter_error", "digit_swap")):
+	case chance(slip.swapped):
 		x.Value, x.Mistake = swap(x.Shown, r), Swapped
-	case c.Step > 0 && c.Step < 1 && chance(figure("meter_error", "factor_ten")):
+	case c.Step > 0 && c.Step < 1 && chance(slip.tenTimes):
 		x.Value, x.Mistake = 10*x.Shown, TenTimes
-	case chance(figure("meter_error", "wrong_meter")):
+	case chance(slip.neighbour):
 		x.Value, x.Mistake = c.show(elsewhere), Neighbour
-	case chance(figure("meter_error", "estimate_used")):
+	case chance(slip.guessed):
 		x.Value, x.Mistake = 1000*math.Round(x.Shown/1000), Guessed
 	}
 	if x.Value == x.Shown {
 		x.Mistake = Right // the digits were alike
 	}
-	if chance(figure("meter_error", "late_reading")) {
+	if chance(slip.late) {
 		x.Entered = x.Seen.AddDate(0, 0, 2+r.IntN(11))
 		if chance(1.0 / 3) {
 			x.Dated = x.Entered
