@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -161,4 +162,41 @@ func TestAFingertipHitsOneThing(t *testing.T) {
 	}
 	wellFormed(t, Upright(s))
 	wellFormed(t, Across(s))
+}
+
+func TestCounter(t *testing.T) {
+	at := func(month, day int) time.Time { return time.Date(2026, time.Month(month), day, 18, 0, 0, 0, time.UTC) }
+	c := Count{ID: "c", Title: "Vehicles on line UMB-1", Unit: "vehicles", Now: at(11, 25), Zone: time.UTC,
+		Turns: []Event{{at(5, 3), "rolled over"}, {at(5, 5), "read anew"}, {at(8, 20), "controller replaced"}}}
+	for m := 1; m <= 11; m++ {
+		c.Seen = append(c.Seen, Seen{At: at(m, 2), Total: 8000 + 8700*float64(m) + 900*float64(m%3)})
+	}
+	c.Seen = append(c.Seen, Seen{At: at(11, 16), Total: 61_000, Open: true})
+	for d := range 4 {
+		days := float64(30 * d)
+		c.Ahead = append(c.Ahead, Reach{At: at(11, 2).AddDate(0, 0, 30*d), Low: 104_500 + 250*days, Likely: 104_500 + 300*days, High: 104_500 + 360*days})
+	}
+	golden(t, "counter-desk.svg", Counter(c, 880))
+	golden(t, "counter-phone.svg", Counter(c, 350))
+	golden(t, "counter-empty.svg", Counter(Count{ID: "c", Title: "nothing", Zone: time.UTC}, 350))
+	c.Title, c.Unit, c.Turns[0].Say = "\"><script>", "\"><script>", "\"><script>"
+	if svg := Counter(c, 880); strings.Contains(svg, "<script") {
+		t.Error("a script came through")
+	}
+	// one reading, all readings alike, all at one instant
+	for _, seen := range [][]Seen{{{At: at(3, 1)}}, {{At: at(3, 1), Total: 5}, {At: at(4, 1), Total: 5}}, {{At: at(3, 1), Total: 1}, {At: at(3, 1), Total: 2}}} {
+		svg := Counter(Count{ID: "c", Now: at(3, 2), Zone: time.UTC, Seen: seen}, 350)
+		wellFormed(t, svg)
+		if strings.Contains(svg, "NaN") || strings.Contains(svg, "Inf") {
+			t.Errorf("%v are drawn as %s", seen, svg)
+		}
+	}
+}
+
+func TestTotalsAreGrouped(t *testing.T) {
+	for v, want := range map[float64]string{0: "0", 12.34: "12.3", 999: "999", 1000: "1,000", 1234567.8: "1,234,568", -45000: "-45,000"} {
+		if got := grouped(v); got != want {
+			t.Errorf("%v is written %q, not %q", v, got, want)
+		}
+	}
 }
