@@ -22,6 +22,8 @@ var may = map[string][]string{
 	"api":                    {},
 	"internal/fault":         {},
 	"internal/measure":       {"internal/fault"},
+	"internal/calendar":      {"internal/fault"},
+	"internal/pm/due":        {"internal/calendar", "internal/fault"},
 	"internal/pgdb":          {"internal/fault"},
 	"internal/pgdb/cluster":  {},
 	"internal/pgtest":        {"internal/pgdb", "internal/pgdb/cluster"},
@@ -43,7 +45,7 @@ var may = map[string][]string{
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/ident", "internal/fault", "internal/measure", "internal/usage", "internal/usage/wash", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/calendar", "internal/fault", "internal/ident", "internal/measure", "internal/pm/due", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/exchange"}
