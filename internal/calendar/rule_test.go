@@ -204,7 +204,8 @@ func TestRulesEnd(t *testing.T) {
 
 // Against another library, on random rules. It is left out where it errs: in weeks
 // that cross New Year, in BYDAY with and without a number together, in days of the
-// year counted from the end, and where it runs out of its tables.
+// year counted from the end, in the first week under BYSETPOS, and where it runs out of
+// its tables.
 func TestRulesAgreeWithAnotherLibrary(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		freq := rapid.SampledFrom([]string{"YEARLY", "MONTHLY", "WEEKLY", "DAILY"}).Draw(t, "freq")
@@ -252,7 +253,7 @@ func TestRulesAgreeWithAnotherLibrary(t *testing.T) {
 		if rapid.Bool().Draw(t, "wkst") {
 			text += ";WKST=SU"
 		}
-		if chosen {
+		if chosen && freq != "WEEKLY" {
 			part("BYSETPOS", -6, 6)
 		}
 		start := On(2000, 1, 1) + Date(rapid.IntRange(0, 15000).Draw(t, "start"))
@@ -281,7 +282,7 @@ func TestRulesAgreeWithAnotherLibrary(t *testing.T) {
 			got = append(got, d)
 		}
 		if !slices.Equal(got, want) {
-			t.Fatalf("%s from %s: %v, want %v", r, start, got, want)
+			t.Fatalf("%s from %s: %.200v, want %.200v", r, start, fmt.Sprint(got), fmt.Sprint(want))
 		}
 	})
 }

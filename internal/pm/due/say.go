@@ -1,0 +1,308 @@
+package due
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"spindlebook/internal/calendar"
+	"spindlebook/internal/usage"
+)
+
+// Part is how far one trigger's interval has run, for a bar with its forecast.
+type Part struct {
+	Trigger   string // in words
+	Used, Of  float64
+	Unit      Unit          // Days for triggers by the calendar
+	Due       calendar.Date // zero where it says no day
+	Low, High calendar.Date
+	Grade     usage.Grade
+	Gap       Gap
+}
+
+// Left is what remains of the interval, negative where it has run over.
+func (p Part) Left() float64 { return p.Of - p.Used }
+
+// Explanation is an answer with its reasons.
+type Explanation struct {
+	Answer
+	Parts []Part // of each trigger of the plan, in its order
+	Says  string // one plain sentence
+}
+
+// Explain judges an assignment and says why, in one sentence.
+func Explain(a *Assignment, site *Site, now time.Time) Explanation {
+	c := consider(a, site, now)
+	e := Explanation{Answer: c.answer()}
+	for i, t := range c.schedule.plan.Triggers {
+		f := &c.found[i]
+		p := Part{Trigger: t.words(), Used: f.used, Of: f.of, Unit: Days, Due: f.due, Low: f.low, High: f.high, Grade: f.grade, Gap: f.gap}
+		if u, ok := t.(AfterUse); ok {
+			p.Unit = u.Unit
+		}
+		e.Parts = append(e.Parts, p)
+	}
+	e.Says = c.says(&e.Answer)
+	return e
+}
+
+// says joins the reason, what weakens it, and how it stands.
+func (c *considered) says(r *Answer) string {
+	var s []string
+	switch {
+	case c.never && c.a.Mark == nil:
+		s = append(s, "no record that this was ever done; it is safety or legal work and so due since "+c.date(r.Due))
+	case c.never:
+		s = append(s, "never done since it was put in service on "+c.date(r.Due)+"; it is safety or legal work and so due at once")
+	case c.first >= 0:
+		s = append(s, c.reason(c.schedule.plan.Triggers[c.first], &c.found[c.first], r))
+	case r.State == Unknown:
+		s = append(s, "nobody can tell when this falls due")
+	default:
+		s = append(s, c.nothing())
+	}
+	s = append(s, c.doubts(r)...)
+	if c.schedule != c.a.Schedule {
+		s = append(s, fmt.Sprintf("a shorter or longer interval holds here for what begins by %s: %s", c.date(c.a.Override.Until), c.a.Override.Reason))
+	}
+	if p := &c.schedule.plan; p.Criticality != S && c.a.Skipped > c.today {
+		s = append(s, "put off until "+c.date(c.a.Skipped))
+	}
+	if r.Missed > 0 && !c.daily() {
+		s = append(s, plural(r.Missed, "further date has", "further dates have")+" passed and count as this one")
+	}
+	if r.State == Late {
+		s = append(s, "late since "+c.date(r.Latest+1))
+	}
+	return strings.Join(s, "; ")
+}
+
+func (c *considered) nothing() string {
+	if c.a.Parked {
+		return "the position is parked, so its use waits"
+	}
+	return "nothing more falls due by this plan"
+}
+
+func (c *considered) reason(t Trigger, f *found, r *Answer) string {
+	switch t := t.(type) {
+	case Every:
+		if c.schedule.plan.Basis == Fixed {
+			return c.dated(t.words()+" on a fixed grid", f)
+		}
+		if c.schedule.plan.Basis == OneOff {
+			return fmt.Sprintf("once, %s after the job of %s: due %s", period(t.Period), c.date(c.base), c.date(f.due))
+		}
+		return fmt.Sprintf("%s; %s, so due %s", t.words(), c.done(), c.date(f.due))
+	case OnDates:
+		return c.dated("on fixed dates", f)
+	case EachOperatingDay:
+		return c.daySays(f, r)
+	case OncePerSeason:
+		return c.dated(t.words(), f)
+	case AfterUse:
+		return c.useSays(t, f)
+	case OnCrossing:
+		return fmt.Sprintf("%s, recorded on %s: due at once, until the work is done", f.crossing.Says, c.date(f.due))
+	}
+	return ""
+}
+
+func (c *considered) dated(what string, f *found) string {
+	return fmt.Sprintf("%s: due %s; %s", what, c.date(f.due), c.done())
+}
+
+// done says when it was last done, or since when it could have been.
+func (c *considered) done() string {
+	switch m := c.a.Mark; {
+	case m == nil:
+		return "no record that it was ever done"
+	case !m.Done:
+		return "never done since it was put in service on " + c.date(c.base)
+	}
+	return "last done " + c.date(c.base)
+}
+
+func (c *considered) daySays(f *found, r *Answer) string {
+	s := "due each operating day"
+	switch {
+	case f.due > c.today && c.base == c.today:
+		s += "; today's is done"
+	case f.due > c.today:
+		s += "; the site does not work today, next on " + c.date(f.due)
+	case f.due == c.today:
+		s += "; today's is still to do"
+	default:
+		s += fmt.Sprintf("; that of %s is still to do, until the day of %s turns", c.date(f.due), c.date(f.latest))
+	}
+	if r.Missed > 0 {
+		s += "; " + plural(r.Missed, "day", "days") + " ended without it"
+	}
+	return s
+}
+
+func (c *considered) useSays(t AfterUse, f *found) string {
+	d := c.driver(t.Unit)
+	s := fmt.Sprintf("%s of %s %s since %s", figure(f.used), figure(t.Amount), t.Unit.words(), c.date(c.base))
+	by := fmt.Sprintf(", by a count %s%s", gradeWord(d.Last.Grade), ago(int(c.today-c.site.Day(d.Last.At))))
+	if f.used >= t.Amount {
+		return s + ": reached about " + c.date(f.due) + by
+	}
+	if days := float64(f.at.Sub(d.Last.At)) / float64(24*time.Hour); days > 0 {
+		perDay := (t.Amount - f.used) / days
+		s += fmt.Sprintf("; at about %s a day", figure(perDay))
+		if d.Basis == usage.Planned {
+			s += ", which the plan assumes for want of readings,"
+		} else {
+			s += " in this season"
+		}
+	}
+	if f.unsure {
+		return s + fmt.Sprintf(" nobody can tell the day; taken as due %s, by when it has run so far with 90 %%", c.date(f.due)) + by
+	}
+	s += " due about " + c.date(f.due)
+	switch {
+	case f.low != 0 && f.high != 0:
+		s += fmt.Sprintf(" (%s to %s)", c.date(f.low), c.date(f.high))
+	case f.low != 0:
+		s += fmt.Sprintf(" (from %s on, with no latest date)", c.date(f.low))
+	}
+	return s + by
+}
+
+// doubts says what is missing or weak beside the trigger that governs.
+func (c *considered) doubts(r *Answer) (s []string) {
+	for i, t := range c.schedule.plan.Triggers {
+		f := &c.found[i]
+		u, use := t.(AfterUse)
+		switch {
+		case f.gap&NoMark != 0:
+			s = append(s, fmt.Sprintf("%s cannot be counted, because nobody knows when it was last done", t.words()))
+		case f.gap&NoTotal != 0:
+			s = append(s, fmt.Sprintf("the %s at %s are not known", u.Unit.words(), c.date(c.base)))
+		case f.gap&NoReading != 0:
+			s = append(s, fmt.Sprintf("there is no counter of %s", u.Unit.words()))
+		case f.gap&NoRate != 0:
+			s = append(s, fmt.Sprintf("too few readings tell how fast the %s run", u.Unit.words()))
+		case f.gap&QuietMeter != 0:
+			s = append(s, fmt.Sprintf("the count of %s was not read for %d days: read it", u.Unit.words(), c.today-c.site.Day(c.driver(u.Unit).Last.At)))
+			if k := c.byCalendar(); k >= 0 && i == c.first {
+				s = append(s, "by the calendar it is due "+c.date(c.found[k].due))
+			}
+		case use && c.a.Parked && f.due == 0 && i != c.first && c.first >= 0:
+			s = append(s, fmt.Sprintf("the position is parked, so its %s wait", u.Unit.words()))
+		}
+	}
+	if r.Gaps&NoBackstop != 0 && r.State == Unknown {
+		s = append(s, "the plan has no interval by the calendar beside it")
+	}
+	return s
+}
+
+// byCalendar gives the trigger by the calendar that has the first day, or -1.
+func (c *considered) byCalendar() int {
+	first := -1
+	for i, t := range c.schedule.plan.Triggers {
+		if byCalendar(t) && c.found[i].due != 0 && (first < 0 || c.found[i].due < c.found[first].due) {
+			first = i
+		}
+	}
+	return first
+}
+
+// date writes a day, with its year where that could be mistaken.
+func (c *considered) date(d calendar.Date) string {
+	year, month, day := d.Civil()
+	s := strconv.Itoa(day) + " " + month.String()
+	if d < c.today-335 || d > c.today+335 {
+		s += " " + strconv.Itoa(year)
+	}
+	return s
+}
+
+func (e Every) words() string { return "every " + period(e.Period) }
+
+func (o OnDates) words() string { return "on dates by " + o.Rule }
+
+func (EachOperatingDay) words() string { return "each operating day" }
+
+func (o OncePerSeason) words() string {
+	return "once a year between " + monthDay(o.Season.From) + " and " + monthDay(o.Season.To)
+}
+
+func (a AfterUse) words() string { return "every " + figure(a.Amount) + " " + a.Unit.words() }
+
+func (o OnCrossing) words() string { return "when check " + o.Check + " crosses its limit" }
+
+func (t Tolerance) words() string {
+	if t.Percent > 0 {
+		return strconv.FormatFloat(t.Percent, 'f', -1, 64) + " %"
+	}
+	return plural(t.Days, "day", "days")
+}
+
+func monthDay(m calendar.MonthDay) string { return strconv.Itoa(m.Day) + " " + m.Month.String() }
+
+// period says an interval: "30 days", "6 months", "2 years and 10 days".
+func period(p calendar.Period) string {
+	var s []string
+	for _, part := range []struct {
+		n         int
+		one, many string
+	}{{p.Months / 12, "year", "years"}, {p.Months % 12, "month", "months"}, {p.Days, "day", "days"}} {
+		if part.n != 0 {
+			s = append(s, plural(part.n, part.one, part.many))
+		}
+	}
+	return strings.Join(s, " and ")
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+func gradeWord(g usage.Grade) string {
+	switch g {
+	case usage.Read:
+		return "read"
+	case usage.Interpolated:
+		return "between two readings"
+	case usage.Extrapolated:
+		return "carried on from the last reading"
+	case usage.Computed:
+		return "computed from another counter"
+	}
+	return "assumed by the plan"
+}
+
+func ago(days int) string {
+	switch {
+	case days <= 0:
+		return " today"
+	case days == 1:
+		return " yesterday"
+	}
+	return " " + strconv.Itoa(days) + " days ago"
+}
+
+// figure writes an amount for reading: three figures where it is small, whole
+// and by thousands where it is not.
+func figure(v float64) string {
+	if v < 100 && v != math.Trunc(v) {
+		return strconv.FormatFloat(v, 'g', 3, 64)
+	}
+	s := strconv.FormatFloat(math.Round(v), 'f', 0, 64)
+	sign := ""
+	if strings.HasPrefix(s, "-") {
+		sign, s = "-", s[1:]
+	}
+	for at := len(s) - 3; at > 0; at -= 3 {
+		s = s[:at] + "," + s[at:]
+	}
+	return sign + s
+}
