@@ -171,9 +171,6 @@ func considerOn(a *Assignment, site *Site, today, asOf calendar.Date) considered
 	for i, t := range p.Triggers {
 		f := c.ask(t)
 		f.earliest = min(max(f.earliest, c.base), f.due)
-		if p.Criticality != S && a.Skipped != 0 && f.due != 0 {
-			f.earliest, f.due, f.latest = max(f.earliest, a.Skipped), max(f.due, a.Skipped), max(f.latest, a.Skipped)
-		}
 		c.found[i] = f
 		if f.due != 0 && (c.first < 0 || f.due < c.found[c.first].due) {
 			c.first = i
@@ -337,10 +334,14 @@ func (c *considered) afterUse(t AfterUse) found {
 	if c.a.Parked && f.used < t.Amount {
 		return f // waits
 	}
+	quiet := c.quiet(d)
+	if c.asOf >= quiet {
+		f.gap = QuietMeter
+	}
 	reach := func(use float64) (usage.Forecast, bool) { return c.reach(d, base, use) }
 	when, ok := reach(t.Amount)
 	if !ok {
-		f.gap = NoRate
+		f.gap |= NoRate
 		return f
 	}
 	f.at, f.grade = when.Likely, max(base.Grade, when.Grade)
@@ -362,13 +363,10 @@ func (c *considered) afterUse(t AfterUse) found {
 			f.latest = c.day(l.Likely)
 		}
 	}
-	if quiet := c.quiet(d); c.asOf >= quiet {
-		f.gap |= QuietMeter
-		if !c.schedule.backstop && !when.Reached && f.earliest > quiet {
-			late := f.latest - f.due
-			f.unsure, f.due = true, max(f.due, f.high)
-			f.earliest, f.latest = f.due, f.due+late
-		}
+	if c.asOf >= quiet && !c.schedule.backstop && !when.Reached && f.earliest > quiet {
+		late := f.latest - f.due
+		f.unsure, f.due = true, max(f.due, f.high)
+		f.earliest, f.latest = f.due, f.due+late
 	}
 	return f
 }
@@ -430,6 +428,9 @@ func (c *considered) answer() Answer {
 		r.State = Unknown
 	}
 	if r.Due != 0 {
+		if p.Criticality != S {
+			r.Earliest, r.Due, r.Latest = max(r.Earliest, c.a.Skipped), max(r.Due, c.a.Skipped), max(r.Latest, c.a.Skipped)
+		}
 		switch {
 		case c.today > r.Latest:
 			r.State = Late
@@ -483,4 +484,14 @@ func (c *considered) uses(u Unit) bool {
 		}
 	}
 	return false
+}
+
+// Room gives the days from now on, inside the window, on which a free stretch of
+// that length begins. Blackouts move the plan, never the due day: where there is
+// none and it is not yet late, that is a conflict for a person.
+func (a Answer) Room(site *Site, hours calendar.Hours, need time.Duration, now time.Time) []calendar.Date {
+	if a.Due == 0 {
+		return nil
+	}
+	return hours.Days(site.Place, max(a.Earliest, site.Day(now)), a.Latest, need)
 }

@@ -324,6 +324,9 @@ func (p *Plan) narrow(t Trigger, dates []calendar.Date) *fault.Error {
 	default:
 		interval = math.MaxInt
 	}
+	if p.Basis == OneOff && p.Early.Days < interval {
+		return nil // nothing comes after it
+	}
 	if p.Early.Days+p.Late.Days >= interval {
 		return fault.Field("early", fmt.Sprintf("%d days early and %d late", p.Early.Days, p.Late.Days),
 			"make a window as long as the interval of %d days (%s) or longer; give less", interval, tell)

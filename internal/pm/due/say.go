@@ -64,11 +64,11 @@ func (c *considered) says(r *Answer) string {
 		s = append(s, c.nothing())
 	}
 	s = append(s, c.doubts(r)...)
-	if c.schedule != c.a.Schedule {
-		s = append(s, fmt.Sprintf("a shorter or longer interval holds here for what begins by %s: %s", c.date(c.a.Override.Until), c.a.Override.Reason))
+	if i := r.Governs; i >= 0 && c.schedule.plan.Triggers[i] != c.a.Schedule.plan.Triggers[i] {
+		s = append(s, fmt.Sprintf("here instead of %s, for what begins by %s: %s", c.a.Schedule.plan.Triggers[i].words(), c.date(c.a.Override.Until), c.a.Override.Reason))
 	}
-	if p := &c.schedule.plan; p.Criticality != S && c.a.Skipped > c.today {
-		s = append(s, "put off until "+c.date(c.a.Skipped))
+	if r.Due != 0 && r.Due == c.a.Skipped {
+		s = append(s, "put off until "+c.date(r.Due))
 	}
 	if r.Missed > 0 && !c.daily() {
 		s = append(s, plural(r.Missed, "further date has", "further dates have")+" passed and count as this one")
@@ -93,9 +93,9 @@ func (c *considered) reason(t Trigger, f *found, r *Answer) string {
 			return c.dated(t.words()+" on a fixed grid", f)
 		}
 		if c.schedule.plan.Basis == OneOff {
-			return fmt.Sprintf("once, %s after the job of %s: due %s", period(t.Period), c.date(c.base), c.date(f.due))
+			return fmt.Sprintf("once, %s after the job of %s: %s", period(t.Period), c.date(c.base), c.due(f.due))
 		}
-		return fmt.Sprintf("%s; %s, so due %s", t.words(), c.done(), c.date(f.due))
+		return fmt.Sprintf("%s; %s, so %s", t.words(), c.done(), c.due(f.due))
 	case OnDates:
 		return c.dated("on fixed dates", f)
 	case EachOperatingDay:
@@ -111,7 +111,7 @@ func (c *considered) reason(t Trigger, f *found, r *Answer) string {
 }
 
 func (c *considered) dated(what string, f *found) string {
-	return fmt.Sprintf("%s: due %s; %s", what, c.date(f.due), c.done())
+	return fmt.Sprintf("%s: %s; %s", what, c.due(f.due), c.done())
 }
 
 // done says when it was last done, or since when it could have been.
@@ -146,21 +146,23 @@ func (c *considered) daySays(f *found, r *Answer) string {
 func (c *considered) useSays(t AfterUse, f *found) string {
 	d := c.driver(t.Unit)
 	s := fmt.Sprintf("%s of %s %s since %s", figure(f.used), figure(t.Amount), t.Unit.words(), c.date(c.base))
-	by := fmt.Sprintf(", by a count %s%s", gradeWord(d.Last.Grade), ago(int(c.today-c.site.Day(d.Last.At))))
-	if f.used >= t.Amount {
+	by := ", by a count " + countWord(d.Last.Grade) + ago(int(c.today-c.site.Day(d.Last.At)))
+	switch {
+	case f.used >= t.Amount:
 		return s + ": reached about " + c.date(f.due) + by
+	case f.unsure:
+		return s + by + "; what came since is not known, so it counts as due " + c.date(f.due) + ", when it has run so far with 90 %"
 	}
-	if days := float64(f.at.Sub(d.Last.At)) / float64(24*time.Hour); days > 0 {
-		perDay := (t.Amount - f.used) / days
-		s += fmt.Sprintf("; at about %s a day", figure(perDay))
+	if days := f.at.Sub(d.Last.At).Hours() / 24; days > 0 {
+		s += "; at about " + figure(pace((t.Amount-f.used)/days)) + " a day"
 		if d.Basis == usage.Planned {
-			s += ", which the plan assumes for want of readings,"
+			s += ", assumed by the plan for want of readings,"
 		} else {
 			s += " in this season"
 		}
 	}
-	if f.unsure {
-		return s + fmt.Sprintf(" nobody can tell the day; taken as due %s, by when it has run so far with 90 %%", c.date(f.due)) + by
+	if f.due < c.today {
+		s += " it was"
 	}
 	s += " due about " + c.date(f.due)
 	switch {
@@ -170,6 +172,23 @@ func (c *considered) useSays(t AfterUse, f *found) string {
 		s += fmt.Sprintf(" (from %s on, with no latest date)", c.date(f.low))
 	}
 	return s + by
+}
+
+// due says the day, and whether it lies behind.
+func (c *considered) due(d calendar.Date) string {
+	if d < c.today {
+		return "it was due " + c.date(d)
+	}
+	return "due " + c.date(d)
+}
+
+// pace rounds a rate to what it is worth: two figures, or whole ones above 100.
+func pace(v float64) float64 {
+	if v >= 100 {
+		return math.Round(v)
+	}
+	v, _ = strconv.ParseFloat(strconv.FormatFloat(v, 'g', 2, 64), 64)
+	return v
 }
 
 // doubts says what is missing or weak beside the trigger that governs.
@@ -185,11 +204,11 @@ func (c *considered) doubts(r *Answer) (s []string) {
 		case f.gap&NoReading != 0:
 			s = append(s, fmt.Sprintf("there is no counter of %s", u.Unit.words()))
 		case f.gap&NoRate != 0:
-			s = append(s, fmt.Sprintf("too few readings tell how fast the %s run", u.Unit.words()))
+			s = append(s, fmt.Sprintf("too few readings to tell how fast the %s add up", u.Unit.words()))
 		case f.gap&QuietMeter != 0:
-			s = append(s, fmt.Sprintf("the count of %s was not read for %d days: read it", u.Unit.words(), c.today-c.site.Day(c.driver(u.Unit).Last.At)))
+			s = append(s, fmt.Sprintf("the counter of %s has not been read for %d days: read it", u.Unit.words(), c.today-c.site.Day(c.driver(u.Unit).Last.At)))
 			if k := c.byCalendar(); k >= 0 && i == c.first {
-				s = append(s, "by the calendar it is due "+c.date(c.found[k].due))
+				s = append(s, "by the calendar it is due by "+c.date(c.found[k].due))
 			}
 		case use && c.a.Parked && f.due == 0 && i != c.first && c.first >= 0:
 			s = append(s, fmt.Sprintf("the position is parked, so its %s wait", u.Unit.words()))
@@ -216,13 +235,14 @@ func (c *considered) byCalendar() int {
 func (c *considered) date(d calendar.Date) string {
 	year, month, day := d.Civil()
 	s := strconv.Itoa(day) + " " + month.String()
-	if d < c.today-335 || d > c.today+335 {
+	now, _, _ := c.today.Civil()
+	if away := max(d-c.today, c.today-d); away > 335 || away > 183 && year != now {
 		s += " " + strconv.Itoa(year)
 	}
 	return s
 }
 
-func (e Every) words() string { return "every " + period(e.Period) }
+func (e Every) words() string { return "every " + strings.TrimPrefix(period(e.Period), "1 ") }
 
 func (o OnDates) words() string { return "on dates by " + o.Rule }
 
@@ -266,18 +286,18 @@ func plural(n int, one, many string) string {
 	return strconv.Itoa(n) + " " + many
 }
 
-func gradeWord(g usage.Grade) string {
+func countWord(g usage.Grade) string {
 	switch g {
 	case usage.Read:
 		return "read"
 	case usage.Interpolated:
 		return "between two readings"
 	case usage.Extrapolated:
-		return "carried on from the last reading"
+		return "estimated from earlier readings"
 	case usage.Computed:
 		return "computed from another counter"
 	}
-	return "assumed by the plan"
+	return "assumed"
 }
 
 func ago(days int) string {
