@@ -23,7 +23,7 @@ var may = map[string][]string{
 	"internal/fault":         {},
 	"internal/measure":       {"internal/fault"},
 	"internal/calendar":      {"internal/fault"},
-	"internal/pm/due":        {"internal/calendar", "internal/fault"},
+	"internal/pm/due":        {"internal/calendar", "internal/fault", "internal/usage"},
 	"internal/pgdb":          {"internal/fault"},
 	"internal/pgdb/cluster":  {},
 	"internal/pgtest":        {"internal/pgdb", "internal/pgdb/cluster"},

@@ -45,8 +45,8 @@ func Ahead(a Assignment, site *Site, now time.Time, until calendar.Date) []Occur
 		if len(all) == 1 && day == today {
 			at = now
 		}
-		if r.Governs >= 0 && r.Due == day && site.Day(c.found[r.Governs].at) == day {
-			at = c.found[r.Governs].at
+		if r.Governs >= 0 && r.Due == day && site.Day(c.found[r.Governs].when.Likely) == day {
+			at = c.found[r.Governs].when.Likely
 		}
 		a.Mark = c.expected(at, r.Governs)
 		a.Crossings, a.Skipped = nil, 0

@@ -37,7 +37,6 @@ type Driver struct {
 	Unit    Unit
 	Last    usage.Point
 	Outlook usage.Outlook // from Last
-	Basis   usage.Basis   // what its rate rests on
 }
 
 // Crossing is a recorded check that crossed its limit.
@@ -131,7 +130,7 @@ func Judge(a *Assignment, site *Site, now time.Time) Answer {
 type found struct {
 	due, earliest, latest calendar.Date // due is zero where it says no day
 	low, high             calendar.Date
-	at                    time.Time // of use: the instant it is reached
+	when                  usage.Forecast // of use
 	grade                 usage.Grade
 	unsure                bool // rests on a quiet counter alone
 	gap                   Gap
@@ -340,11 +339,12 @@ func (c *considered) afterUse(t AfterUse) found {
 	}
 	reach := func(use float64) (usage.Forecast, bool) { return c.reach(d, base, use) }
 	when, ok := reach(t.Amount)
+	f.when = when
 	if !ok {
 		f.gap |= NoRate
 		return f
 	}
-	f.at, f.grade = when.Likely, max(base.Grade, when.Grade)
+	f.grade = max(base.Grade, when.Grade)
 	f.due = c.day(when.Likely)
 	f.earliest, f.latest = f.due-calendar.Date(p.Early.Days), f.due+calendar.Date(p.Late.Days)
 	if !when.Early.IsZero() {

@@ -144,34 +144,29 @@ func (c *considered) daySays(f *found, r *Answer) string {
 }
 
 func (c *considered) useSays(t AfterUse, f *found) string {
-	d := c.driver(t.Unit)
 	s := fmt.Sprintf("%s of %s %s since %s", figure(f.used), figure(t.Amount), t.Unit.words(), c.date(c.base))
-	by := ", by a count " + countWord(d.Last.Grade) + ago(int(c.today-c.site.Day(d.Last.At)))
-	switch {
-	case f.used >= t.Amount:
-		return s + ": reached about " + c.date(f.due) + by
-	case f.unsure:
-		return s + by + "; what came since is not known, so it counts as due " + c.date(f.due) + ", when it has run so far with 90 %"
+	if f.when.Reached {
+		return s + ": due about " + c.date(f.due) + ", " + c.forecast(t, f)
 	}
-	if days := f.at.Sub(d.Last.At).Hours() / 24; days > 0 {
-		s += "; at about " + figure(pace((t.Amount-f.used)/days)) + " a day"
-		if d.Basis == usage.Planned {
-			s += ", assumed by the plan for want of readings,"
-		} else {
-			s += " in this season"
+	s += "; " + c.forecast(t, f)
+	if f.unsure {
+		s += "; with nothing by the calendar beside it, it counts as due " + c.date(f.due) + ", by when it has run so far with 90 %"
+	}
+	return s
+}
+
+// forecast lets the counter's outlook speak, in operating days.
+func (c *considered) forecast(t AfterUse, f *found) string {
+	noon := func(at time.Time) time.Time {
+		if at.IsZero() {
+			return at
 		}
+		return calendar.Local(c.day(at), 12*time.Hour, c.site.Zone)
 	}
-	if f.due < c.today {
-		s += " it was"
-	}
-	s += " due about " + c.date(f.due)
-	switch {
-	case f.low != 0 && f.high != 0:
-		s += fmt.Sprintf(" (%s to %s)", c.date(f.low), c.date(f.high))
-	case f.low != 0:
-		s += fmt.Sprintf(" (from %s on, with no latest date)", c.date(f.low))
-	}
-	return s + by
+	w := f.when
+	w.Early, w.Likely, w.Late = noon(w.Early), noon(w.Likely), noon(w.Late)
+	counter := map[Unit]string{Vehicles: "count", RunHours: "hour meter", Cycles: "count of cycles"}[t.Unit]
+	return c.driver(t.Unit).Outlook.Sentence(w, calendar.Local(c.today, 12*time.Hour, c.site.Zone), counter)
 }
 
 // due says the day, and whether it lies behind.
@@ -180,15 +175,6 @@ func (c *considered) due(d calendar.Date) string {
 		return "it was due " + c.date(d)
 	}
 	return "due " + c.date(d)
-}
-
-// pace rounds a rate to what it is worth: two figures, or whole ones above 100.
-func pace(v float64) float64 {
-	if v >= 100 {
-		return math.Round(v)
-	}
-	v, _ = strconv.ParseFloat(strconv.FormatFloat(v, 'g', 2, 64), 64)
-	return v
 }
 
 // doubts says what is missing or weak beside the trigger that governs.
@@ -204,18 +190,16 @@ func (c *considered) doubts(r *Answer) (s []string) {
 		case f.gap&NoReading != 0:
 			s = append(s, fmt.Sprintf("there is no counter of %s", u.Unit.words()))
 		case f.gap&NoRate != 0:
-			s = append(s, fmt.Sprintf("too few readings to tell how fast the %s add up", u.Unit.words()))
-		case f.gap&QuietMeter != 0:
+			s = append(s, fmt.Sprintf("%s: %s", u.Unit.words(), c.forecast(u, f)))
+		case f.gap&QuietMeter != 0 && i != c.first:
 			s = append(s, fmt.Sprintf("the counter of %s has not been read for %d days: read it", u.Unit.words(), c.today-c.site.Day(c.driver(u.Unit).Last.At)))
-			if k := c.byCalendar(); k >= 0 && i == c.first {
+		case f.gap&QuietMeter != 0:
+			if k := c.byCalendar(); k >= 0 {
 				s = append(s, "by the calendar it is due by "+c.date(c.found[k].due))
 			}
 		case use && c.a.Parked && f.due == 0 && i != c.first && c.first >= 0:
 			s = append(s, fmt.Sprintf("the position is parked, so its %s wait", u.Unit.words()))
 		}
-	}
-	if r.Gaps&NoBackstop != 0 && r.State == Unknown {
-		s = append(s, "the plan has no interval by the calendar beside it")
 	}
 	return s
 }
@@ -235,8 +219,7 @@ func (c *considered) byCalendar() int {
 func (c *considered) date(d calendar.Date) string {
 	year, month, day := d.Civil()
 	s := strconv.Itoa(day) + " " + month.String()
-	now, _, _ := c.today.Civil()
-	if away := max(d-c.today, c.today-d); away > 335 || away > 183 && year != now {
+	if d < c.today-180 || d > c.today+180 {
 		s += " " + strconv.Itoa(year)
 	}
 	return s
@@ -284,30 +267,6 @@ func plural(n int, one, many string) string {
 		return "1 " + one
 	}
 	return strconv.Itoa(n) + " " + many
-}
-
-func countWord(g usage.Grade) string {
-	switch g {
-	case usage.Read:
-		return "read"
-	case usage.Interpolated:
-		return "between two readings"
-	case usage.Extrapolated:
-		return "estimated from earlier readings"
-	case usage.Computed:
-		return "computed from another counter"
-	}
-	return "assumed"
-}
-
-func ago(days int) string {
-	switch {
-	case days <= 0:
-		return " today"
-	case days == 1:
-		return " yesterday"
-	}
-	return " " + strconv.Itoa(days) + " days ago"
 }
 
 // figure writes an amount for reading: three figures where it is small, whole

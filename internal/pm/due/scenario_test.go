@@ -120,12 +120,13 @@ func (s *teller) say(line string) (out []string) {
 		if word(w, 7) != "" {
 			s.profile, _ = usage.TradeProfile(word(w, 7), "medium")
 		}
-		r := usage.Rate{PerDay: perDay, Basis: usage.Measured, Window: 365}
+		r := usage.Rate{PerDay: perDay, Basis: usage.Measured, Window: 365, Readings: 24, To: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)}
+		r.From = r.To.AddDate(-1, 0, 0)
 		if spread > 0 {
 			r.Sigma, r.T, r.Kappa = spread, 1.3, 0.05
 		}
 		if word(w, 6) == "assumed" {
-			r.Basis, r.Grade = usage.Planned, usage.Default
+			r.Basis, r.Grade, r.Readings = usage.Planned, usage.Default, 1
 		}
 		s.rates[Unit(word(w, 1))] = r
 	case "read":
@@ -251,7 +252,7 @@ func (s *teller) drive(u Unit, p usage.Point) {
 		return
 	}
 	r := s.rates[u]
-	d := Driver{Unit: u, Last: p, Outlook: r.Outlook(c, p), Basis: r.Basis}
+	d := Driver{Unit: u, Last: p, Outlook: r.Outlook(c, p)}
 	s.a.Drivers = append(slices.DeleteFunc(s.a.Drivers, func(o Driver) bool { return o.Unit == u }), d)
 }
 
