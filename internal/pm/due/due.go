@@ -271,12 +271,20 @@ func (c *considered) settle(t Trigger, day calendar.Date, near bool) calendar.Da
 
 func (c *considered) operatingDay() found {
 	late := calendar.Date(c.schedule.plan.Late.Days)
-	d := c.base + 1
-	if c.a.Mark == nil || !c.a.Mark.Done {
-		d = c.base
-	}
-	d = c.works(max(d, c.today-late))
+	d := c.works(max(c.undone(), c.today-late))
 	return found{due: d, earliest: d, latest: d + late, of: 1}
+}
+
+// undone gives the first operating day that is neither done nor put off.
+func (c *considered) undone() calendar.Date {
+	d := c.base
+	if c.a.Mark != nil && c.a.Mark.Done {
+		d++
+	}
+	if c.schedule.plan.Criticality != S {
+		d = max(d, c.a.Skipped)
+	}
+	return d
 }
 
 // works gives the first operating day from d on on which the site works.
@@ -418,8 +426,7 @@ func (c *considered) answer() Answer {
 	unsure := false
 	switch {
 	case c.never:
-		since := c.site.Day(c.a.Since)
-		r.Governs, r.Due, r.Earliest, r.Latest = -1, since, since, since
+		r.Governs, r.Due, r.Earliest, r.Latest = -1, c.base, c.base, c.base
 	case c.first >= 0:
 		f := &c.found[c.first]
 		r.Due, r.Low, r.High, r.Grade, unsure = f.due, f.low, f.high, f.grade, f.unsure

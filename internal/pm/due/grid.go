@@ -122,11 +122,7 @@ func (g *grid) count(d calendar.Date) int {
 func (c *considered) missed(t Trigger, f *found) (n int, next calendar.Date) {
 	switch t := t.(type) {
 	case EachOperatingDay:
-		from := c.base + 1
-		if c.a.Mark == nil || !c.a.Mark.Done {
-			from = c.base
-		}
-		for d := from; d < f.due; d++ { // the days that ended undone
+		for d := c.undone(); d < f.due; d++ { // the days that ended undone
 			if c.site.Closed == nil || !c.site.Closed(d) {
 				n++
 			}

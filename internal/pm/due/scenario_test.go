@@ -331,6 +331,14 @@ func TestScenarios(t *testing.T) {
 	}
 }
 
+func scenarios(t testing.TB, name string) string {
+	text, err := os.ReadFile("testdata/" + name + ".txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
 // tell carries out a text and writes it with its answers.
 func tell(text string) string {
 	var s teller
