@@ -337,3 +337,26 @@ func FuzzSeason(f *testing.F) {
 		}
 	})
 }
+
+// The short way where no change of clocks is near gives what the long way gives.
+func TestSteadyZonesAreNoExceptions(t *testing.T) {
+	for _, name := range []string{"America/New_York", "Australia/Lord_Howe", "Pacific/Apia", "UTC"} {
+		z := zone(t, name)
+		p := Place{z, 3 * time.Hour}
+		for at := time.Date(2011, 1, 1, 0, 0, 0, 0, time.UTC); at.Year() < 2013; at = at.Add(53 * time.Minute) {
+			d := p.Day(at)
+			if at.Before(p.Start(d)) || !at.Before(p.Start(d+1)) {
+				t.Fatalf("%s is said to lie in %s", at.In(z), d)
+			}
+			w := at.In(z)
+			y, m, day := w.Date()
+			if DateOf(w) != On(y, m, day) {
+				t.Fatalf("%s is %s", w, DateOf(w))
+			}
+			h, mi, _ := w.Clock()
+			if got := Local(DateOf(w), time.Duration(h*60+mi)*time.Minute, z); got.Format("2006-01-02 15:04") != w.Format("2006-01-02 15:04") || got.After(at) {
+				t.Fatalf("the wall shows %s, Local gives %s", w, got)
+			}
+		}
+	}
+}

@@ -26,8 +26,13 @@ func On(year int, month time.Month, day int) Date {
 
 // DateOf gives the day that the wall shows at t, in t's own zone.
 func DateOf(t time.Time) Date {
-	y, m, d := t.Date()
-	return On(y, m, d)
+	_, offset := t.Zone()
+	s := t.Unix() + int64(offset) + epoch*86400
+	d := s / 86400
+	if s%86400 < 0 {
+		d--
+	}
+	return Date(d)
 }
 
 // ParseDate reads "2026-02-28".

