@@ -2,6 +2,7 @@ package due
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -391,16 +392,21 @@ func TestACompletionSettlesWhatWasDue(t *testing.T) {
 	})
 }
 
-// No plan that somebody can write makes the program fail, and what New takes can
-// be judged and told.
+// No text that somebody can write makes the program fail or run on, and what was
+// told is told the same again.
 func FuzzScenario(f *testing.F) {
 	for _, name := range []string{"use", "calendar", "day", "safety", "refused"} {
-		f.Add(scenarios(f, name))
+		for one := range strings.SplitSeq(scenarios(f, name), "\n\n") {
+			f.Add(one)
+		}
 	}
 	f.Fuzz(func(t *testing.T, text string) {
-		if len(text) > 4000 {
+		if len(text) > 2000 || strings.ContainsAny(text, "\r\x00") {
 			return
 		}
-		tell(text)
+		once := tell(text)
+		if again := tell(once); again != once {
+			t.Fatalf("%q\nis told again as\n%q", once, again)
+		}
 	})
 }

@@ -225,7 +225,13 @@ func (c *considered) date(d calendar.Date) string {
 	return s
 }
 
-func (e Every) words() string { return "every " + strings.TrimPrefix(period(e.Period), "1 ") }
+func (e Every) words() string {
+	s := "every " + period(e.Period)
+	if strings.Count(s, " ") == 2 {
+		s = strings.Replace(s, " 1 ", " ", 1) // every month
+	}
+	return s
+}
 
 func (o OnDates) words() string { return "on dates by " + o.Rule }
 
@@ -248,7 +254,7 @@ func (t Tolerance) words() string {
 
 func monthDay(m calendar.MonthDay) string { return strconv.Itoa(m.Day) + " " + m.Month.String() }
 
-// period says an interval: "30 days", "6 months", "2 years and 10 days".
+// period says an interval: "30 days", "6 months", "1 year, 2 months and 10 days".
 func period(p calendar.Period) string {
 	var s []string
 	for _, part := range []struct {
@@ -258,6 +264,9 @@ func period(p calendar.Period) string {
 		if part.n != 0 {
 			s = append(s, plural(part.n, part.one, part.many))
 		}
+	}
+	if n := len(s) - 1; n > 1 {
+		s = []string{strings.Join(s[:n], ", "), s[n]}
 	}
 	return strings.Join(s, " and ")
 }

@@ -245,11 +245,19 @@ func (s *teller) trigger(w []string) Trigger {
 	return nil
 }
 
+// laid keeps the tables of days that were laid out, by site and profile.
+var laid = map[string]*usage.Calendar{}
+
 func (s *teller) drive(u Unit, p usage.Point) {
-	from, to := time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2035, 1, 1, 0, 0, 0, 0, time.UTC)
-	c, err := usage.NewCalendar(s.profile, usage.Place{Zone: s.site.Zone, Turns: s.site.Turns}, from, to)
-	if err != nil {
-		return
+	key := fmt.Sprint(s.site.Zone, s.site.Turns, s.profile.Month)
+	c := laid[key]
+	if c == nil {
+		var err error
+		from, to := time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC)
+		if c, err = usage.NewCalendar(s.profile, usage.Place{Zone: s.site.Zone, Turns: s.site.Turns}, from, to); err != nil {
+			return
+		}
+		laid[key] = c
 	}
 	r := s.rates[u]
 	d := Driver{Unit: u, Last: p, Outlook: r.Outlook(c, p)}
