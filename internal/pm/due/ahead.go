@@ -26,51 +26,45 @@ func Ahead(a Assignment, site *Site, now time.Time, until calendar.Date) []Occur
 	today := site.Day(now)
 	until = min(until, today+Horizon)
 	var all []Occurrence
+	var c considered
+	done := Mark{Done: true, Totals: make([]Total, 0, len(a.Drivers))}
 	for day := today; ; {
-		c := considerOn(&a, site, day, today)
-		r := c.answer()
+		c.considerOn(&a, site, day, today)
+		r := c.verdict()
 		if r.Due == 0 || r.Due > until {
 			return all
 		}
 		all = append(all, Occurrence{r.Due, r.Earliest, r.Latest, r.Governs, r.Low, r.High, r.Grade})
-		last := day
-		if len(all) == 1 {
-			last--
+		next := max(r.Due, day)
+		if len(all) > 1 {
+			next = max(r.Due, day+1) // at most one a day
 		}
-		day = max(r.Due, last+1) // at most one a day
-		if day > until || c.schedule.plan.Basis == OneOff {
+		if next > until || c.schedule.plan.Basis == OneOff {
 			return all
 		}
-		at := site.Start(day).Add(12 * time.Hour)
-		if len(all) == 1 && day == today {
+		at := site.Start(next).Add(12 * time.Hour)
+		if next == today {
 			at = now
-		}
-		if r.Governs >= 0 && r.Due == day && site.Day(c.found[r.Governs].when.Likely) == day {
+		} else if r.Governs >= 0 && site.Day(c.found[r.Governs].when.Likely) == next {
 			at = c.found[r.Governs].when.Likely
 		}
-		a.Mark = c.expected(at, r.Governs)
-		a.Crossings, a.Skipped = nil, 0
+		c.expect(&done, at, next)
+		a.Mark, a.Crossings, a.Skipped = &done, nil, 0
+		day = next
 	}
 }
 
-// expected is the mark that a completion at an instant will leave.
-func (c *considered) expected(at time.Time, governs int) *Mark {
-	m := &Mark{At: at, Done: true, Totals: make([]Total, len(c.a.Drivers))}
-	for i := range c.a.Drivers {
-		d := &c.a.Drivers[i]
-		b := d.Outlook.At(at)
-		m.Totals[i] = Total{d.Unit, b.Likely, b.Grade}
-	}
-	day := c.site.Day(at)
+// expect makes the mark that a completion on a day, at an instant, will leave.
+func (c *considered) expect(m *Mark, at time.Time, day calendar.Date) {
+	settled := calendar.Date(0)
 	for i, t := range c.schedule.plan.Triggers {
 		if c.schedule.plan.grid(t) {
-			_, every := t.(Every)
-			open := c.found[i].due
-			m.Settled = max(c.settle(t, day, every || open != 0 && open < day), c.settled(t))
-			if i == governs {
-				m.Settled = max(m.Settled, open)
-			}
+			settled = c.settledBy(t, &c.found[i], day)
 		}
 	}
-	return m
+	m.At, m.Settled, m.Totals = at, settled, m.Totals[:0]
+	for i := range c.a.Drivers {
+		b := c.a.Drivers[i].Outlook.At(at)
+		m.Totals = append(m.Totals, Total{c.a.Drivers[i].Unit, b.Likely, b.Grade})
+	}
 }

@@ -26,21 +26,18 @@ func Complete(a Assignment, site *Site, at time.Time, totals []Total) (Assignmen
 	if a.Mark != nil && (at.Before(a.Mark.At) || a.Mark.Done && at.Equal(a.Mark.At)) {
 		return a, Older
 	}
-	c := consider(&a, site, at)
+	var c considered
+	c.consider(&a, site, site.Day(at))
 	p := &c.schedule.plan
 	mark := &Mark{At: at, Done: true, Totals: totals}
 	for i, t := range p.Triggers {
 		if !p.grid(t) {
 			continue
 		}
-		if r := c.answer(); p.Basis == Fixed && r.Due != 0 && c.today < r.Earliest {
+		if r := c.verdict(); p.Basis == Fixed && r.Due != 0 && c.today < r.Earliest {
 			return a, Extra
 		}
-		// Late, the date that is open passed by; or use or a check asked for it.
-		open := c.found[i].due
-		_, every := t.(Every)
-		mark.Settled = c.settle(t, c.today, every || open != 0 && open < c.today)
-		mark.Settled = max(mark.Settled, c.settled(t))
+		mark.Settled = c.settledBy(t, &c.found[i], c.today)
 	}
 	a.Mark, a.Skipped = mark, 0
 	a.Crossings = slices.DeleteFunc(slices.Clone(a.Crossings), func(x Crossing) bool { return !x.At.After(at) })
@@ -48,6 +45,14 @@ func Complete(a Assignment, site *Site, at time.Time, totals []Total) (Assignmen
 		return a, Ended
 	}
 	return a, Counted
+}
+
+// settledBy gives the day up to which a completion that counts settles a grid. Where
+// it is late, the date that was open passed by; on a grid of intervals use or a
+// check may have asked for it sooner: then the next date is settled if it is near.
+func (c *considered) settledBy(t Trigger, f *found, day calendar.Date) calendar.Date {
+	_, every := t.(Every)
+	return max(c.settle(t, day, every || f.due != 0 && f.due < day), c.settled(t))
 }
 
 // mostSkip is how long work may be put off by one skip.

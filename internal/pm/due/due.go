@@ -122,7 +122,8 @@ type Answer struct {
 
 // Judge tells how an assignment stands at an instant.
 func Judge(a *Assignment, site *Site, now time.Time) Answer {
-	c := consider(a, site, now)
+	var c considered
+	c.consider(a, site, site.Day(now))
 	return c.answer()
 }
 
@@ -151,13 +152,12 @@ type considered struct {
 	never    bool
 }
 
-func consider(a *Assignment, site *Site, now time.Time) considered {
-	today := site.Day(now)
-	return considerOn(a, site, today, today)
+func (c *considered) consider(a *Assignment, site *Site, today calendar.Date) {
+	c.considerOn(a, site, today, today)
 }
 
-func considerOn(a *Assignment, site *Site, today, asOf calendar.Date) considered {
-	c := considered{a: a, site: site, schedule: a.Schedule, today: today, asOf: asOf, first: -1}
+func (c *considered) considerOn(a *Assignment, site *Site, today, asOf calendar.Date) {
+	*c = considered{a: a, site: site, schedule: a.Schedule, today: today, asOf: asOf, first: -1}
 	if a.Mark != nil {
 		c.base = site.Day(a.Mark.At)
 	} else {
@@ -168,15 +168,14 @@ func considerOn(a *Assignment, site *Site, today, asOf calendar.Date) considered
 	}
 	p := &c.schedule.plan
 	for i, t := range p.Triggers {
-		f := c.ask(t)
+		f := &c.found[i]
+		*f = c.ask(t)
 		f.earliest = min(max(f.earliest, c.base), f.due)
-		c.found[i] = f
 		if f.due != 0 && (c.first < 0 || f.due < c.found[c.first].due) {
 			c.first = i
 		}
 	}
 	c.never = p.Criticality == S && p.Basis != OneOff && (a.Mark == nil || !a.Mark.Done) && !c.daily()
-	return c
 }
 
 func (c *considered) daily() bool {
@@ -399,7 +398,8 @@ func (c *considered) reach(d *Driver, base Total, use float64) (usage.Forecast, 
 	return usage.Forecast{Reached: true, Likely: at, Grade: max(d.Last.Grade, usage.Interpolated)}, true
 }
 
-func (c *considered) answer() Answer {
+// verdict joins what the triggers say, in days.
+func (c *considered) verdict() Answer {
 	p := &c.schedule.plan
 	r := Answer{Governs: c.first}
 	unknown := false
@@ -430,7 +430,6 @@ func (c *considered) answer() Answer {
 	case c.first >= 0:
 		f := &c.found[c.first]
 		r.Due, r.Low, r.High, r.Grade, unsure = f.due, f.low, f.high, f.grade, f.unsure
-		r.Missed, r.Next = c.missed(p.Triggers[c.first], f)
 	case unknown:
 		r.State = Unknown
 	}
@@ -448,6 +447,17 @@ func (c *considered) answer() Answer {
 		case c.today >= r.Earliest-ahead:
 			r.State = Coming
 		}
+	}
+	return r
+}
+
+// answer adds to the verdict what only today's needs.
+func (c *considered) answer() Answer {
+	r := c.verdict()
+	if r.Governs >= 0 {
+		r.Missed, r.Next = c.missed(c.schedule.plan.Triggers[r.Governs], &c.found[r.Governs])
+	}
+	if r.Due != 0 {
 		r.OpensAt, r.DueAt, r.LateAt = c.site.Start(r.Earliest), c.site.Start(r.Due), c.site.Start(r.Latest+1)
 	}
 	r.NextCheckAt = c.nextCheck(&r)

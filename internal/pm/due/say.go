@@ -34,7 +34,8 @@ type Explanation struct {
 
 // Explain judges an assignment and says why, in one sentence.
 func Explain(a *Assignment, site *Site, now time.Time) Explanation {
-	c := consider(a, site, now)
+	var c considered
+	c.consider(a, site, site.Day(now))
 	e := Explanation{Answer: c.answer()}
 	for i, t := range c.schedule.plan.Triggers {
 		f := &c.found[i]
