@@ -64,7 +64,7 @@ func Skip(a Assignment, site *Site, until calendar.Date, now time.Time) (Assignm
 	today := site.Day(now)
 	switch {
 	case a.Schedule.plan.Criticality == S:
-		return a, fault.Field("until", until, "work of criticality S (safety, legal) cannot be skipped; do it, or park the position")
+		return a, fault.Field("until", until, "work of criticality S (safety, legal) cannot be skipped; it stays on top until it is done")
 	case until <= today || until > today+mostSkip:
 		return a, fault.Field("until", until, "is a day from %s to %s", today+1, today+mostSkip)
 	}
