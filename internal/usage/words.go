@@ -20,11 +20,18 @@ const (
 // PerDay is how much the meter runs on a day of the calendar, over the four weeks
 // from an instant on: the level of the season, with its closed days.
 func (o *Outlook) PerDay(now time.Time) float64 {
-	return o.rate.PerDay * o.season(now)
+	return o.rate.PerDay * o.season(now, now)
 }
 
-func (o *Outlook) season(now time.Time) float64 {
-	return o.calendar.Days(now, now.AddDate(0, 0, 28)) / 28
+// season is the level from an instant until another, at least over four weeks.
+func (o *Outlook) season(now, until time.Time) float64 {
+	days := 28.0
+	if d := until.Sub(now).Hours() / 24; d > days {
+		days = d
+	} else {
+		until = now.AddDate(0, 0, 28)
+	}
+	return o.calendar.Days(now, until) / days
 }
 
 // Sentence explains a forecast of this outlook in plain English, as the end of a
@@ -42,13 +49,14 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 	if o.rate.Basis == Planned {
 		s.WriteString("the plan's rate, ")
 	}
-	switch season := o.season(now); {
-	case season < inSeason:
+	// The rate until then: what is left, divided by it, gives the date.
+	switch season := o.season(now, f.Likely); {
+	case o.season(now, now) < inSeason: // closed now
 		fmt.Fprintf(&s, "about %s a day when it is open", number(o.rate.PerDay))
 	case math.Abs(season-1) > inSeason:
-		fmt.Fprintf(&s, "about %s a day in this season", number(o.PerDay(now)))
+		fmt.Fprintf(&s, "about %s a day in this season", number(o.rate.PerDay*season))
 	default:
-		fmt.Fprintf(&s, "about %s a day", number(o.PerDay(now)))
+		fmt.Fprintf(&s, "about %s a day", number(o.rate.PerDay*season))
 	}
 	if o.rate.Basis == Planned {
 		s.WriteString(",")
@@ -142,7 +150,7 @@ func (o *Outlook) weak(now time.Time) string {
 			all = append(all, fmt.Sprintf("from only %d readings over %d days", r.Readings, int(math.Round(r.To.Sub(r.From).Hours()/24))))
 		}
 		if r.Middle != 0 {
-			all = append(all, fmt.Sprintf("check the first and the last reading: the others say about %s a day", number(r.Middle*o.season(now))))
+			all = append(all, fmt.Sprintf("check the first and the last reading: the others say about %s a day", number(r.Middle*o.season(now, now))))
 		}
 		if r.Grade == Computed && o.last.Grade != Computed {
 			all = append(all, "the rate is partly computed from another meter")
