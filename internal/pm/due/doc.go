@@ -12,8 +12,7 @@
 // A Plan has triggers: Every so many days or months, OnDates of a recurrence rule,
 // EachOperatingDay, OncePerSeason, AfterUse of a counter, OnCrossing of a limit by
 // a recorded check. Each gives a day by itself; the earliest governs. The window
-// is the narrowest: it opens with the first of them that opens and closes with the
-// first that closes.
+// opens with the first of them that opens and closes with the first that closes.
 //
 // Use falls due on the day on which a counter is forecast to stand at base plus
 // interval, from its last reading: by what was read, the day does not wander while
