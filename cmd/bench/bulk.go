@@ -12,6 +12,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgdb/cluster"
 )
 
 const (
@@ -22,7 +23,7 @@ const (
 // bulk measures adding positions by the batch, in the way of the API (checked,
 // safe to send again, read back), beside a plain insert of as many rows into the
 // same tables. Both write the trail, which is a trigger's work.
-func (b *bench) bulk(ctx context.Context) error {
+func (b *bench) bulk(ctx context.Context, _ cluster.Address) error {
 	b.say("%d batches of %d new positions", batches, batch)
 	conn, err := pgx.Connect(ctx, b.large.owner)
 	if err != nil {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	_ "embed"
+	"errors"
 	"fmt"
 	"time"
 
@@ -15,8 +16,12 @@ import (
 	"spindlebook/internal/pgdb/cluster"
 )
 
-//go:embed data.sql
-var dataSQL string
+var (
+	//go:embed data.sql
+	dataSQL string
+	//go:embed units.sql
+	unitsSQL string
+)
 
 // perSite is how many positions data.sql gives each site.
 const perSite = 50
@@ -33,6 +38,7 @@ type page struct {
 	who   access.Actor
 	token string
 	site  uuid.UUID
+	unit  uuid.UUID // a gearmotor that is there, in a data set with units
 }
 
 const (
@@ -44,7 +50,8 @@ const (
 // script of pgbench.
 const pagesMost = 40
 
-// fill makes a database with so many sites, and the programs that will ask.
+// fill makes a database with so many sites, and the programs that will ask. L has
+// no units: they would be two million.
 func (b *bench) fill(ctx context.Context, at cluster.Address, name string, sites int) (*data, error) {
 	began := time.Now()
 	d := &data{service: at.DSN(pgdb.ServiceRole, name), owner: at.DSN(pgdb.OwnerRole, name), pages: map[string][]page{}}
@@ -61,18 +68,21 @@ func (b *bench) fill(ctx context.Context, at cluster.Address, name string, sites
 			return err
 		}
 		_, err := tx.Exec(ctx, dataSQL)
+		if err == nil && sites <= medium {
+			_, err = tx.Exec(ctx, unitsSQL)
+		}
 		return err
 	})
 	if err != nil {
 		return nil, fmt.Errorf("fill the data set %s: %w", name, err)
 	}
-	if _, err := conn.Exec(ctx, `vacuum (analyze) customer, site, ownership, line, position, position_alias, position_state, twin`); err != nil {
+	if _, err := conn.Exec(ctx, `vacuum (analyze) customer, site, ownership, line, position, position_alias, position_state, twin, slot, unit, stay`); err != nil {
 		return nil, err
 	}
 	if d.db, err = pgdb.Open(ctx, d.service); err != nil {
 		return nil, err
 	}
-	if err := d.people(ctx); err != nil {
+	if err := errors.Join(d.people(ctx), d.findUnits(ctx)); err != nil {
 		d.db.Close()
 		return nil, err
 	}

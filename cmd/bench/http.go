@@ -22,6 +22,7 @@ import (
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgdb/cluster"
 )
 
 // serveVerb starts this program as the server that is measured: a process of
@@ -96,7 +97,7 @@ func peak() (kb int) {
 }
 
 // overHTTP measures the same list as a program with a token gets it.
-func (b *bench) overHTTP(ctx context.Context) error {
+func (b *bench) overHTTP(ctx context.Context, _ cluster.Address) error {
 	for _, role := range []string{asOwner, asManager} {
 		b.say("the same list over HTTP as %s, %d s", role, b.seconds)
 		took, s, err := b.askServer(ctx, b.large, role)

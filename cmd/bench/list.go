@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -21,6 +22,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/pgdb/cluster"
 )
 
 const (
@@ -38,11 +40,11 @@ const asked = perSite + 1
 
 // lists measures the page of positions of one site, as its owner and as a
 // manager, in the large data set beside pgbench and beside the small one.
-func (b *bench) lists(ctx context.Context) error {
+func (b *bench) lists(ctx context.Context, _ cluster.Address) error {
 	share := time.Duration(b.seconds) * time.Second / turns
 	for _, role := range []string{asOwner, asManager} {
 		b.say("list of %d positions as %s, %d s each in pgbench, in L and in S", perSite, role, b.seconds)
-		script, err := b.scripts(ctx, b.large, role)
+		script, err := b.scripts(ctx, b.large, "list-"+role, b.large.pages[role], b.large.list())
 		if err != nil {
 			return err
 		}
@@ -75,6 +77,26 @@ func (b *bench) lists(ctx context.Context) error {
 			ratio: ratio(inLarge.median(), inSmall.median()), bar: 1.3})
 	}
 	return nil
+}
+
+// question is what is asked of the database: through the feature's function, and
+// beside it by pgbench.
+type question struct {
+	ask   func(context.Context, page) error
+	says  string                       // a pattern that of all statements only its own matches
+	takes func(page) map[string]string // the value of each of its parameters by type, each of another type
+}
+
+// list is the page of positions.
+func (d *data) list() question {
+	return question{d.positions, "%from position_now%", func(p page) map[string]string {
+		// pgbench cannot send an empty text; this one stands before every code, too
+		takes := map[string]string{"bigint": strconv.Itoa(asked), "text": "!", "uuid": p.site.String()}
+		if !p.who.Everywhere {
+			takes["uuid[]"] = array(p.who)
+		}
+		return takes
+	}}
 }
 
 // positions asks for one page through the feature's function.
@@ -114,31 +136,30 @@ func ask(ctx context.Context, pages []page, d time.Duration, one func(context.Co
 	return slices.Concat(all...), err
 }
 
-// scripts writes a script of pgbench for each page of a role and gives the
-// arguments that make pgbench run them. Each holds the very statement that the
-// function sends, taken from a connection on which it was prepared.
-func (b *bench) scripts(ctx context.Context, d *data, role string) ([]string, error) {
-	sql, takes, err := d.sent(ctx, d.pages[role][0])
+// scripts writes a script of pgbench for each page and gives the arguments that
+// make pgbench run them. Each holds the very statement that the function sends,
+// taken from a connection on which it was prepared.
+func (b *bench) scripts(ctx context.Context, d *data, name string, pages []page, q question) ([]string, error) {
+	sql, takes, err := d.sent(ctx, pages[0], q)
 	if err != nil {
 		return nil, err
 	}
-	dir := filepath.Join(b.dir, "scripts-"+role)
+	dir := filepath.Join(b.dir, "scripts-"+name)
 	if err := os.Mkdir(dir, 0o755); err != nil {
 		return nil, err
 	}
-	// pgbench cannot send an empty text; this one stands before every code, too
-	args := []string{"-D", fmt.Sprintf("limit=%d", asked), "-D", "after=!"}
-	for i, p := range d.pages[role] {
-		variable := map[string]string{"uuid[]": fmt.Sprintf(":sites%d", i), "uuid": fmt.Sprintf(":site%d", i), "text": ":after", "bigint": ":limit"}
-		text := parameter.ReplaceAllStringFunc(sql, func(s string) string {
-			n, _ := strconv.Atoi(s[1:]) // digits, by the expression
-			return variable[takes[n-1]]
-		})
+	var args []string
+	for i, p := range pages {
+		text := parameter.ReplaceAllStringFunc(sql, func(s string) string { return fmt.Sprintf(":p%d_%s", i, s[1:]) })
 		file := filepath.Join(dir, fmt.Sprintf("%d.sql", i))
 		if err := os.WriteFile(file, []byte(text+";\n"), 0o644); err != nil {
 			return nil, err
 		}
-		args = append(args, "-f", file, "-D", fmt.Sprintf("sites%d=%s", i, array(p.who)), "-D", fmt.Sprintf("site%d=%s", i, p.site))
+		args = append(args, "-f", file)
+		values := q.takes(p)
+		for n, t := range takes {
+			args = append(args, "-D", fmt.Sprintf("p%d_%d=%s", i, n+1, values[t]))
+		}
 	}
 	return args, nil
 }
@@ -153,10 +174,10 @@ func array(who access.Actor) string {
 	return "{" + strings.Join(ids, ",") + "}"
 }
 
-// sent gives the statement that asking for a page sends, and the types of its
-// parameters, each of another type.
-func (d *data) sent(ctx context.Context, p page) (sql string, takes []string, err error) {
-	if err := d.positions(ctx, p); err != nil {
+// sent gives the statement that asking a question sends, and the types of its
+// parameters.
+func (d *data) sent(ctx context.Context, p page, q question) (sql string, takes []string, err error) {
+	if err := q.ask(ctx, p); err != nil {
 		return "", nil, err
 	}
 	type prepared struct {
@@ -165,7 +186,7 @@ func (d *data) sent(ctx context.Context, p page) (sql string, takes []string, er
 	}
 	var found []prepared
 	for _, conn := range d.db.Pool().AcquireAllIdle(ctx) {
-		rows, err := conn.Query(ctx, `select statement, parameter_types::text[] as takes from pg_prepared_statements where statement like '%from position_now%'`)
+		rows, err := conn.Query(ctx, `select statement, parameter_types::text[] as takes from pg_prepared_statements where statement like $1`, q.says)
 		if err == nil {
 			var all []prepared
 			all, err = pgx.CollectRows(rows, pgx.RowToStructByName[prepared])
@@ -176,16 +197,13 @@ func (d *data) sent(ctx context.Context, p page) (sql string, takes []string, er
 			return "", nil, err
 		}
 	}
-	want := []string{"bigint", "text", "uuid"}
-	if !p.who.Everywhere {
-		want = append(want, "uuid[]")
-	}
+	want := slices.Sorted(maps.Keys(q.takes(p)))
 	for _, f := range found {
 		if slices.Equal(slices.Sorted(slices.Values(f.Takes)), want) {
 			return f.Statement, f.Takes, nil
 		}
 	}
-	return "", nil, fmt.Errorf("the statement of the list no longer takes %v: let the scripts of this program follow it (found %v)", want, found)
+	return "", nil, fmt.Errorf("no statement like %q takes %v any more: let this program follow it (found %v)", q.says, want, found)
 }
 
 // pgbench runs the scripts on as many connections, prepared, and gives the time

@@ -45,7 +45,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk"}
+var parts = []string{"start", "list", "http", "bulk", "units"}
 
 type options struct {
 	seconds int
@@ -60,8 +60,9 @@ func (o options) measures(part string) bool { return len(o.only) == 0 || slices.
 func (o options) whole() bool { return len(o.only) == 0 && o.sites == large }
 
 const (
-	large = 10_000 // sites of data set L
-	small = 20     // sites of data set S
+	large  = 10_000 // sites of data set L
+	medium = 500    // sites of data set M, the one with units
+	small  = 20     // sites of data set S
 )
 
 func read(args []string) (options, error) {
@@ -96,8 +97,8 @@ type bench struct {
 	out  io.Writer
 	rows []row
 
-	large, small *data
-	direct       map[string]sample // what the list takes without HTTP, by role
+	large, small, medium *data
+	direct               map[string]sample // what the list takes without HTTP, by role
 }
 
 func run(ctx context.Context, args []string, out io.Writer) (err error) {
@@ -127,7 +128,7 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 			return fmt.Errorf("measure the start: %w", err)
 		}
 	}
-	if b.measures("list") || b.measures("http") || b.measures("bulk") {
+	if slices.ContainsFunc(parts[1:], b.measures) {
 		if err := b.onData(ctx); err != nil {
 			return err
 		}
@@ -156,27 +157,27 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, own.Stop(context.WithoutCancel(ctx))) }()
-	if b.large, err = b.fill(ctx, own.Address, "large", b.sites); err != nil {
-		return err
+	if b.measures("list") || b.measures("http") || b.measures("bulk") {
+		if b.large, err = b.fill(ctx, own.Address, "large", b.sites); err != nil {
+			return err
+		}
+		defer b.large.db.Close()
 	}
-	defer b.large.db.Close()
-	if b.measures("list") {
+	if b.measures("list") || b.measures("units") {
 		if b.small, err = b.fill(ctx, own.Address, "small", small); err != nil {
 			return err
 		}
 		defer b.small.db.Close()
-		if err := b.lists(ctx); err != nil {
-			return fmt.Errorf("measure the list: %w", err)
-		}
 	}
-	if b.measures("http") {
-		if err := b.overHTTP(ctx); err != nil {
-			return fmt.Errorf("measure the list over HTTP: %w", err)
+	for _, part := range []struct {
+		name    string
+		measure func(context.Context, cluster.Address) error
+	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}} {
+		if !b.measures(part.name) {
+			continue
 		}
-	}
-	if b.measures("bulk") {
-		if err := b.bulk(ctx); err != nil {
-			return fmt.Errorf("measure the bulk create: %w", err)
+		if err := part.measure(ctx, own.Address); err != nil {
+			return fmt.Errorf("measure %s: %w", part.name, err)
 		}
 	}
 	return nil

@@ -298,8 +298,11 @@ create policy unit_fact_added on unit_fact for insert to spindlebook_app with ch
 create policy unit_fact_edited on unit_fact for update to spindlebook_app using ((select actor_may('record_work')));
 
 alter table slot enable row level security;
+-- Each slot is asked about by itself: a list of all that somebody sees takes as long as there are positions and units.
 create policy slot_seen on slot for select to spindlebook_app
-  using ((select actor_sees_all()) or position_id in (select id from position) or unit_id in (select id from unit));
+  using ((select actor_sees_all())
+         or (site_id = any ((select actor_site_ids())::uuid[]) and exists (select from position as p where p.id = position_id))
+         or (unit_id is not null and actor_sees_unit(unit_id)));
 
 -- An owner sees a unit's time at the own sites, and not where it was before.
 alter table stay enable row level security;
