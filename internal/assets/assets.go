@@ -27,6 +27,16 @@ type Page = access.Page
 // mine is the condition by which a query keeps to the actor's sites.
 const mine = `(@everywhere or site_id = any (@sites))`
 
+// unitMine is the same for a unit: it is or was at one of the actor's sites, by
+// itself or inside another. Row-level security also looks when.
+func unitMine(u string) string {
+	return `(@everywhere or exists (
+    select from stay as m
+      left join slot as i on i.id = m.slot_id and i.unit_id is not null
+      left join stay as o on o.unit_id = i.unit_id and o.during && m.during
+     where m.unit_id = ` + u + `.id and (m.site_id = any (@sites) or o.site_id = any (@sites))))`
+}
+
 // everywhere is the scope of a query inside a transaction: the capability was
 // checked before, and row-level security holds.
 func everywhere(own map[string]any) map[string]any {

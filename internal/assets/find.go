@@ -21,7 +21,7 @@ type Hit struct {
 
 // Each branch uses only operators that reach an index below row-level security:
 // ranges of text, not patterns.
-const find = `
+var find = `
 with asked as (select upper(@text) as t, upper(@text) || U&'\FFFD' as until)
 select * from (
   select 'site' as kind, s.id, s.code, s.name, 'code' as by, 1 as near
@@ -38,11 +38,11 @@ select * from (
    where (@everywhere or a.site_id = any (@sites)) and upper(a.alias) >= t and upper(a.alias) < until
    union all
   select 'unit', u.id, u.tag, p.description, 'tag', 1
-    from unit as u join part as p on p.id = u.part_id, asked where u.tag >= t and u.tag < until
+    from unit as u join part as p on p.id = u.part_id, asked where ` + unitMine("u") + ` and u.tag >= t and u.tag < until
    union all
   select 'unit', u.id, u.tag, p.description || ', serial ' || u.serial, 'serial', 1
     from unit as u join part as p on p.id = u.part_id, asked
-   where serial_as_read(u.serial) >= serial_as_read(t) and serial_as_read(u.serial) < serial_as_read(t) || U&'\FFFD'
+   where ` + unitMine("u") + ` and serial_as_read(u.serial) >= serial_as_read(t) and serial_as_read(u.serial) < serial_as_read(t) || U&'\FFFD'
    union all
   select 'part', p.id, p.number, p.description, 'number', 1
     from part as p, asked where p.number >= t and p.number < until

@@ -200,21 +200,21 @@ type Named struct {
 }
 
 const named = `
-select id, 'customer' as kind, code, name, '' as zone from customer where id = any (@ids)
+select id, 'customer' as kind, code, name, '' as zone from customer where id = any (@ids) and (@everywhere or id = any (@customers))
  union all
-select id, 'site', code, name, zone from site where id = any (@ids)
+select id, 'site', code, name, zone from site where id = any (@ids) and (@everywhere or id = any (@sites))
  union all
-select id, 'line', code, name, '' from line where id = any (@ids)
+select id, 'line', code, name, '' from line where id = any (@ids) and ` + mine + `
  union all
-select id, 'position', code, name, '' from position where id = any (@ids)
+select id, 'position', code, name, '' from position where id = any (@ids) and ` + mine + `
  union all
-select id, 'isolation_point', code, energy, '' from isolation_point where id = any (@ids)
+select id, 'isolation_point', code, energy, '' from isolation_point where id = any (@ids) and ` + mine + `
  union all
-select id, 'supply', code, '', '' from supply where id = any (@ids)
+select id, 'supply', code, '', '' from supply where id = any (@ids) and ` + mine + `
  union all
 select id, 'actor', '', name, '' from actor where id = any (@ids)`
 
 // Names looks up many things at once, of any kind, as far as the actor sees them.
 func Names(ctx context.Context, db *pgdb.DB, who access.Actor, ids []uuid.UUID) ([]Named, error) {
-	return pgdb.Read[Named](ctx, db, who.ID, named, map[string]any{"ids": ids})
+	return pgdb.Read[Named](ctx, db, who.ID, named, args(who, map[string]any{"ids": ids}))
 }

@@ -500,6 +500,24 @@ func TestEverybodySeesTheirOwnTimeAndSites(t *testing.T) {
 	}
 }
 
+// The other way round: for the database this is the distributor, so that the
+// scope of the query alone must keep to the actor's sites. It does not look when:
+// whoever has a site sees all that was there.
+func TestTheQuerysScopeAloneHidesOtherCustomers(t *testing.T) {
+	t.Parallel()
+	s := newSale(t)
+	actors := s.actors(t)
+	alone := func(name string) map[string]string {
+		who := actors[name]
+		who.ID = access.System.ID
+		return s.seen(who)
+	}
+	compare(t, "next by the query's scope", alone("next"), views["next"])
+	want := maps.Clone(views["other"])
+	want["UnitFacts"] = strings.Replace(want["UnitFacts"], "9 24-06…24-12", "1.5 in 24-12…, 12 24-12…, 9 24-06…24-12", 1)
+	compare(t, "other by the query's scope", alone("other"), want)
+}
+
 // The tables themselves, with queries that forget every scope.
 func TestRowSecurityAloneHidesOtherCustomers(t *testing.T) {
 	t.Parallel()

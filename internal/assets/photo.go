@@ -134,7 +134,7 @@ func PhotosOfUnit(ctx context.Context, db *pgdb.DB, who access.Actor, now time.T
 	if _, err := OneUnit(ctx, db, who, now, unit); err != nil {
 		return nil, err
 	}
-	return pgdb.Read[Photo](ctx, db, who.ID, photos+` where f.unit_id = @unit order by f.taken_at desc, f.id`, map[string]any{"unit": unit})
+	return pgdb.Read[Photo](ctx, db, who.ID, photos+` where f.unit_id = @unit and (@everywhere or f.site_id = any (@sites)) order by f.taken_at desc, f.id`, args(who, map[string]any{"unit": unit}))
 }
 
 // Picture is the picture itself.
@@ -145,5 +145,5 @@ type Picture struct {
 
 // OnePicture gives the picture itself.
 func OnePicture(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Picture, error) {
-	return pgdb.ReadOne[Picture](ctx, db, who.ID, "photo", id.String(), `select media_type, content from photo where id = @id`, map[string]any{"id": id})
+	return pgdb.ReadOne[Picture](ctx, db, who.ID, "photo", id.String(), `select media_type, content from photo where id = @id and `+mine, args(who, map[string]any{"id": id}))
 }

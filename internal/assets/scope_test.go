@@ -74,6 +74,7 @@ func TestAnOwnerSeesAUnitsTimeAtTheOwnSites(t *testing.T) {
 	hadrelle := s.person(t, "hadrelle", access.NewGrant{Role: "owner", CustomerID: &s.customer.ID})
 	other, ostrel := s.newOwner(t, "OFW")
 	strange, there := s.secondSite(t, "OST", other.ID)
+	ostrel = s.actor(t, ostrel.ID)
 	motorPart := s.part(t, "MW-11056", "motor")
 
 	gm, inner, earlier, never := s.unit(t, s.motor, "G1"), s.unit(t, motorPart, "M1"), s.unit(t, motorPart, "M0"), s.unit(t, s.motor, "N1")

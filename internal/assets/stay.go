@@ -64,7 +64,11 @@ func UnitHistory(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Ti
 	if _, err := OneUnit(ctx, db, who, now, unit); err != nil {
 		return nil, err
 	}
-	return pgdb.Read[Stay](ctx, db, who.ID, stays+` where st.unit_id = @unit order by lower(st.during) desc nulls last, st.id desc`, map[string]any{"unit": unit})
+	return pgdb.Read[Stay](ctx, db, who.ID, stays+`
+ where st.unit_id = @unit
+   and (@everywhere or st.site_id = any (@sites)
+        or exists (select from stay as o where o.unit_id = s.unit_id and o.during && st.during and o.site_id = any (@sites)))
+order by lower(st.during) desc nulls last, st.id desc`, args(who, map[string]any{"unit": unit}))
 }
 
 // PositionHistory lists every unit that was in a position, by slot, the latest first.

@@ -46,6 +46,7 @@ select s.id as slot_id, u.id, u.tag, coalesce(u.serial, '') as serial, p.number 
        and case when r.value_mm is null then r.value <> coalesce(uf.value, pf.value)
                 else abs(r.value_mm - coalesce(uf.value_mm, pf.value_mm)) > 0.02 end) as d on true
  where s.id = any (cast(@slots as uuid[]))
+   and (@everywhere or l.site_id = any (@sites))
    and (l.site_id is null or l.site_id = s.site_id)
    and (u.owner <> 'customer' or u.owner_customer_id = (select o.customer_id from ownership_now as o where o.site_id = s.site_id))
 order by s.id, d.differs is not null, l.code, u.tag
@@ -54,7 +55,7 @@ order by s.id, d.differs is not null, l.code, u.tag
 // StockFor lists the units in stock that could go into some slots, those that
 // are as the position requires first.
 func StockFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, slots []uuid.UUID, limit int) ([]Candidate, error) {
-	return pgdb.Read[Candidate](ctx, db, who.ID, candidates, map[string]any{"slots": slots, "now": now, "limit": limit})
+	return pgdb.Read[Candidate](ctx, db, who.ID, candidates, args(who, map[string]any{"slots": slots, "now": now, "limit": limit}))
 }
 
 // Inside is a slot of a unit with what is in it.
@@ -78,11 +79,12 @@ func FittedInUnit(ctx context.Context, db *pgdb.DB, who access.Actor, now time.T
 select s.id as slot_id, s.name as slot, s.class, u.id as unit_id, u.tag, u.serial, p.number as part_number, p.description as part_description,
        lower(st.during) as since, st.from_precision as since_precision
   from slot as s
+  join unit as h on h.id = s.unit_id and `+unitMine("h")+`
   left join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
-  left join unit as u on u.id = st.unit_id
+  left join unit as u on u.id = st.unit_id and `+unitMine("u")+`
   left join part as p on p.id = u.part_id
  where s.unit_id = @unit
-order by s.ordinal`, map[string]any{"unit": unit, "now": now})
+order by s.ordinal`, args(who, map[string]any{"unit": unit, "now": now}))
 }
 
 // SlotsAt finds the slots that take a class, by the code of their position or
@@ -92,12 +94,12 @@ func SlotsAt(ctx context.Context, db *pgdb.DB, who access.Actor, text, class str
 select s.id
   from slot as s
   join position as p on p.id = s.position_id
- where p.code = upper(@text) and s.class = @class
+ where (@everywhere or p.site_id = any (@sites)) and p.code = upper(@text) and s.class = @class
  union all
 select s.id
   from slot as s
   join unit as u on u.id = s.unit_id
- where u.tag = upper(@text) and s.class = @class`, map[string]any{"text": strings.TrimSpace(text), "class": class})
+ where `+unitMine("u")+` and u.tag = upper(@text) and s.class = @class`, args(who, map[string]any{"text": strings.TrimSpace(text), "class": class}))
 	ids := make([]uuid.UUID, len(found))
 	for i, f := range found {
 		ids[i] = f.ID
@@ -204,12 +206,14 @@ func CountFindings(ctx context.Context, db *pgdb.DB, who access.Actor, now time.
 // by which people know them, as far as the actor sees them.
 func NamesOfUnits(ctx context.Context, db *pgdb.DB, who access.Actor, ids []uuid.UUID) ([]Named, error) {
 	return pgdb.Read[Named](ctx, db, who.ID, `
-select u.id, 'unit' as kind, u.tag as code, p.description as name, '' as zone from unit as u join part as p on p.id = u.part_id where u.id = any (@ids)
+select u.id, 'unit' as kind, u.tag as code, p.description as name, '' as zone from unit as u join part as p on p.id = u.part_id
+ where u.id = any (@ids) and `+unitMine("u")+`
  union all
 select id, 'part', number, description, '' from part where id = any (@ids)
  union all
-select id, 'location', code, name, '' from location where id = any (@ids)
+select id, 'location', code, name, '' from location where id = any (@ids) and `+mine+`
  union all
 select s.id, 'slot', coalesce(p.code, h.tag), lower(s.name), ''
-  from slot as s left join position as p on p.id = s.position_id left join unit as h on h.id = s.unit_id where s.id = any (@ids)`, map[string]any{"ids": ids})
+  from slot as s left join position as p on p.id = s.position_id left join unit as h on h.id = s.unit_id
+ where s.id = any (@ids) and (@everywhere or s.site_id = any (@sites) or h.id is not null and `+unitMine("h")+`)`, args(who, map[string]any{"ids": ids}))
 }

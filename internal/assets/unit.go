@@ -85,8 +85,8 @@ select u.id, u.tag, u.part_id, p.number as part_number, p.description as part_de
   left join unit as h on h.id = s.unit_id
   left join stay as hs on hs.unit_id = h.id and hs.during @> cast(@now as timestamptz)
   left join slot as hsl on hsl.id = hs.slot_id
-  left join position as po on po.id = coalesce(s.position_id, hsl.position_id)
-  left join location as l on l.id = coalesce(st.location_id, hs.location_id)`
+  left join position as po on po.id = coalesce(s.position_id, hsl.position_id) and (@everywhere or po.site_id = any (@sites))
+  left join location as l on l.id = coalesce(st.location_id, hs.location_id) and (@everywhere or l.site_id = any (@sites))`
 
 // UnitFilter narrows a list of units; a nil field does not.
 type UnitFilter struct {
@@ -113,7 +113,7 @@ order by u.tag
 
 // OneUnit gives a unit. An owner sees one that is or was at the own sites.
 func OneUnit(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (Unit, error) {
-	return pgdb.ReadOne[Unit](ctx, db, who.ID, "unit", id.String(), units+` where u.id = @id`, map[string]any{"id": id, "now": now})
+	return pgdb.ReadOne[Unit](ctx, db, who.ID, "unit", id.String(), units+` where u.id = @id and `+unitMine("u"), args(who, map[string]any{"id": id, "now": now}))
 }
 
 func unitInTx(tx *gorm.DB, now time.Time, id uuid.UUID) (Unit, error) {
@@ -131,7 +131,7 @@ func unitInTx(tx *gorm.DB, now time.Time, id uuid.UUID) (Unit, error) {
 func unitsInTx(tx *gorm.DB, now time.Time, ids Texts) ([]Unit, error) {
 	var found []Unit
 	err := tx.Raw(units+` where u.id = any (cast(@ids as uuid[])) order by array_position(cast(@ids as uuid[]), u.id)`,
-		map[string]any{"ids": ids, "now": now}).Scan(&found).Error
+		everywhere(map[string]any{"ids": ids, "now": now})).Scan(&found).Error
 	return found, err
 }
 
@@ -431,7 +431,7 @@ func ReplaceSection(tx *gorm.DB, who access.Actor, now time.Time, unit uuid.UUID
 		return nil, err
 	}
 	var all []ReplacedSection
-	err = tx.Raw(replacedSections, map[string]any{"unit": unit}).Scan(&all).Error
+	err = tx.Raw(replacedSections, everywhere(map[string]any{"unit": unit})).Scan(&all).Error
 	return all, err
 }
 
@@ -450,9 +450,14 @@ type ReplacedSection struct {
 	At      time.Time
 }
 
-const replacedSections = `select section, lot, at from section_replaced where unit_id = @unit order by at desc, section`
+var replacedSections = `
+select r.section, r.lot, r.at
+  from section_replaced as r
+  join unit as u on u.id = r.unit_id
+ where r.unit_id = @unit and ` + unitMine("u") + `
+order by r.at desc, r.section`
 
 // ReplacedSections lists what was replaced in a media set, the latest first.
 func ReplacedSections(ctx context.Context, db *pgdb.DB, who access.Actor, unit uuid.UUID) ([]ReplacedSection, error) {
-	return pgdb.Read[ReplacedSection](ctx, db, who.ID, replacedSections, map[string]any{"unit": unit})
+	return pgdb.Read[ReplacedSection](ctx, db, who.ID, replacedSections, args(who, map[string]any{"unit": unit}))
 }
