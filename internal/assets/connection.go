@@ -29,54 +29,55 @@ type Connection struct {
 const plates = `
 with asked as (%s),
 motor as (
-  select distinct u.id as unit_id, coalesce(m.id, u.id) as motor_id
+  select a.position_id, a.at, u.id as unit_id, coalesce(m.id, u.id) as motor_id
     from asked as a
     join unit as u on u.id = a.unit_id
     left join slot as s on s.unit_id = u.id and s.code = 'motor'
-    left join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
+    left join stay as st on st.slot_id = s.id and st.during @> a.at
     left join unit as m on m.id = st.unit_id
 ),
 said as (
-  select m.unit_id, o.rank, f.fact, f.value
+  select m.position_id, o.rank, f.fact, f.value
     from motor as m
     cross join lateral (values (m.motor_id, 1), (m.unit_id, 3)) as o(id, rank)
-    join unit_fact as f on f.unit_id = o.id and f.withdrawn_at is null and f.during @> cast(@now as timestamptz)
+    join unit_fact as f on f.unit_id = o.id and f.withdrawn_at is null and f.during @> m.at
    union all
-  select m.unit_id, o.rank, f.fact, f.value
+  select m.position_id, o.rank, f.fact, f.value
     from motor as m
     cross join lateral (values (m.motor_id, 2), (m.unit_id, 4)) as o(id, rank)
     join unit as u on u.id = o.id
     join part_fact as f on f.part_id = u.part_id
 ),
 plate as (
-  select b.unit_id, jsonb_object_agg(b.fact, b.value) as facts
-    from (select distinct on (unit_id, fact) unit_id, fact, value
+  select b.position_id, jsonb_object_agg(b.fact, b.value) as facts
+    from (select distinct on (position_id, fact) position_id, fact, value
             from said
            where fact in ('plate_volts', 'plate_hertz', 'plate_phases', 'leads', 'winding', 'link_setting')
-        order by unit_id, fact, rank) as b
-group by b.unit_id
+        order by position_id, fact, rank) as b
+group by b.position_id
 )
 select a.position_id, po.code as position, a.unit_id, coalesce(u.tag, '') as tag, coalesce(p.facts, '{}') as facts,
        e.code as supply, coalesce(e.volts, 0) as volts, coalesce(e.phases, 0) as phases, coalesce(e.hertz, 0) as hertz, coalesce(e.high_leg, false) as high_leg
   from asked as a
   join position as po on po.id = a.position_id
   left join unit as u on u.id = a.unit_id
-  left join plate as p on p.unit_id = a.unit_id
-  left join supply as e on e.id = po.supply_id and e.during @> cast(@now as timestamptz)
+  left join plate as p on p.position_id = a.position_id
+  left join supply as e on e.id = po.supply_id and e.during @> a.at
 order by po.code`
 
 // of one position: what is fitted there, or another unit that might go there
 const onePlate = `
-  select cast(@position as uuid) as position_id,
+  select cast(@position as uuid) as position_id, cast(@now as timestamptz) as at,
          coalesce(cast(@unit as uuid),
                   (select st.unit_id from slot as s join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
                     where s.position_id = @position and s.code = 'gearmotor')) as unit_id`
 
-// of a whole site
-const sitePlates = `
-  select s.position_id, st.unit_id
+// of a whole site, as of the instant that its findings are of
+var sitePlates = `
+  select s.position_id, n.at, st.unit_id
     from slot as s
-    join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
+    join lateral (select ` + asOf("s") + ` as at) as n on true
+    join stay as st on st.slot_id = s.id and st.during @> n.at
    where s.site_id = @site and (@everywhere or s.site_id = any (@sites)) and s.code = 'gearmotor'`
 
 // plated is a motor with its plate and with what feeds its position.

@@ -34,24 +34,31 @@ type Finding struct {
 // or was told is stale at once.
 const staleAfter = 3 * 365 * 24 * time.Hour
 
+// asOf is the instant as of which somebody is told how a site is: now or, where
+// the site is theirs no longer, the last moment when it was.
+func asOf(of string) string {
+	return `least(cast(@now as timestamptz), upper(cast((select actor_spans()) ->> ` + of + `.site_id::text as tstzmultirange)) - interval '1 microsecond')`
+}
+
 // A required fact against what is fitted, also inside a gearmotor: by the unit's
 // own facts, or else by what the catalogue says of its part. How a gearmotor
 // stands is told by its own facts alone: the catalogue says how it arrives, and
 // it is turned before it is fitted. A media set carries its own pattern.
-const mismatches = `
+var mismatches = `
 with here as (
-  select s.position_id, s.name as slot, s.class, s.ordinal, 0 as depth, st.unit_id
+  select s.position_id, s.name as slot, s.class, s.ordinal, 0 as depth, st.unit_id, n.at
     from slot as s
-    join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
+    join lateral (select ` + asOf("s") + ` as at) as n on true
+    join stay as st on st.slot_id = s.id and st.during @> n.at
    where s.site_id = @site and (@everywhere or s.site_id = any (@sites))
 ),
 every as (
   select * from here
    union all
-  select h.position_id, s.name, s.class, h.ordinal, 1, st.unit_id
+  select h.position_id, s.name, s.class, h.ordinal, 1, st.unit_id, h.at
     from here as h
     join slot as s on s.unit_id = h.unit_id
-    join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
+    join stay as st on st.slot_id = s.id and st.during @> h.at
 ),
 compared as (
   select e.position_id, po.code as position, u.id as unit_id, u.tag, c.fact, k.name as fact_name, e.slot, e.ordinal, e.depth,
@@ -63,8 +70,8 @@ compared as (
     join unit as u on u.id = e.unit_id
     join fact_of_class as c on c.class = e.class
     join fact_kind as k on k.code = c.fact
-    join position_fact as r on r.position_id = e.position_id and r.fact = c.fact and r.withdrawn_at is null and r.during @> cast(@now as timestamptz)
-    left join unit_fact as uf on uf.unit_id = u.id and uf.fact = c.fact and uf.withdrawn_at is null and uf.during @> cast(@now as timestamptz)
+    join position_fact as r on r.position_id = e.position_id and r.fact = c.fact and r.withdrawn_at is null and r.during @> e.at
+    left join unit_fact as uf on uf.unit_id = u.id and uf.fact = c.fact and uf.withdrawn_at is null and uf.during @> e.at
     left join part_fact as pf on pf.part_id = u.part_id and pf.fact = c.fact and c.fact <> 'gearmotor_orientation'
 )
 select position_id, position, unit_id, tag, fact, fact_name, slot, required, "is"
@@ -74,12 +81,12 @@ select position_id, position, unit_id, tag, fact, fact_name, slot, required, "is
 order by position, ordinal, depth, fact_name`
 
 // One serial, or two that look alike, on two units of one class, of which one is at this site.
-const serialsTwice = `
+var serialsTwice = `
 select s.position_id, po.code as position, u.id as unit_id, u.tag, u.serial, string_agg(o.tag || case when upper(o.serial) = upper(u.serial) then '' else ', ' || o.serial end, ', ' order by o.tag) as others,
        bool_or(upper(o.serial) = upper(u.serial)) as same
   from slot as s
   join position as po on po.id = s.position_id
-  join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
+  join stay as st on st.slot_id = s.id and st.during @> ` + asOf("s") + `
   join unit as u on u.id = st.unit_id
   join part as p on p.id = u.part_id
   join unit as o on serial_as_read(o.serial) = serial_as_read(u.serial) and o.id <> u.id
@@ -89,13 +96,14 @@ group by s.position_id, po.code, u.id, u.tag, u.serial
 order by po.code`
 
 // Twins are worked on together, so what they require and hold should agree.
-const twinsDiffer = `
+var twinsDiffer = `
 select l.id as position_id, l.code as position, r.code as other, k.code as fact, k.name as fact_name, fl.value as ours, fr.value as theirs
   from twin as t
+  join lateral (select ` + asOf("t") + ` as at) as n on true
   join position as l on l.id = t.left_id
   join position as r on r.id = t.right_id
-  join position_fact as fl on fl.position_id = l.id and fl.withdrawn_at is null and fl.during @> cast(@now as timestamptz)
-  join position_fact as fr on fr.position_id = r.id and fr.fact = fl.fact and fr.withdrawn_at is null and fr.during @> cast(@now as timestamptz)
+  join position_fact as fl on fl.position_id = l.id and fl.withdrawn_at is null and fl.during @> n.at
+  join position_fact as fr on fr.position_id = r.id and fr.fact = fl.fact and fr.withdrawn_at is null and fr.during @> n.at
   join fact_kind as k on k.code = fl.fact
  where t.site_id = @site and (@everywhere or t.site_id = any (@sites))
    and fl.fact = any (cast(@alike as text[]))
@@ -105,37 +113,46 @@ order by l.code, k.name`
 // alike is what both of a pair have the same; orientation and turning are handed.
 var alike = []string{"bore", "drive", "frame_size", "frame_standard", "hub_fixing", "media", "media_colour", "media_pattern", "sensor_output", "valve_coil"}
 
+// live is how the positions of a site stood, those that were retired left out.
+var live = `
+  select p.id, p.code, p.kind, k.duty, k.turns, c.state, n.at
+    from position as p
+    join position_kind as k on k.code = p.kind
+    join lateral (select ` + asOf("p") + ` as at) as n on true
+    join lateral (select c.state from position_state as c where c.position_id = p.id and c.during @> n.at limit 1) as c on true
+   where p.site_id = @site and (@everywhere or p.site_id = any (@sites))
+     and c.state in ('in_service', 'parked', 'empty')`
+
 // What nobody knows of brushes that are not retired, and what is old news.
-const unknowns = `
-with live as (
-  select p.id, p.code, p.turns, p.state
-    from position_now as p
-   where p.site_id = @site and (@everywhere or p.site_id = any (@sites)) and p.duty = 'brush' and p.state in ('in_service', 'parked', 'empty')
+var unknowns = `
+with live as (` + live + `
 ),
 wanted as (
-  select l.id, l.code, w.fact
+  select l.id, l.code, l.at, w.fact
     from live as l
     join lateral (select unnest(cast(@of_brush as text[])) as fact
                    union all
                   select unnest(cast(@to_turn as text[])) where l.turns = 'recorded') as w on true
+   where l.duty = 'brush'
 )
-select w.id as position_id, w.code as position, w.fact, k.name as fact_name, f.value, f.how, f.seen_at
+select w.id as position_id, w.code as position, w.fact, k.name as fact_name, f.value, f.how, w.at - f.seen_at as age
   from wanted as w
   join fact_kind as k on k.code = w.fact
-  left join position_fact as f on f.position_id = w.id and f.fact = w.fact and f.withdrawn_at is null and f.during @> cast(@now as timestamptz)
- where f.id is null or f.how in ('assumed', 'told') or f.seen_at is null or f.seen_at < @stale
+  left join position_fact as f on f.position_id = w.id and f.fact = w.fact and f.withdrawn_at is null and f.during @> w.at
+ where f.id is null or f.how in ('assumed', 'told') or f.seen_at is null or f.seen_at < w.at - cast(@stale as interval)
 order by w.code, k.name`
 
-const unknownUnits = `
+var unknownUnits = `
+with live as (` + live + `
+)
 select s.position_id, p.code as position, s.name as slot, s.class
-  from slot as s
-  join position_now as p on p.id = s.position_id
- where s.site_id = @site and (@everywhere or s.site_id = any (@sites))
-   and p.state in ('in_service', 'parked')
+  from live as p
+  join slot as s on s.position_id = p.id
+ where p.state in ('in_service', 'parked')
    and p.kind <> 'conveyor' -- one drive turns all of it: at which of its places it stands the kind does not tell
    and not (s.class = 'gearmotor' and exists (select from position_fact as f where f.position_id = p.id and f.fact = 'drive' and f.value = 'hydraulic'
-                                                and f.withdrawn_at is null and f.during @> cast(@now as timestamptz)))
-   and not exists (select from stay as st where st.slot_id = s.id and st.during @> cast(@now as timestamptz))
+                                                and f.withdrawn_at is null and f.during @> p.at))
+   and not exists (select from stay as st where st.slot_id = s.id and st.during @> p.at)
 order by p.code, s.ordinal`
 
 // blocks says what cannot be prepared while a fact is unknown, and how much of
@@ -169,12 +186,13 @@ var howToSee = map[string]string{
 }
 
 // Findings lists what does not agree at a site or is not known, the worst first,
-// in a number of statements that does not grow with the site.
+// in a number of statements that does not grow with the site. Whoever sold the
+// site is told how it was when it was handed over.
 func Findings(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, site uuid.UUID) ([]Finding, error) {
 	if _, err := OneSite(ctx, db, who, site); err != nil {
 		return nil, err
 	}
-	a := args(who, map[string]any{"site": site, "now": now, "stale": now.Add(-staleAfter), "alike": alike, "of_brush": wantedOfBrush, "to_turn": wantedToTurn})
+	a := args(who, map[string]any{"site": site, "now": now, "stale": staleAfter, "alike": alike, "of_brush": wantedOfBrush, "to_turn": wantedToTurn})
 	type row struct {
 		PositionID                          *uuid.UUID
 		Position                            string
@@ -183,7 +201,7 @@ func Findings(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 		Required, Is, Serial, Others, Other string
 		Ours, Theirs                        string
 		Value, How                          *string
-		SeenAt                              *time.Time
+		Age                                 *time.Duration // since it was seen
 		Same                                bool
 	}
 	var all []Finding
@@ -212,10 +230,10 @@ func Findings(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 				switch {
 				case val(r.How) == "assumed", val(r.How) == "told":
 					f.Says = fmt.Sprintf("%s: its %s, %s, was only %s.", r.Position, strings.ToLower(r.FactName), *r.Value, *r.How)
-				case r.SeenAt == nil:
+				case r.Age == nil:
 					f.Says = fmt.Sprintf("%s: its %s, %s, was recorded without saying when it was seen.", r.Position, strings.ToLower(r.FactName), *r.Value)
 				default:
-					f.Says = fmt.Sprintf("%s: its %s, %s, was last seen %d years ago.", r.Position, strings.ToLower(r.FactName), *r.Value, int(now.Sub(*r.SeenAt).Hours()/24/365))
+					f.Says = fmt.Sprintf("%s: its %s, %s, was last seen %d years ago.", r.Position, strings.ToLower(r.FactName), *r.Value, int(r.Age.Hours()/24/365))
 				}
 			}
 			return f

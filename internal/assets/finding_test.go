@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
@@ -345,5 +346,56 @@ func TestTheDriversSideChangesWordsOnly(t *testing.T) {
 	}
 	if got, err := assets.OnePosition(ctx, s.db, access.System, s.left.ID); err != nil || got.LineSide != "left" {
 		t.Errorf("%+v %v", got, err)
+	}
+}
+
+// Whoever sold a site is told how it was when it was handed over: what was
+// exchanged since is not missing, and what was learned since is not known.
+func TestTheFindingsOfWhoeverSoldASiteAreOfTheirTime(t *testing.T) {
+	t.Parallel()
+	s := newStock(t)
+	seller := s.person(t, "seller", access.NewGrant{Role: "owner", CustomerID: &s.customer.ID})
+	customer, buyer := s.newOwner(t, "VFP")
+	slot := s.slot(t, s.left, "gearmotor")
+	sold, fresh := s.unit(t, s.motor, "A"), s.unit(t, s.motor, "B")
+	s.put(t, sold, assets.Place{SlotID: slot}, *days(-29))
+	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
+		return assets.HandOver(tx, access.System, s.site.ID, customer.ID, *days(-15))
+	})
+	if _, err := s.swap(t, assets.Swap{At: *days(-5), Items: []assets.SwapItem{{SlotID: *slot, Reason: "age", To: &s.returns.ID, In: &fresh.ID}}}); err != nil {
+		t.Fatal(err)
+	}
+	hub := s.slot(t, s.left, "hub")
+	s.put(t, s.unit(t, s.part(t, "HUB", "hub"), ""), assets.Place{SlotID: hub}, *days(-4))
+	for fact, from := range map[string]*time.Time{"media": days(-20), "hub_fixing": days(-3)} {
+		in := s.fact(fact, map[string]string{"media": "foam", "hub_fixing": "clamp4"}[fact])
+		in.From, in.SeenAt = from, from
+		done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+			return assets.Record(tx, access.System, now, s.left.ID, in)
+		})
+	}
+	for name, c := range map[string]struct {
+		who                           access.Actor
+		gearmotor, hub, media, fixing bool // whether each is found to be unknown
+	}{"seller": {s.actor(t, seller.ID), false, true, false, true}, "buyer": {s.actor(t, buyer.ID), false, false, false, false}} {
+		all, err := assets.Findings(ctx, s.db, c.who, now, s.site.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		says := func(text string) bool {
+			return slices.ContainsFunc(all, func(f assets.Finding) bool {
+				return f.PositionID != nil && *f.PositionID == s.left.ID && strings.Contains(f.Says, text)
+			})
+		}
+		for text, want := range map[string]bool{"as gearmotor is not on record": c.gearmotor, "as hub is not on record": c.hub,
+			"nobody has recorded its media.": c.media, "nobody has recorded its hub fixing": c.fixing} {
+			if says(text) != want {
+				t.Errorf("the %s is told %q: %v", name, text, !want)
+			}
+		}
+		counts, err := assets.CountFindings(ctx, s.db, c.who, now, []uuid.UUID{s.site.ID})
+		if err != nil || counts[s.site.ID] != len(all) {
+			t.Errorf("the %s: %d findings are counted, and %d listed: %v", name, counts[s.site.ID], len(all), err)
+		}
 	}
 }

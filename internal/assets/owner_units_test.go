@@ -290,9 +290,10 @@ var unitViews = map[string]map[string]string{
 		"SlotsAt":           "1; 0; 1; 0",
 		"ConnectionOf":      " on ;  on ; not found; not found; not found; OLD on ; not found; not found",
 		"TurningOf":         "clockwise true; does not turn; not found; not found",
-		// of STILL nothing is on record and its state lasts; those of the others are not the seller's to know
-		"Findings":      "unknown_fact UMB-1/STILL 8, unknown_unit UMB-1/STILL 6; not found",
-		"CountFindings": "UMB 14",
+		// as of the sale: on the left OLD with a bore that does not suit, and four slots of which nothing is known
+		"Findings": "mismatch UMB-1/SBL-L 1, stale_fact UMB-1/SBL-L 1, unknown_fact UMB-1/SBL-L 5, unknown_fact UMB-1/SBL-R 6, unknown_fact UMB-1/STILL 8, " +
+			"unknown_unit UMB-1/SBL-L 4, unknown_unit UMB-1/SBL-R 6, unknown_unit UMB-1/STILL 6; not found",
+		"CountFindings": "UMB 37",
 		"Find": "position UMB-1/GONE, position UMB-1/SBL-L, position UMB-1/SBL-R, position UMB-1/STILL, site UMB, site UMB; ; " +
 			"unit INNER, unit MEDIA, unit OLD, unit SHELF; unit INNER, unit MEDIA, unit OLD, unit SHELF; " + catalogue,
 		"NamesOfUnits": "location SH-UMB, " + catalogue + ", slot OLD, slot UMB-1/SBL-L, unit INNER, unit MEDIA, unit OLD, unit SHELF",

@@ -160,7 +160,7 @@ func manySites(q string) string {
 // CountFindings gives how many findings some sites have, in a number of
 // statements that does not grow with them; a site without any is left out.
 func CountFindings(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, wanted []uuid.UUID) (map[uuid.UUID]int, error) {
-	a := args(who, map[string]any{"wanted": wanted, "now": now, "stale": now.Add(-staleAfter), "alike": alike, "of_brush": wantedOfBrush, "to_turn": wantedToTurn})
+	a := args(who, map[string]any{"wanted": wanted, "now": now, "stale": staleAfter, "alike": alike, "of_brush": wantedOfBrush, "to_turn": wantedToTurn})
 	type count struct {
 		SiteID             uuid.UUID
 		Fact, Required, Is string
