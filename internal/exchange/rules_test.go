@@ -3,6 +3,7 @@ package exchange_test
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -12,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -81,6 +83,18 @@ func TestWhatDoesNotHoldIsRefused(t *testing.T) {
 		"a supply that cannot be":           {"site,supply,volts,phases,hertz\nTANN,X,4000,2,55\n", exchange.Options{}, []string{"supplies!C2 range", "supplies!D2 range", "supplies!E2 range"}},
 		"a shelf without a site":            {"location,name,kind\nS-1,Shelf,site shelf\n", exchange.Options{}, []string{"locations shelf_has_a_site"}},
 		"a van that becomes a bench":        {"location,name,kind\nWH,Warehouse,bench\n", exchange.Options{}, []string{"locations!C2 cannot_change"}},
+		"neither yes nor no":                {"customer,name,needs order number\nNEW,New,perhaps\n", exchange.Options{}, []string{"customers!C2 yes_or_no"}},
+		"a zone that is none":               {"site,name,zone\nTANN,Tannenhof,Bavaria\n", exchange.Options{}, []string{"sites!C2 zone"}},
+		"a time of day that is none":        {"site,name,day turns at\nTANN,Tannenhof,early\n", exchange.Options{}, []string{"sites!C2 clock"}},
+		"half a phase":                      {"site,supply,volts,phases\nTANN,Main 400,400,2.5\n", exchange.Options{}, []string{"supplies!D2 number"}},
+		"a code with a blank":               {"customer,name\nTWO WORDS,New\n", exchange.Options{}, []string{"customers!A2 form"}},
+		"a serial without end":              {"unit tag,part,serial\nTH-001,GM-090L," + strings.Repeat("9", 2001) + "\n", exchange.Options{}, []string{"units!C2 too_long"}},
+		"a fact without end":                {"position,fact,value\nTANN-1/TOP,frame size," + strings.Repeat("x", 201) + "\n", exchange.Options{}, []string{"facts!C2 too_long"}},
+		"a bore below nothing":              {"position,fact,value\nTANN-1/TOP,bore,-35 mm\n", exchange.Options{}, []string{"facts!C2 measure"}},
+		"a bore in liters":                  {"position,fact,value\nTANN-1/TOP,bore,35 liters\n", exchange.Options{}, []string{"facts!C2 unit"}},
+		"an alias without end":              {"position,aliases\nTANN-1/TOP,short; " + strings.Repeat("x", 101) + "\n", exchange.Options{}, []string{"positions!B2 too_long"}},
+		"an hour that no clock has":         {"position,fact,value,from\nTANN-1/TOP,bore,35 mm,2024-05-03 13:00 pm\n", exchange.Options{}, []string{"facts!D2 date"}},
+		"an offset that no zone has":        {"position,fact,value,from\nTANN-1/TOP,bore,35 mm,2024-05-03T10:00:00+15:00\n", exchange.Options{}, []string{"facts!D2 date"}},
 		"an owner at a time not free":       {"site,customer,from,until\nTANN,TAN,2018,2020\n", exchange.Options{}, []string{"owners!D2 overlaps"}},
 	} {
 		_, err := take(t, db, c.file, exchange.Options{DryRun: true, Kind: c.o.Kind, Dates: c.o.Dates})
@@ -257,6 +271,16 @@ func zipped(t testing.TB, parts map[string]func(w io.Writer)) string {
 
 func fixed(s string) func(io.Writer) { return func(w io.Writer) { _, _ = io.WriteString(w, s) } }
 
+// framed is the frame of a workbook of one sheet.
+func framed(sheet, texts func(io.Writer)) map[string]func(io.Writer) {
+	return map[string]func(io.Writer){
+		"xl/workbook.xml":            fixed(`<workbook xmlns:r="r"><sheets><sheet name="units" r:id="a"/></sheets></workbook>`),
+		"xl/_rels/workbook.xml.rels": fixed(`<Relationships><Relationship Id="a" Target="worksheets/sheet1.xml"/><Relationship Id="b" Target="sharedStrings.xml"/></Relationships>`),
+		"xl/worksheets/sheet1.xml":   sheet,
+		"xl/sharedStrings.xml":       texts,
+	}
+}
+
 // endless writes so many megabytes of one text.
 func endless(before, text string, mb int, after string) func(io.Writer) {
 	return func(w io.Writer) {
@@ -271,26 +295,18 @@ func endless(before, text string, mb int, after string) func(io.Writer) {
 
 func TestABombIsRefusedWithTheLimit(t *testing.T) {
 	db := pgtest.New(t)
-	frame := func(sheet, texts func(io.Writer)) map[string]func(io.Writer) {
-		return map[string]func(io.Writer){
-			"xl/workbook.xml":            fixed(`<workbook xmlns:r="r"><sheets><sheet name="units" r:id="a"/></sheets></workbook>`),
-			"xl/_rels/workbook.xml.rels": fixed(`<Relationships><Relationship Id="a" Target="worksheets/sheet1.xml"/><Relationship Id="b" Target="sharedStrings.xml"/></Relationships>`),
-			"xl/worksheets/sheet1.xml":   sheet,
-			"xl/sharedStrings.xml":       texts,
-		}
-	}
 	head := `<worksheet><sheetData><row r="1"><c t="inlineStr"><is><t>unit tag</t></is></c><c t="inlineStr"><is><t>part</t></is></c></row>`
 	before := memory()
 	for name, c := range map[string]struct {
 		parts map[string]func(io.Writer)
 		limit string
 	}{
-		"half a gigabyte of nothing": {frame(endless(head, ` `, 520, ``), fixed(`<sst/>`)), "256 MiB"},
-		"empty rows without end":     {frame(endless(head, `<row></row>`, 100, ``), fixed(`<sst/>`)), "1048576 rows"},
-		"rows without end":           {frame(endless(head, `<row><c><v>1</v></c></row>`, 10, ``), fixed(`<sst/>`)), "200000 rows"},
-		"one endless cell":           {frame(endless(head+`<row><c t="inlineStr"><is><t>`, `x`, 100, ``), fixed(`<sst/>`)), "32767 characters"},
-		"one endless tag":            {frame(endless(head+`<row><c r="`, `x`, 100, ``), fixed(`<sst/>`)), "32767 characters"},
-		"texts without end":          {frame(fixed(head), endless(`<sst>`, `<si><t>0123456789012345678901234567890123456789</t></si>`, 120, ``)), "64 MiB of texts"},
+		"half a gigabyte of nothing": {framed(endless(head, ` `, 520, ``), fixed(`<sst/>`)), "256 MiB"},
+		"empty rows without end":     {framed(endless(head, `<row></row>`, 100, ``), fixed(`<sst/>`)), "1048576 rows"},
+		"rows without end":           {framed(endless(head, `<row><c><v>1</v></c></row>`, 10, ``), fixed(`<sst/>`)), "200000 rows"},
+		"one endless cell":           {framed(endless(head+`<row><c t="inlineStr"><is><t>`, `x`, 100, ``), fixed(`<sst/>`)), "32767 characters"},
+		"one endless tag":            {framed(endless(head+`<row><c r="`, `x`, 100, ``), fixed(`<sst/>`)), "32767 characters"},
+		"texts without end":          {framed(fixed(head), endless(`<sst>`, `<si><t>0123456789012345678901234567890123456789</t></si>`, 120, ``)), "64 MiB of texts"},
 	} {
 		_, err := take(t, db, zipped(t, c.parts), exchange.Options{})
 		if f, ok := errors.AsType[*fault.Error](err); !ok || f.Kind != fault.TooLarge || !strings.Contains(f.Msg, c.limit) {
@@ -301,10 +317,15 @@ func TestABombIsRefusedWithTheLimit(t *testing.T) {
 		t.Errorf("the heap grew by %d MiB", grew>>20)
 	}
 	for name, parts := range map[string]map[string]func(io.Writer){
-		"an empty zip":     {},
-		"no sheet":         {"xl/workbook.xml": fixed(`<workbook/>`)},
-		"broken XML":       frame(fixed(`<worksheet><sheetData><row><c`), fixed(`<sst/>`)),
-		"a text not there": frame(fixed(`<worksheet><row><c t="s"><v>7</v></c></row></worksheet>`), fixed(`<sst/>`)),
+		"an empty zip":             {},
+		"no sheet":                 {"xl/workbook.xml": fixed(`<workbook/>`)},
+		"broken XML":               framed(fixed(`<worksheet><sheetData><row><c`), fixed(`<sst/>`)),
+		"rows out of order":        framed(fixed(`<worksheet><row r="2"><c><v>1</v></c></row><row r="1"/></worksheet>`), fixed(`<sst/>`)),
+		"cells out of order":       framed(fixed(`<worksheet><row><c r="B1"><v>1</v></c><c r="A1"><v>1</v></c></row></worksheet>`), fixed(`<sst/>`)),
+		"a row without end":        framed(fixed(`<worksheet><row><c r="XFE1"><v>1</v></c></row></worksheet>`), fixed(`<sst/>`)),
+		"text in another alphabet": framed(fixed(`<?xml version="1.0" encoding="KOI8-R"?><worksheet><row/></worksheet>`), fixed(`<sst/>`)),
+		"a cell that is cut off":   framed(fixed(`<worksheet><row><c t="inlineStr"><is><t>un`), fixed(`<sst/>`)),
+		"a text not there":         framed(fixed(`<worksheet><row><c t="s"><v>7</v></c></row></worksheet>`), fixed(`<sst/>`)),
 	} {
 		if _, err := take(t, db, zipped(t, parts), exchange.Options{}); fault.KindOf(err) != fault.Malformed {
 			t.Errorf("%s: %v", name, err)
@@ -448,4 +469,130 @@ func guard(s string) string {
 		return "'" + s
 	}
 	return s
+}
+
+// What cells hold beside texts and numbers, by ECMA-376 part 1, 18.3.1.4 and
+// 18.18.11: booleans, errors, dates by ISO 8601, texts of formulas and escaped
+// characters (22.9.2.19), readings aloud (18.4.6), and days counted from 1904.
+func TestCellsOfEveryKind(t *testing.T) {
+	db := pgtest.New(t)
+	mustTake(t, db, onboarding(t), exchange.Options{})
+	texts := fixed(`<sst><si><r><t>GM</t></r><r><t>-090L</t></r><rPh sb="0" eb="1"><t>never</t></rPh></si></sst>`)
+	units := func(cells string) string {
+		parts := framed(fixed(`<worksheet><sheetData><row r="1"><c t="inlineStr"><is><t>unit tag</t></is></c><c t="inlineStr"><is><t>part</t></is></c>`+
+			`<c t="inlineStr"><is><t>serial</t></is></c><c t="inlineStr"><is><t>location</t></is></c><c t="inlineStr"><is><t>since</t></is></c></row>`+
+			`<row r="3"><c r="A3" t="str"><v>T_x0048_-100</v></c><c r="B3" t="s"><v>0</v></c>`+cells+`</row></sheetData></worksheet>`), texts)
+		parts["xl/workbook.xml"] = fixed(`<workbook xmlns:r="r"><workbookPr date1904="1"/><sheets><sheet name="units" r:id="a"/></sheets></workbook>`)
+		parts["xl/_rels/workbook.xml.rels"] = fixed(`<Relationships><Relationship Id="a" Target="/xl/worksheets/sheet1.xml"/></Relationships>`)
+		parts["xl/styles.xml"] = fixed(`<styleSheet><cellXfs><xf numFmtId="0"/><xf numFmtId="14"/></cellXfs></styleSheet>`)
+		return zipped(t, parts)
+	}
+	for name, c := range map[string]struct{ cells, blamed string }{
+		"an error":              {`<c t="e"><v>#REF!</v></c>`, "units!C3 cell_error"},
+		"a serial made a date":  {`<c t="d"><v>2026-03-08</v></c>`, "units!C3 became_a_date"},
+		"a text with a NUL":     {`<c t="str"><v>A_x0000_1</v></c><c t="str"><v>NOWHERE</v></c>`, "units!D3 names_no_location"},
+		"a day that is none":    {`<c r="E3" s="1"><v>0.5</v></c>`, "units!E3 date"},
+		"yes where a code goes": {`<c r="D3" t="b"><v>1</v></c>`, "units!D3 names_no_location"},
+	} {
+		_, err := take(t, db, units(c.cells), exchange.Options{DryRun: true})
+		if err == nil || !slices.Contains(blamed(t, err), c.blamed) {
+			t.Errorf("%s: %s", name, told(err))
+		}
+	}
+	// counted from 1904 the third of May 2024, day 45,415 of the usual count, is 1,462 days less (18.17.4.1)
+	mustTake(t, db, units(`<c t="str"><v>0_x0058_1</v></c><c t="str"><v>WH</v></c><c s="1"><v>43953</v></c>`), exchange.Options{})
+	if is := csvs(t, db, system)["units"]; !strings.Contains(is, "\r\nTH-100,GM-090L,0X1,") {
+		t.Errorf("came in as %s", is)
+	}
+	// midnight of the site's summer; a warehouse has no zone of its own
+	if is := csvs(t, db, system)["stays"]; !strings.Contains(is, "TH-100,,,,WH,2024-05-02T22:00:00Z,day") {
+		t.Errorf("lies since: %s", is)
+	}
+}
+
+// after is a context that ends at a statement: whoever waits goes away.
+type after struct {
+	context.Context
+	sent *atomic.Int64
+	most int64
+}
+
+var gone = func() chan struct{} { c := make(chan struct{}); close(c); return c }()
+
+func (a after) Done() <-chan struct{} {
+	if a.sent.Load() >= a.most {
+		return gone
+	}
+	return a.Context.Done()
+}
+
+func (a after) Err() error {
+	if a.sent.Load() >= a.most {
+		return context.Canceled
+	}
+	return a.Context.Err()
+}
+
+// Whenever an import is cut off, nothing of it has happened; then the same file
+// goes in as if it were for the first time.
+func TestAnImportThatIsCutOffHasDoneNothing(t *testing.T) {
+	db := pgtest.New(t)
+	was, file := fmt.Sprint(csvs(t, db, system)), onboarding(t)
+	all := int64(0)
+	for most := int64(1); ; most++ {
+		up, err := exchange.Receive(strings.NewReader(file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		with, sent := pgdb.CountStatements(ctx)
+		r, err := exchange.Import(after{with, sent, most}, db, system, now, up, exchange.Options{})
+		up.Close()
+		if err == nil {
+			if added, _, _ := total(r); added != 35 {
+				t.Errorf("added %d", added)
+			}
+			all = most
+			break
+		}
+		if most%10 == 1 && fmt.Sprint(csvs(t, db, system)) != was {
+			t.Fatalf("cut off at statement %d it left something behind", most)
+		}
+	}
+	if all < 50 {
+		t.Errorf("the import took %d statements: it cannot have been cut off everywhere", all)
+	}
+}
+
+// short is a disk that is full after some bytes.
+type short struct{ left int }
+
+func (s *short) Write(p []byte) (int, error) {
+	if s.left -= len(p); s.left < 0 {
+		return 0, io.ErrShortWrite
+	}
+	return len(p), nil
+}
+
+func TestAnExportThatDoesNotFitSaysSo(t *testing.T) {
+	db := pgtest.New(t)
+	mustTake(t, db, onboarding(t), exchange.Options{})
+	for _, left := range []int{0, 100, 1000} {
+		if err := exchange.ExportCSV(ctx, db, system, "units", &short{min(left, 100)}); !errors.Is(err, io.ErrShortWrite) {
+			t.Errorf("a sheet within %d bytes: %v", left, err)
+		}
+		if err := exchange.ExportWorkbook(ctx, db, system, &short{left}); !errors.Is(err, io.ErrShortWrite) {
+			t.Errorf("a workbook within %d bytes: %v", left, err)
+		}
+	}
+	if err := exchange.ExportCSV(ctx, db, system, "colours", io.Discard); fault.KindOf(err) != fault.NotFound {
+		t.Errorf("an export of what there is not: %v", err)
+	}
+	cancelled, stop := context.WithCancel(ctx)
+	stop()
+	for what, err := range map[string]error{"sheet": exchange.ExportCSV(cancelled, db, system, "units", io.Discard),
+		"workbook": exchange.ExportWorkbook(cancelled, db, system, io.Discard)} {
+		if err == nil {
+			t.Errorf("a %s that nobody waits for any more is written", what)
+		}
+	}
 }
