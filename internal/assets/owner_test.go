@@ -663,7 +663,7 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 	as := record(t, s.owner)
 	notTheirs := map[string][]string{ // what the distributor's own people may do
 		"technician": {"ChangeState", "Record", "Withdraw", "WriteNote", "AddUnit", "AddUnits", "EditUnit", "ReplaceSection", "RecordOfUnit", "RecordAllOfUnits",
-			"WithdrawOfUnit", "RecordAll", "AddPhoto", "Put", "PutAll", "DoSwap"},
+			"WithdrawOfUnit", "RecordAll", "AddPhoto", "WithdrawPhoto", "Put", "PutAll", "DoSwap"},
 		"clerk": {"WriteNote"}}
 	// each would be done by whoever may, so that it is the right which the others lack
 	undo := errors.New("nothing of this stays")
@@ -840,6 +840,8 @@ func TestWhatExistsElsewhereIsNotToldApartFromWhatDoesNot(t *testing.T) {
 		"facts of a unit":  func(id uuid.UUID) error { _, err := assets.UnitFacts(ctx, s.db, other, now, id); return err },
 		"stays":            func(id uuid.UUID) error { _, err := assets.UnitHistory(ctx, s.db, other, now, id); return err },
 		"photos of a unit": func(id uuid.UUID) error { _, err := assets.PhotosOfUnit(ctx, s.db, other, now, id); return err },
+		"location":         func(id uuid.UUID) error { _, err := assets.OneLocation(ctx, s.db, other, id); return err },
+		"photo":            func(id uuid.UUID) error { _, err := assets.OnePhoto(ctx, s.db, other, id); return err },
 		"picture":          func(id uuid.UUID) error { _, err := assets.OnePicture(ctx, s.db, other, id); return err },
 		"fitted":           func(id uuid.UUID) error { _, err := assets.FittedAtPosition(ctx, s.db, other, id, now); return err },
 		"history":          func(id uuid.UUID) error { _, err := assets.PositionHistory(ctx, s.db, other, id); return err },
@@ -854,7 +856,7 @@ func TestWhatExistsElsewhereIsNotToldApartFromWhatDoesNot(t *testing.T) {
 		"findings":      func(id uuid.UUID) error { _, err := assets.Findings(ctx, s.db, other, now, id); return err },
 	} {
 		there := map[string]uuid.UUID{"site": s.site.ID, "line": s.line.ID, "position": s.left.ID, "facts": s.left.ID, "point": s.point.ID, "customer": s.buyer.ID,
-			"unit": s.old.ID, "facts of a unit": s.old.ID, "stays": s.old.ID, "photos of a unit": s.old.ID, "motor": s.old.ID, "picture": s.photos[0].ID, "fitted": s.left.ID, "history": s.left.ID,
+			"unit": s.old.ID, "facts of a unit": s.old.ID, "stays": s.old.ID, "photos of a unit": s.old.ID, "motor": s.old.ID, "picture": s.photos[0].ID, "photo": s.photos[0].ID, "location": s.shelf.ID, "fitted": s.left.ID, "history": s.left.ID,
 			"photos": s.left.ID, "connection": s.left.ID, "turning": s.left.ID, "site's fitted": s.site.ID, "findings": s.site.ID}[what]
 		nowhere := uuid.New()
 		a, b := ask(there), ask(nowhere)

@@ -214,7 +214,20 @@ func (s sale) seenUnits(who access.Actor) map[string]string {
 		}
 	}
 	got["OnePicture"] = listed(pictures, nil, photo)
+	var known []assets.Photo // those of which something is told
+	for _, p := range s.photos {
+		it, err := assets.OnePhoto(ctx, s.db, who, p.ID)
+		if err == nil {
+			known = append(known, it)
+		} else if kindName(err) != "not found" {
+			known = append(known, assets.Photo{Caption: kindName(err)})
+		}
+	}
+	got["OnePhoto"] = listed(known, nil, photo)
 	ls, err := assets.Locations(ctx, s.db, who, all)
+	got["OneLocation"] = each([]uuid.UUID{s.warehouse.ID, s.shelf.ID, s.newShelf.ID, s.otherShelf.ID}, func(id uuid.UUID) (assets.Location, error) {
+		return assets.OneLocation(ctx, s.db, who, id)
+	}, func(l assets.Location) string { return l.Code })
 	got["Locations"] = listed(ls, err, func(l assets.Location) string { return l.Code })
 	lo, err := assets.LocationOverviews(ctx, s.db, who, now, all)
 	got["LocationOverviews"] = listed(lo, err, func(l assets.LocationOverview) string { return fmt.Sprint(l.Code, " ", l.Units) })
@@ -271,6 +284,7 @@ const catalogue = "part P-GM, part P-MO, part P-MS"
 // for in the order OLD, NEW, SPARE, SHELF, MEDIA, INNER, LATE.
 var unitViews = map[string]map[string]string{
 	"seller": {
+		"OneLocation":      "not found; SH-UMB; not found; not found",
 		"Units":            "MEDIA UMB-1/SBL-L of HAD, SHELF SH-UMB",
 		"OneUnit":          "OLD ?; not found; not found; SHELF SH-UMB; MEDIA UMB-1/SBL-L of HAD; INNER ? in OLD; not found",
 		"UnitFacts":        "low 24-06…25-05; not found; not found; ; ; ; not found",
@@ -299,6 +313,7 @@ var unitViews = map[string]map[string]string{
 		"NamesOfUnits": "location SH-UMB, " + catalogue + ", slot OLD, slot UMB-1/SBL-L, unit INNER, unit MEDIA, unit OLD, unit SHELF",
 	},
 	"buyer": {
+		"OneLocation": "not found; SH-UMB; SH-NEW; not found",
 		// whose the media set is stays with the two who agreed on it
 		"Units":             "LATE UMB-1/SBL-L in NEW, MEDIA UMB-1/SBL-L, NEW UMB-1/SBL-L, SHELF SH-UMB",
 		"OneUnit":           "OLD ?; NEW UMB-1/SBL-L; not found; SHELF SH-UMB; MEDIA UMB-1/SBL-L; INNER ? in OLD; LATE UMB-1/SBL-L in NEW",
@@ -327,6 +342,7 @@ var unitViews = map[string]map[string]string{
 		"NamesOfUnits": "location SH-NEW, location SH-UMB, " + catalogue + ", slot NEW, slot OLD, slot UMB-1/SBL-L, unit INNER, unit LATE, unit MEDIA, unit NEW, unit OLD, unit SHELF",
 	},
 	"next": {
+		"OneLocation":       "not found; not found; not found; not found",
 		"Units":             "",
 		"OneUnit":           "not found; not found; not found; not found; not found; not found; not found",
 		"UnitFacts":         "not found; not found; not found; not found; not found; not found; not found",
@@ -352,6 +368,7 @@ var unitViews = map[string]map[string]string{
 	},
 	// of NEW the time at the own site, and nothing of where it went or what was put into it
 	"other": {
+		"OneLocation":       "not found; not found; not found; SH-OTH",
 		"Units":             "",
 		"OneUnit":           "not found; NEW ?; not found; not found; not found; not found; not found",
 		"UnitFacts":         "not found; 9 24-06…24-12; not found; not found; not found; not found; not found",
@@ -376,8 +393,9 @@ var unitViews = map[string]map[string]string{
 		"NamesOfUnits":      "location SH-OTH, " + catalogue + ", slot NEW, slot OTH-1/TOP, unit NEW",
 	},
 	"technician": {
-		"Units":   "INNER RET in OLD, LATE UMB-1/SBL-L in NEW, MEDIA UMB-1/SBL-L of HAD, NEW UMB-1/SBL-L, OLD RET, SHELF SH-UMB, SPARE WH",
-		"OneUnit": "OLD RET; NEW UMB-1/SBL-L; SPARE WH; SHELF SH-UMB; MEDIA UMB-1/SBL-L of HAD; INNER RET in OLD; LATE UMB-1/SBL-L in NEW",
+		"OneLocation": "WH; SH-UMB; SH-NEW; SH-OTH",
+		"Units":       "INNER RET in OLD, LATE UMB-1/SBL-L in NEW, MEDIA UMB-1/SBL-L of HAD, NEW UMB-1/SBL-L, OLD RET, SHELF SH-UMB, SPARE WH",
+		"OneUnit":     "OLD RET; NEW UMB-1/SBL-L; SPARE WH; SHELF SH-UMB; MEDIA UMB-1/SBL-L of HAD; INNER RET in OLD; LATE UMB-1/SBL-L in NEW",
 		"UnitFacts": "high 25-05…, low 24-06…25-05; 1.5 in 24-12…, 12 24-12…, 9 24-06…24-12; " +
 			"; ; ; ; ",
 		"UnitHistory": "RET 25-03…, UMB-1/SBL-L 24-06…25-03; OTH-1/TOP 24-06…24-09, UMB-1/SBL-L 25-03…, WH 24-09…25-03; WH 24-06…; SH-UMB 24-09…; " +
@@ -409,6 +427,7 @@ var unitViews = map[string]map[string]string{
 
 func init() {
 	for who, seen := range unitViews {
+		seen["OnePhoto"] = seen["OnePicture"]
 		maps.Copy(views[who], seen)
 	}
 }
@@ -437,6 +456,10 @@ func (s sale) unitWrites(t testing.TB) map[string]func(tx *gorm.DB, who access.A
 		},
 		"AddLocation": func(tx *gorm.DB, who access.Actor) error {
 			_, err := assets.AddLocation(tx, who, now, assets.NewLocation{Code: "MINE", Name: "mine", Kind: "site_shelf", SiteID: &s.site.ID})
+			return err
+		},
+		"EditLocation": func(tx *gorm.DB, who access.Actor) error {
+			_, err := assets.EditLocation(tx, who, s.shelf.ID, s.shelf.Version, assets.LocationEdit{Name: "mine", Kind: "site_shelf"})
 			return err
 		},
 		"AddUnit": func(tx *gorm.DB, who access.Actor) error {
@@ -473,6 +496,14 @@ func (s sale) unitWrites(t testing.TB) map[string]func(tx *gorm.DB, who access.A
 		},
 		"AddPhoto": func(tx *gorm.DB, who access.Actor) error {
 			_, err := assets.AddPhoto(tx, who, now, assets.NewPhoto{PositionID: &s.right.ID, Content: picture})
+			return err
+		},
+		"WithdrawPhoto": func(tx *gorm.DB, who access.Actor) error {
+			id := uuid.Nil
+			if len(s.photos) > 0 {
+				id = s.photos[1].ID
+			}
+			_, err := assets.WithdrawPhoto(tx, who, now, id, "not mine")
 			return err
 		},
 		"Put": func(tx *gorm.DB, who access.Actor) error {

@@ -225,6 +225,13 @@ type NewLocation struct {
 	SiteID *uuid.UUID
 }
 
+// LocationEdit is what of a location can be changed: its code is on labels, and
+// whose shelf it is stays.
+type LocationEdit struct {
+	Name string
+	Kind string
+}
+
 const locations = `select id, code, name, kind, site_id, version, created_at from location`
 
 // Locations lists the locations by code; an owner's are the shelves of the own sites.
@@ -246,6 +253,33 @@ insert into location (id, code, name, kind, site_id, created_at) values (@id, @c
 		map[string]any{"id": id, "code": in.Code, "name": strings.TrimSpace(in.Name), "kind": in.Kind, "site": in.SiteID, "now": now})
 	if err != nil {
 		return Location{}, err
+	}
+	return pgdb.One[Location](tx, "location", id.String(), locations+` where id = @id`, map[string]any{"id": id})
+}
+
+// OneLocation gives a location; an owner's are the shelves of the own sites.
+func OneLocation(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Location, error) {
+	return pgdb.ReadOne[Location](ctx, db, who.ID, "location", id.String(), locations+` where id = @id and `+mine, args(who, map[string]any{"id": id}))
+}
+
+// EditLocation changes a location that is still at the version seen. What lies
+// there stays there: a bench that becomes a quarantine takes its units along.
+func EditLocation(tx *gorm.DB, who access.Actor, id uuid.UUID, version int, in LocationEdit) (Location, error) {
+	if err := who.Must(access.KeepRegister); err != nil {
+		return Location{}, err
+	}
+	if err := bump(tx, "location", "location", id, version); err != nil {
+		return Location{}, err
+	}
+	was, err := pgdb.One[Location](tx, "location", id.String(), locations+` where id = @id`, map[string]any{"id": id})
+	if err != nil {
+		return was, err
+	}
+	if (in.Kind == "site_shelf") != (was.SiteID != nil) {
+		return was, fault.Field("kind", in.Kind, "is site_shelf for a shelf at a site, which stays one, and for nothing else")
+	}
+	if err := tx.Exec(`update location set name = ?, kind = ? where id = ?`, strings.TrimSpace(in.Name), in.Kind, id).Error; err != nil {
+		return was, err
 	}
 	return pgdb.One[Location](tx, "location", id.String(), locations+` where id = @id`, map[string]any{"id": id})
 }

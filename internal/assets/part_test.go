@@ -107,8 +107,51 @@ func TestLocations(t *testing.T) {
 	if all, err := assets.Locations(ctx, s.db, owner, assets.Page{Limit: 10}); err != nil || len(all) != 1 || all[0].Code != "UMB-SHELF" {
 		t.Errorf("an owner sees %+v %v", all, err)
 	}
-	if all, err := assets.Locations(ctx, s.db, access.System, assets.Page{Limit: 10}); err != nil || len(all) != 4 {
-		t.Errorf("%+v %v", all, err)
+	all, err := assets.Locations(ctx, s.db, access.System, assets.Page{Limit: 10})
+	if err != nil || len(all) != 4 {
+		t.Fatalf("%+v %v", all, err)
+	}
+	byCode := map[string]assets.Location{}
+	for _, l := range all {
+		byCode[l.Code] = l
+	}
+	edit := func(who access.Actor, l assets.Location, in assets.LocationEdit) (assets.Location, error) {
+		return write(s.db, who, func(tx *gorm.DB) (assets.Location, error) { return assets.EditLocation(tx, who, l.ID, l.Version, in) })
+	}
+	van, its := byCode["V1"], byCode["UMB-SHELF"]
+	bench, err := edit(access.System, van, assets.LocationEdit{Name: " Old van ", Kind: "quarantine"})
+	if err != nil || bench.Name != "Old van" || bench.Kind != "quarantine" || bench.Version != van.Version+1 || bench.Code != "V1" {
+		t.Errorf("%+v %v", bench, err)
+	}
+	for says, try := range map[string]func() error{
+		"changed meanwhile": func() error {
+			_, err := edit(access.System, van, assets.LocationEdit{Name: "x", Kind: "van"})
+			return err
+		},
+		"kind: is site_shelf for a shelf at a site, which stays one": func() error {
+			_, err := edit(access.System, its, assets.LocationEdit{Name: "x", Kind: "van"})
+			return err
+		},
+		"and for nothing else": func() error {
+			_, err := edit(access.System, bench, assets.LocationEdit{Name: "x", Kind: "site_shelf"})
+			return err
+		},
+		"kind: is warehouse, van": func() error {
+			_, err := edit(access.System, bench, assets.LocationEdit{Name: "x", Kind: "attic"})
+			return err
+		},
+		"name: must not be blank": func() error {
+			_, err := edit(access.System, bench, assets.LocationEdit{Name: " ", Kind: "van"})
+			return err
+		},
+		"do not include the right": func() error { _, err := edit(nobody, bench, assets.LocationEdit{Name: "x", Kind: "van"}); return err },
+	} {
+		if err := try(); err == nil || !strings.Contains(err.Error(), says) {
+			t.Errorf("want %q, got %v", says, err)
+		}
+	}
+	if l, err := assets.OneLocation(ctx, s.db, access.System, van.ID); err != nil || l != bench {
+		t.Errorf("now it is %+v %v", l, err)
 	}
 }
 

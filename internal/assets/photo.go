@@ -29,16 +29,18 @@ var types = map[string]string{"jpeg": "image/jpeg", "png": "image/png"}
 
 // Photo is a picture of a position or a unit.
 type Photo struct {
-	ID         uuid.UUID
-	PositionID *uuid.UUID
-	UnitID     *uuid.UUID
-	Caption    string
-	MediaType  string
-	Width      int
-	Height     int
-	TakenAt    time.Time
-	RecordedAt time.Time
-	RecordedBy string
+	ID           uuid.UUID
+	PositionID   *uuid.UUID
+	UnitID       *uuid.UUID
+	Caption      string
+	MediaType    string
+	Width        int
+	Height       int
+	TakenAt      time.Time
+	RecordedAt   time.Time
+	RecordedBy   string
+	WithdrawnAt  *time.Time // then it is kept and not shown
+	WithdrawnWhy *string
 }
 
 // NewPhoto is what it takes to keep a picture of a position or of a unit.
@@ -51,7 +53,8 @@ type NewPhoto struct {
 }
 
 const photos = `
-select f.id, f.position_id, f.unit_id, f.caption, f.media_type, f.width, f.height, f.taken_at, f.recorded_at, coalesce(a.name, '') as recorded_by
+select f.id, f.position_id, f.unit_id, f.caption, f.media_type, f.width, f.height, f.taken_at, f.recorded_at, coalesce(a.name, '') as recorded_by,
+       f.withdrawn_at, f.withdrawn_why
   from photo as f
   left join actor as a on a.id = f.recorded_by`
 
@@ -121,12 +124,46 @@ values (@id, @site, @position, @unit, @caption, @type, @width, @height, @sum, @c
 	return pgdb.One[Photo](tx, "photo", id.String(), photos+` where f.id = @id`, map[string]any{"id": id})
 }
 
+// WithdrawPhoto takes back a picture that should not be there, such as one of
+// another brush or with somebody's face. It is kept with the reason, and shown
+// to nobody.
+func WithdrawPhoto(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, reason string) (Photo, error) {
+	if err := who.Must(access.RecordWork); err != nil {
+		return Photo{}, err
+	}
+	if reason = strings.TrimSpace(reason); reason == "" {
+		return Photo{}, fault.Field("reason", reason, "must not be blank")
+	}
+	f, err := pgdb.One[Photo](tx, "photo", id.String(), photos+` where f.id = @id for update of f`, map[string]any{"id": id})
+	if err != nil {
+		return Photo{}, err
+	}
+	if f.WithdrawnAt != nil {
+		return f, &fault.Error{Kind: fault.Conflict, Field: "photo", Value: f.Caption, Msg: "was withdrawn already: " + *f.WithdrawnWhy}
+	}
+	if err := tx.Exec(`update photo set withdrawn_at = ?, withdrawn_why = ? where id = ?`, now, reason, id).Error; err != nil {
+		return f, err
+	}
+	return pgdb.One[Photo](tx, "photo", id.String(), photos+` where f.id = @id`, map[string]any{"id": id})
+}
+
+// photoMine keeps to the actor's sites; photoShown to what of theirs is to be seen.
+const (
+	photoMine  = `(@everywhere or f.site_id = any (@sites))`
+	photoShown = photoMine + ` and f.withdrawn_at is null`
+)
+
+// OnePhoto gives what is known of a picture, also of one that was withdrawn.
+func OnePhoto(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Photo, error) {
+	return pgdb.ReadOne[Photo](ctx, db, who.ID, "photo", id.String(), photos+` where f.id = @id and `+photoMine, args(who, map[string]any{"id": id}))
+}
+
 // PhotosOfPosition lists the pictures of a position, the latest first.
 func PhotosOfPosition(ctx context.Context, db *pgdb.DB, who access.Actor, position uuid.UUID) ([]Photo, error) {
 	if _, err := OnePosition(ctx, db, who, position); err != nil {
 		return nil, err
 	}
-	return pgdb.Read[Photo](ctx, db, who.ID, photos+` where f.position_id = @position order by f.taken_at desc, f.id`, map[string]any{"position": position})
+	return pgdb.Read[Photo](ctx, db, who.ID, photos+` where f.position_id = @position and `+photoShown+` order by f.taken_at desc, f.id`, args(who, map[string]any{"position": position}))
 }
 
 // PhotosOfUnit lists the pictures of a unit, the latest first.
@@ -134,7 +171,7 @@ func PhotosOfUnit(ctx context.Context, db *pgdb.DB, who access.Actor, now time.T
 	if _, err := OneUnit(ctx, db, who, now, unit); err != nil {
 		return nil, err
 	}
-	return pgdb.Read[Photo](ctx, db, who.ID, photos+` where f.unit_id = @unit and (@everywhere or f.site_id = any (@sites)) order by f.taken_at desc, f.id`, args(who, map[string]any{"unit": unit}))
+	return pgdb.Read[Photo](ctx, db, who.ID, photos+` where f.unit_id = @unit and `+photoShown+` order by f.taken_at desc, f.id`, args(who, map[string]any{"unit": unit}))
 }
 
 // Picture is the picture itself.
@@ -145,5 +182,5 @@ type Picture struct {
 
 // OnePicture gives the picture itself.
 func OnePicture(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Picture, error) {
-	return pgdb.ReadOne[Picture](ctx, db, who.ID, "photo", id.String(), `select media_type, content from photo where id = @id and `+mine, args(who, map[string]any{"id": id}))
+	return pgdb.ReadOne[Picture](ctx, db, who.ID, "photo", id.String(), `select f.media_type, f.content from photo as f where f.id = @id and `+photoShown, args(who, map[string]any{"id": id}))
 }

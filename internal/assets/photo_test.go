@@ -147,3 +147,49 @@ func TestPhotosOfASiteThatIsSold(t *testing.T) {
 		}
 	}
 }
+
+// A picture that should not be there is kept with the reason, and shown to nobody.
+func TestAPhotoIsWithdrawn(t *testing.T) {
+	t.Parallel()
+	s := newStock(t)
+	u := s.unit(t, s.motor, "")
+	add := func(in assets.NewPhoto) assets.Photo {
+		in.Content = jpegOf(t, 8, 8)
+		return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, access.System, now, in) })
+	}
+	right, wrong, ofUnit := add(assets.NewPhoto{PositionID: &s.left.ID}), add(assets.NewPhoto{PositionID: &s.left.ID, Caption: "a face"}), add(assets.NewPhoto{UnitID: &u.ID})
+	withdraw := func(who access.Actor, id uuid.UUID, reason string) (assets.Photo, error) {
+		return write(s.db, who, func(tx *gorm.DB) (assets.Photo, error) { return assets.WithdrawPhoto(tx, who, now, id, reason) })
+	}
+	_, err := withdraw(nobody, wrong.ID, "a face")
+	wantKind(t, err, fault.Forbidden, "")
+	_, err = withdraw(access.System, wrong.ID, "  ")
+	wantKind(t, err, fault.Invalid, "reason: must not be blank")
+	_, err = withdraw(access.System, uuid.New(), "a face")
+	wantKind(t, err, fault.NotFound, "no such photo")
+	for _, id := range []uuid.UUID{wrong.ID, ofUnit.ID} {
+		if f, err := withdraw(access.System, id, " shows a face "); err != nil || f.WithdrawnWhy == nil || *f.WithdrawnWhy != "shows a face" || !f.WithdrawnAt.Equal(now) {
+			t.Errorf("%+v %v", f, err)
+		}
+		_, err = withdraw(access.System, id, "again")
+		wantKind(t, err, fault.Conflict, "was withdrawn already: shows a face")
+		_, err = assets.OnePicture(ctx, s.db, access.System, id)
+		wantKind(t, err, fault.NotFound, "")
+		if f, err := assets.OnePhoto(ctx, s.db, access.System, id); err != nil || f.WithdrawnAt == nil {
+			t.Errorf("what is known of it: %+v %v", f, err)
+		}
+	}
+	if all, err := assets.PhotosOfPosition(ctx, s.db, access.System, s.left.ID); err != nil || len(all) != 1 || all[0].ID != right.ID {
+		t.Errorf("the position shows %+v %v", all, err)
+	}
+	if all, err := assets.PhotosOfUnit(ctx, s.db, access.System, now, u.ID); err != nil || len(all) != 0 {
+		t.Errorf("the unit shows %+v %v", all, err)
+	}
+	if n := raw(t, s.db, access.System, "photo"); n != 3 {
+		t.Errorf("%d photos are kept", n)
+	}
+	told, err := access.Trail(ctx, s.db, access.System, access.TrailFilter{EntityID: &wrong.ID}, access.Page{Limit: 10})
+	if err != nil || len(told) != 2 {
+		t.Errorf("the trail tells %+v %v", told, err)
+	}
+}

@@ -65,6 +65,8 @@ type place struct {
 	slot        uuid.UUID
 	unitFact    assets.Fact
 	photo       assets.Photo
+	blurred     assets.Photo // it is withdrawn
+	shelf       assets.Location
 }
 
 const maxBody = 64 << 10
@@ -199,6 +201,14 @@ func (s *service) addPlace(customer, site string) (p place) {
 			},
 			func() error {
 				p.photo, err = assets.AddPhoto(tx, who, s.now, assets.NewPhoto{PositionID: &p.left.ID, Caption: "nameplate", Content: onePixel})
+				return err
+			},
+			func() error {
+				p.blurred, err = assets.AddPhoto(tx, who, s.now, assets.NewPhoto{PositionID: &p.left.ID, Caption: "blurred", Content: onePixel})
+				return err
+			},
+			func() error {
+				p.shelf, err = assets.AddLocation(tx, who, s.now, assets.NewLocation{Code: p.site.Code + "-SHELF", Name: "Shelf", Kind: "site_shelf", SiteID: &p.site.ID})
 				return err
 			},
 			func() error {

@@ -120,6 +120,35 @@ func (s *Server) CreateLocation(ctx context.Context, r gen.CreateLocationRequest
 	return gen.CreateLocation201JSONResponse(locationOut(it)), err
 }
 
+// GetLocation reads a place where stock lies.
+func (s *Server) GetLocation(ctx context.Context, r gen.GetLocationRequestObject) (gen.GetLocationResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	it, err := assets.OneLocation(ctx, s.db, who, r.LocationId)
+	return gen.GetLocation200JSONResponse{Body: locationOut(it), Headers: gen.GetLocation200ResponseHeaders{ETag: etag(it.Version)}}, err
+}
+
+// ReplaceLocation edits a place where stock lies.
+func (s *Server) ReplaceLocation(ctx context.Context, r gen.ReplaceLocationRequestObject) (gen.ReplaceLocationResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	version, err := versionSeen(r.Params.IfMatch, func() (int, error) {
+		it, err := assets.OneLocation(ctx, s.db, who, r.LocationId)
+		return it.Version, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	it, err := write(ctx, s, func(tx *gorm.DB, who access.Actor, _ time.Time) (assets.Location, error) {
+		return assets.EditLocation(tx, who, r.LocationId, version, assets.LocationEdit{Name: r.Body.Name, Kind: string(r.Body.Kind)})
+	})
+	return gen.ReplaceLocation200JSONResponse{Body: locationOut(it), Headers: gen.ReplaceLocation200ResponseHeaders{ETag: etag(it.Version)}}, err
+}
+
 func unitOut(u assets.Unit) gen.Unit {
 	out := gen.Unit{Id: u.ID, Tag: u.Tag, PartId: u.PartID, PartNumber: u.PartNumber, PartDescription: u.PartDescription, Class: u.Class, Serial: u.Serial, Owner: u.Owner,
 		OwnerCustomerId: u.OwnerCustomerID, Lot: u.Lot, Pattern: u.Pattern, StartHours: u.StartHours, StartVehicles: u.StartVehicles, StartDays: u.StartDays,
@@ -398,7 +427,7 @@ func some(s string) *string {
 
 func photoOut(f assets.Photo) gen.Photo {
 	return gen.Photo{Id: f.ID, Caption: f.Caption, MediaType: f.MediaType, Width: f.Width, Height: f.Height, TakenAt: f.TakenAt, RecordedAt: f.RecordedAt,
-		RecordedBy: f.RecordedBy, Href: at("photos", f.ID)}
+		RecordedBy: f.RecordedBy, Href: at("photos", f.ID), WithdrawnAt: f.WithdrawnAt, WithdrawnWhy: f.WithdrawnWhy}
 }
 
 // ListPositionPhotos lists the pictures of a position.
@@ -452,6 +481,14 @@ func (s *Server) GetPhoto(ctx context.Context, r gen.GetPhotoRequestObject) (gen
 		return gen.GetPhoto200ImagepngResponse{Body: body, ContentLength: size}, nil
 	}
 	return gen.GetPhoto200ImagejpegResponse{Body: body, ContentLength: size}, nil
+}
+
+// WithdrawPhoto takes back a picture that should not be there.
+func (s *Server) WithdrawPhoto(ctx context.Context, r gen.WithdrawPhotoRequestObject) (gen.WithdrawPhotoResponseObject, error) {
+	it, err := once(ctx, s, "withdrawPhoto", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (assets.Photo, error) {
+		return assets.WithdrawPhoto(tx, who, now, r.PhotoId, r.Body.Reason)
+	})
+	return gen.WithdrawPhoto200JSONResponse(photoOut(it)), err
 }
 
 // Find looks for what begins with a text.

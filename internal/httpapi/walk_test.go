@@ -46,7 +46,8 @@ func (s *service) fill(path string, p place) string {
 	return strings.NewReplacer("{customerId}", p.customer.ID.String(), "{siteId}", p.site.ID.String(), "{lineId}", p.line.ID.String(),
 		"{positionId}", p.left.ID.String(), "{pointId}", p.point.ID.String(), "{blackoutId}", p.blackout.ID.String(), "{supplyId}", p.supply.ID.String(),
 		"/units/{unitId}/facts/{factId}", "/units/"+p.unit.ID.String()+"/facts/"+p.unitFact.ID.String(),
-		"{factId}", p.fact.ID.String(), "{partId}", p.part.ID.String(), "{unitId}", p.unit.ID.String(), "{photoId}", p.photo.ID.String(), "{exportKind}", "units", "{accountId}", uuid.NewString(), "{grantId}", uuid.NewString(), "{tokenId}", uuid.NewString()).Replace(path)
+		"{factId}", p.fact.ID.String(), "{partId}", p.part.ID.String(), "{unitId}", p.unit.ID.String(), "/photos/{photoId}/withdrawal", "/photos/"+p.blurred.ID.String()+"/withdrawal", // the other is looked at
+		"{photoId}", p.photo.ID.String(), "{locationId}", p.shelf.ID.String(), "{exportKind}", "units", "{accountId}", uuid.NewString(), "{grantId}", uuid.NewString(), "{tokenId}", uuid.NewString()).Replace(path)
 }
 
 // sample makes a body that the schema accepts.

@@ -214,12 +214,12 @@ var mayChange = map[string]string{
 	"site_note":          "insert",
 	"part":               "insert update(class description number version)",
 	"part_fact":          "insert delete",
-	"location":           "insert update(name version)",
+	"location":           "insert update(kind name version)",
 	"unit":               "insert update(lot owner owner_customer_id part_id pattern serial start_days start_hours start_vehicles version)",
 	"section_replaced":   "insert",
 	"unit_fact":          "insert update(during withdrawn_at withdrawn_why)",
 	"stay":               "insert update(during ended_for until_precision)",
-	"photo":              "insert",
+	"photo":              "insert update(withdrawn_at withdrawn_why)",
 }
 
 func TestTheServiceChangesWhatItMustAndNoMore(t *testing.T) {
@@ -286,7 +286,8 @@ func TestWhatHappenedCannotBeUnsaid(t *testing.T) {
 		`delete from section_replaced`,
 		`update photo set content = ''`,
 		`delete from photo`,
-		`update location set kind = 'scrap'`,
+		`update location set code = 'X'`,
+		`update location set site_id = gen_random_uuid()`,
 		`delete from location`,
 		`delete from part`,
 		`insert into slot (position_id, code, name, class, ordinal) values (gen_random_uuid(), 'x', 'x', 'hub', 1)`,
@@ -432,6 +433,7 @@ var noWordsFor = map[string]string{
 	"stay_in_one_thing":              "the program looks at it before, to say more",
 	"stay_start_precision":           "the program looks at it before, to say more",
 	"section_replaced_real":          "the program looks at it before, to say more",
+	"photo_withdrawal_whole":         "both are written together",
 	"photo_of_something":             "the program looks at it before, to say more",
 	"photo_type_known":               "the program looks at it before, to say more",
 	"photo_width_real":               "the program looks at it before, to say more",

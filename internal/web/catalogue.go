@@ -265,6 +265,10 @@ func (p *pages) locations(v visit) error {
 	return p.ok(v, "locations", "Locations", l)
 }
 
+func locationKinds() []option {
+	return optionsOf("warehouse", "van", "site_shelf", "bench", "quarantine", "returns", "in_transit", "supplier", "unexplained", "scrap")
+}
+
 func (p *pages) newLocationSheet(v visit) (*sheet, error) {
 	if err := v.who.Must(access.KeepRegister); err != nil {
 		return nil, err
@@ -275,7 +279,7 @@ func (p *pages) newLocationSheet(v visit) (*sheet, error) {
 		Fields: []*field{
 			{Name: "code", Label: "Code", Most: 24, Hint: "Capital letters, digits and hyphens, such as VAN-3."},
 			{Name: "name", Label: "Name"},
-			{Name: "kind", Label: "Kind", Kind: "radio", Options: optionsOf("warehouse", "van", "site_shelf", "bench", "quarantine", "returns", "in_transit", "supplier", "unexplained", "scrap")},
+			{Name: "kind", Label: "Kind", Kind: "radio", Options: locationKinds()},
 			{Name: "site_id", Label: "Site", Kind: "choice", Optional: true, Options: append([]option{{"", "None"}}, sites...), Hint: "Of a shelf at a site, and of nothing else."},
 		}}, err
 }
@@ -286,5 +290,48 @@ func (p *pages) addLocation(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Location, error) { return assets.AddLocation(tx, v.who, v.now, in) })
+	return "/locations", err
+}
+
+func locationValues(l assets.Location) map[string]string {
+	values := map[string]string{"name": l.Name}
+	if l.SiteID == nil { // a shelf at a site stays one
+		values["kind"] = l.Kind
+	}
+	return values
+}
+
+func (p *pages) locationSheet(v visit) (*sheet, error) {
+	if err := v.who.Must(access.KeepRegister); err != nil {
+		return nil, err
+	}
+	id, err := idOf(v, "id", "location")
+	if err != nil {
+		return nil, err
+	}
+	l, err := assets.OneLocation(v.ctx, p.db, v.who, id)
+	if err != nil {
+		return nil, err
+	}
+	s := &sheet{Title: "Edit the location", Over: l.Code + " " + l.Name, Verb: "Keep these details", Cancel: "/locations", Crumbs: []crumb{{"/units", "Stock"}, {"/locations", "Locations"}},
+		Version: l.Version, about: l, Lead: "What lies there stays there.", Fields: []*field{{Name: "name", Label: "Name"}}}
+	if l.SiteID == nil {
+		others := slices.DeleteFunc(locationKinds(), func(o option) bool { return o.Value == "site_shelf" })
+		s.Fields = append(s.Fields, &field{Name: "kind", Label: "Kind", Kind: "radio", Options: others})
+	}
+	s.fill(locationValues(l))
+	return s, nil
+}
+
+func (p *pages) editLocation(v visit, s *sheet) (string, error) {
+	l := s.about.(assets.Location)
+	in := assets.LocationEdit{Name: s.get("name"), Kind: l.Kind}
+	if l.SiteID == nil {
+		in.Kind = s.get("kind")
+	}
+	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Location, error) { return assets.EditLocation(tx, v.who, l.ID, s.Version, in) })
+	if fault.KindOf(err) == fault.Stale {
+		s.compare(locationValues(l), l.Version)
+	}
 	return "/locations", err
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // photo sends a picture. It never changes, so that the browser of whoever was
-// let in keeps it; nothing on the way does.
+// let in keeps it, an hour long: it may be withdrawn. Nothing on the way keeps it.
 func (p *pages) photo(v visit) error {
 	id, err := idOf(v, "id", "photo")
 	if err != nil {
@@ -21,13 +21,14 @@ func (p *pages) photo(v visit) error {
 	if err != nil {
 		return err
 	}
-	v.c.Header("Cache-Control", "private, max-age=31536000, immutable")
+	v.c.Header("Cache-Control", "private, max-age=3600, immutable")
 	v.c.Data(http.StatusOK, it.MediaType, it.Content)
 	return nil
 }
 
-// shot is what a photo is of.
+// shot is what a photo is of, or the photo that is withdrawn.
 type shot struct {
+	photo          uuid.UUID
 	position, unit *uuid.UUID
 	path           string
 }
@@ -73,5 +74,40 @@ func (p *pages) addPhoto(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, v.who, v.now, in) })
+	return of.path, err
+}
+
+func (p *pages) withdrawPhotoSheet(v visit) (*sheet, error) {
+	id, err := idOf(v, "id", "photo")
+	if err != nil {
+		return nil, err
+	}
+	f, err := assets.OnePhoto(v.ctx, p.db, v.who, id)
+	if err == nil {
+		err = v.who.Must(access.RecordWork)
+	}
+	if err != nil {
+		return nil, err
+	}
+	path := "/units/"
+	of := f.UnitID
+	if f.PositionID != nil {
+		path, of = "/positions/", f.PositionID
+	}
+	path += of.String() + "#photos"
+	name := f.Caption
+	if name == "" {
+		name = "Photo without words"
+	}
+	return &sheet{Title: "Withdraw a photo", Over: name, Verb: "Withdraw it", Grave: true, Cancel: path, Crumbs: []crumb{{path, "Photos"}}, about: shot{photo: f.ID, path: path},
+		Lead:   "It is not shown any more, and kept on record with your reason.",
+		Fields: []*field{{Name: "reason", Label: "Why should it not be there?", Short: "The reason", Kind: "area", Most: 500}}}, nil
+}
+
+func (p *pages) withdrawPhoto(v visit, s *sheet) (string, error) {
+	of := s.about.(shot)
+	_, err := once(p, v, s, func(tx *gorm.DB) (assets.Photo, error) {
+		return assets.WithdrawPhoto(tx, v.who, v.now, of.photo, s.get("reason"))
+	})
 	return of.path, err
 }

@@ -128,6 +128,13 @@ func TestFormsAboutUnits(t *testing.T) {
 			{map[string]string{"kind": "site_shelf"}, "site_id", "is given for a site_shelf", 422},
 			{map[string]string{"code": "van 3"}, "code", "capital letters", 422},
 		}},
+		{name: "edit location", path: "/locations/" + ret + "/edit", v: s.asManager, good: map[string]string{"name": "Quarantine shelf", "kind": "quarantine"},
+			rows: one("location where name = 'Quarantine shelf' and kind = 'quarantine'"), more: 1, to: "/locations", bads: []badEntry{
+				{map[string]string{"name": ""}, "name", "must not be blank", 422},
+				{map[string]string{"kind": "nonsense"}, "kind", "not among the choices", 422},
+			}},
+		{name: "withdraw photo", path: "/photos/" + s.photo.ID.String() + "/withdraw", v: s.asTech, good: map[string]string{"reason": "It is of the other brush"}, rows: one("photo where withdrawn_why = 'It is of the other brush'"), more: 1, to: left,
+			bads: []badEntry{{map[string]string{"reason": ""}, "reason", "must not be blank", 422}}},
 		{name: "unit", path: "/units/new", v: s.asTech, good: map[string]string{"part_id": s.motorPart.ID.String(), "serial": "77-1", "location_id": wh, "from": "2024", "start_hours": "120.5", "start_days": "40"},
 			rows: one("stay where from_precision = 'year' and location_id = '" + wh + "'"), more: 1, bads: []badEntry{
 				{map[string]string{"from": "some day"}, "from", "is a year, a month, a day", 422},
@@ -292,7 +299,7 @@ func TestFormsAboutUnitsOfOthersAreRefused(t *testing.T) {
 	key := url.Values{"key": {uuid.NewString()}}
 	for _, path := range []string{"/positions/" + s.left.ID.String() + "/swap", "/positions/" + s.left.ID.String() + "/fit?slot=" + s.slot(t, s.left, "hub").String(), "/positions/" + s.left.ID.String() + "/survey",
 		"/positions/" + s.left.ID.String() + "/photos/new", "/units/new", "/units/" + s.motor.ID.String() + "/edit", "/units/" + s.motor.ID.String() + "/move", "/units/" + s.motor.ID.String() + "/facts/new?fact=leads",
-		"/units/" + s.media.ID.String() + "/sections/new", "/units/" + s.motor.ID.String() + "/photos/new", "/parts/new", "/locations/new", "/import", "/import/accept"} {
+		"/units/" + s.media.ID.String() + "/sections/new", "/units/" + s.motor.ID.String() + "/photos/new", "/photos/" + s.photo.ID.String() + "/withdraw", "/parts/new", "/locations/new", "/locations/" + s.returns.ID.String() + "/edit", "/import", "/import/accept"} {
 		for _, v := range []*visitor{s.asOwner, s.asStaff} {
 			if got := v.post(path, key); got.status != 403 {
 				t.Errorf("%s: %d", path, got.status)
@@ -302,7 +309,7 @@ func TestFormsAboutUnitsOfOthersAreRefused(t *testing.T) {
 			t.Errorf("%s as nobody: %d", path, got.status)
 		}
 	}
-	for _, path := range []string{"/parts/new", "/locations/new", "/import"} {
+	for _, path := range []string{"/parts/new", "/locations/new", "/locations/" + s.returns.ID.String() + "/edit", "/import"} {
 		if got := s.asTech.post(path, key); got.status != 403 {
 			t.Errorf("%s as technician: %d", path, got.status)
 		}

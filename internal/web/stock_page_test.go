@@ -114,7 +114,7 @@ func TestWhoSeesWhatIsFitted(t *testing.T) {
 func TestAPhotoIsKeptByItsReaderOnly(t *testing.T) {
 	s := newStore(t)
 	got := s.asOwner.get("/photos/" + s.photo.ID.String())
-	if c := got.head.Get("Cache-Control"); c != "private, max-age=31536000, immutable" {
+	if c := got.head.Get("Cache-Control"); c != "private, max-age=3600, immutable" {
 		t.Errorf("Cache-Control: %s", c)
 	}
 	if got.head.Get("Content-Type") != "image/jpeg" || got.head.Get("X-Content-Type-Options") != "nosniff" || !strings.HasPrefix(got.body, "\xff\xd8") {

@@ -286,6 +286,10 @@ func (r reader) row(c access.Change) changeRow {
 	case "photo":
 		about(d.id("position_id", "unit_id"))
 		row.Says = "added a photo of"
+		if c.Act == "update" {
+			row.Says = "withdrew a photo of"
+			row.Details = append(row.Details, "Why: "+d.text("withdrawn_why"))
+		}
 		if caption := d.text("caption"); caption != "" {
 			row.Details = append(row.Details, caption)
 		}

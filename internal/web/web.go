@@ -132,6 +132,8 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/parts/new", p.newPartSheet, p.addPart)
 	p.form(g, "/parts/:id/edit", p.partSheet, p.editPart)
 	p.form(g, "/locations/new", p.newLocationSheet, p.addLocation)
+	p.form(g, "/locations/:id/edit", p.locationSheet, p.editLocation)
+	p.form(g, "/photos/:id/withdraw", p.withdrawPhotoSheet, p.withdrawPhoto)
 	p.form(g, "/import", p.importSheet, p.tryImport)
 	g.POST("/import/accept", p.signedIn(p.acceptImport))
 	g.GET("/export", p.signedIn(p.export))

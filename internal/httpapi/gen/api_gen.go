@@ -1305,6 +1305,12 @@ type Location struct {
 	Version   int                 `json:"version"`
 }
 
+// LocationEdit defines model for LocationEdit.
+type LocationEdit struct {
+	Kind LocationKind `json:"kind"`
+	Name string       `json:"name"`
+}
+
 // LocationKind defines model for LocationKind.
 type LocationKind string
 
@@ -1735,6 +1741,10 @@ type Photo struct {
 	RecordedBy string             `json:"recorded_by"`
 	TakenAt    time.Time          `json:"taken_at"`
 	Width      int                `json:"width"`
+
+	// WithdrawnAt Then it is kept and not shown.
+	WithdrawnAt  *time.Time `json:"withdrawn_at,omitempty"`
+	WithdrawnWhy *string    `json:"withdrawn_why,omitempty"`
 }
 
 // Photos defines model for Photos.
@@ -2399,6 +2409,9 @@ type GrantId = openapi_types.UUID
 // LineId defines model for lineId.
 type LineId = openapi_types.UUID
 
+// LocationId defines model for locationId.
+type LocationId = openapi_types.UUID
+
 // PartId defines model for partId.
 type PartId = openapi_types.UUID
 
@@ -2549,6 +2562,12 @@ type CreateLocationParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ReplaceLocationParams defines parameters for ReplaceLocation.
+type ReplaceLocationParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
 // ListPartsParams defines parameters for ListParts.
 type ListPartsParams struct {
 	// Cursor next_cursor of the page before.
@@ -2578,6 +2597,12 @@ type ReplacePartParams struct {
 
 // CreatePersonParams defines parameters for CreatePerson.
 type CreatePersonParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// WithdrawPhotoParams defines parameters for WithdrawPhoto.
+type WithdrawPhotoParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -2867,6 +2892,9 @@ type ReplaceLineJSONRequestBody = LineEdit
 // CreateLocationJSONRequestBody defines body for CreateLocation for application/json ContentType.
 type CreateLocationJSONRequestBody = NewLocation
 
+// ReplaceLocationJSONRequestBody defines body for ReplaceLocation for application/json ContentType.
+type ReplaceLocationJSONRequestBody = LocationEdit
+
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChange
 
@@ -2878,6 +2906,9 @@ type ReplacePartJSONRequestBody = PartEdit
 
 // CreatePersonJSONRequestBody defines body for CreatePerson for application/json ContentType.
 type CreatePersonJSONRequestBody = NewPerson
+
+// WithdrawPhotoJSONRequestBody defines body for WithdrawPhoto for application/json ContentType.
+type WithdrawPhotoJSONRequestBody = Withdrawal
 
 // CreatePositionJSONRequestBody defines body for CreatePosition for application/json ContentType.
 type CreatePositionJSONRequestBody = NewPosition
@@ -3049,6 +3080,12 @@ type ServerInterface interface {
 	// CreateLocation Add a place where stock lies
 	// (POST /locations)
 	CreateLocation(c *gin.Context, params CreateLocationParams)
+	// GetLocation Read a place where stock lies
+	// (GET /locations/{locationId})
+	GetLocation(c *gin.Context, locationId LocationId)
+	// ReplaceLocation Edit a place where stock lies
+	// (PUT /locations/{locationId})
+	ReplaceLocation(c *gin.Context, locationId LocationId, params ReplaceLocationParams)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(c *gin.Context)
@@ -3073,6 +3110,9 @@ type ServerInterface interface {
 	// GetPhoto The picture itself
 	// (GET /photos/{photoId})
 	GetPhoto(c *gin.Context, photoId PhotoId)
+	// WithdrawPhoto Withdraw a picture that should not be there
+	// (POST /photos/{photoId}/withdrawal)
+	WithdrawPhoto(c *gin.Context, photoId PhotoId, params WithdrawPhotoParams)
 	// ListPositionKinds Kinds of position
 	// (GET /position-kinds)
 	ListPositionKinds(c *gin.Context)
@@ -4255,6 +4295,80 @@ func (siw *ServerInterfaceWrapper) CreateLocation(c *gin.Context) {
 	siw.Handler.CreateLocation(c, params)
 }
 
+// GetLocation operation middleware
+func (siw *ServerInterfaceWrapper) GetLocation(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "locationId" -------------
+	var locationId LocationId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "locationId", c.Param("locationId"), &locationId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter locationId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetLocation(c, locationId)
+}
+
+// ReplaceLocation operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceLocation(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "locationId" -------------
+	var locationId LocationId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "locationId", c.Param("locationId"), &locationId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter locationId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceLocationParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceLocation(c, locationId, params)
+}
+
 // GetMe operation middleware
 func (siw *ServerInterfaceWrapper) GetMe(c *gin.Context) {
 
@@ -4515,6 +4629,58 @@ func (siw *ServerInterfaceWrapper) GetPhoto(c *gin.Context) {
 	}
 
 	siw.Handler.GetPhoto(c, photoId)
+}
+
+// WithdrawPhoto operation middleware
+func (siw *ServerInterfaceWrapper) WithdrawPhoto(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "photoId" -------------
+	var photoId PhotoId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "photoId", c.Param("photoId"), &photoId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter photoId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WithdrawPhotoParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WithdrawPhoto(c, photoId, params)
 }
 
 // ListPositionKinds operation middleware
@@ -6930,6 +7096,8 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.PUT(options.BaseURL+"/parts/:partId", wrapper.ReplacePart)
 	router.GET(options.BaseURL+"/locations", wrapper.ListLocations)
 	router.POST(options.BaseURL+"/locations", wrapper.CreateLocation)
+	router.GET(options.BaseURL+"/locations/:locationId", wrapper.GetLocation)
+	router.PUT(options.BaseURL+"/locations/:locationId", wrapper.ReplaceLocation)
 	router.GET(options.BaseURL+"/units", wrapper.ListUnits)
 	router.POST(options.BaseURL+"/units", wrapper.CreateUnit)
 	router.POST(options.BaseURL+"/units/batch", wrapper.CreateUnits)
@@ -6945,6 +7113,7 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/units/:unitId/photos", wrapper.ListUnitPhotos)
 	router.POST(options.BaseURL+"/units/:unitId/photos", wrapper.CreateUnitPhoto)
 	router.GET(options.BaseURL+"/photos/:photoId", wrapper.GetPhoto)
+	router.POST(options.BaseURL+"/photos/:photoId/withdrawal", wrapper.WithdrawPhoto)
 	router.POST(options.BaseURL+"/swaps", wrapper.CreateSwap)
 	router.GET(options.BaseURL+"/positions/:positionId/fitted", wrapper.ListFitted)
 	router.GET(options.BaseURL+"/positions/:positionId/stays", wrapper.ListPositionStays)
@@ -8124,6 +8293,102 @@ func (response CreateLocationdefaultApplicationProblemPlusJSONResponse) VisitCre
 	return err
 }
 
+type GetLocationRequestObject struct {
+	LocationId LocationId `json:"locationId"`
+}
+
+type GetLocationResponseObject interface {
+	VisitGetLocationResponse(w http.ResponseWriter) error
+}
+
+type GetLocation200ResponseHeaders struct {
+	ETag string
+}
+
+type GetLocation200JSONResponse struct {
+	Body    Location
+	Headers GetLocation200ResponseHeaders
+}
+
+func (response GetLocation200JSONResponse) VisitGetLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLocationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetLocationdefaultApplicationProblemPlusJSONResponse) VisitGetLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceLocationRequestObject struct {
+	LocationId LocationId `json:"locationId"`
+	Params     ReplaceLocationParams
+	Body       *ReplaceLocationJSONRequestBody
+}
+
+type ReplaceLocationResponseObject interface {
+	VisitReplaceLocationResponse(w http.ResponseWriter) error
+}
+
+type ReplaceLocation200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceLocation200JSONResponse struct {
+	Body    Location
+	Headers ReplaceLocation200ResponseHeaders
+}
+
+func (response ReplaceLocation200JSONResponse) VisitReplaceLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceLocationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceLocationdefaultApplicationProblemPlusJSONResponse) VisitReplaceLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetMeRequestObject struct {
 }
 
@@ -8484,6 +8749,47 @@ type GetPhotodefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetPhotodefaultApplicationProblemPlusJSONResponse) VisitGetPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawPhotoRequestObject struct {
+	PhotoId PhotoId `json:"photoId"`
+	Params  WithdrawPhotoParams
+	Body    *WithdrawPhotoJSONRequestBody
+}
+
+type WithdrawPhotoResponseObject interface {
+	VisitWithdrawPhotoResponse(w http.ResponseWriter) error
+}
+
+type WithdrawPhoto200JSONResponse Photo
+
+func (response WithdrawPhoto200JSONResponse) VisitWithdrawPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawPhotodefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawPhotodefaultApplicationProblemPlusJSONResponse) VisitWithdrawPhotoResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -11087,6 +11393,12 @@ type StrictServerInterface interface {
 	// CreateLocation Add a place where stock lies
 	// (POST /locations)
 	CreateLocation(ctx context.Context, request CreateLocationRequestObject) (CreateLocationResponseObject, error)
+	// GetLocation Read a place where stock lies
+	// (GET /locations/{locationId})
+	GetLocation(ctx context.Context, request GetLocationRequestObject) (GetLocationResponseObject, error)
+	// ReplaceLocation Edit a place where stock lies
+	// (PUT /locations/{locationId})
+	ReplaceLocation(ctx context.Context, request ReplaceLocationRequestObject) (ReplaceLocationResponseObject, error)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
@@ -11111,6 +11423,9 @@ type StrictServerInterface interface {
 	// GetPhoto The picture itself
 	// (GET /photos/{photoId})
 	GetPhoto(ctx context.Context, request GetPhotoRequestObject) (GetPhotoResponseObject, error)
+	// WithdrawPhoto Withdraw a picture that should not be there
+	// (POST /photos/{photoId}/withdrawal)
+	WithdrawPhoto(ctx context.Context, request WithdrawPhotoRequestObject) (WithdrawPhotoResponseObject, error)
 	// ListPositionKinds Kinds of position
 	// (GET /position-kinds)
 	ListPositionKinds(ctx context.Context, request ListPositionKindsRequestObject) (ListPositionKindsResponseObject, error)
@@ -12223,6 +12538,77 @@ func (sh *strictHandler) CreateLocation(ctx *gin.Context, params CreateLocationP
 	}
 }
 
+// GetLocation operation middleware
+func (sh *strictHandler) GetLocation(ctx *gin.Context, locationId LocationId) {
+	var request GetLocationRequestObject
+
+	request.LocationId = locationId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetLocation(ctx.Request.Context(), request.(GetLocationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetLocation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetLocationResponseObject); ok {
+		if err := validResponse.VisitGetLocationResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceLocation operation middleware
+func (sh *strictHandler) ReplaceLocation(ctx *gin.Context, locationId LocationId, params ReplaceLocationParams) {
+	var request ReplaceLocationRequestObject
+
+	request.LocationId = locationId
+	request.Params = params
+
+	var body ReplaceLocationJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceLocation(ctx.Request.Context(), request.(ReplaceLocationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceLocation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceLocationResponseObject); ok {
+		if err := validResponse.VisitReplaceLocationResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // GetMe operation middleware
 func (sh *strictHandler) GetMe(ctx *gin.Context) {
 	var request GetMeRequestObject
@@ -12493,6 +12879,51 @@ func (sh *strictHandler) GetPhoto(ctx *gin.Context, photoId PhotoId) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(GetPhotoResponseObject); ok {
 		if err := validResponse.VisitGetPhotoResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// WithdrawPhoto operation middleware
+func (sh *strictHandler) WithdrawPhoto(ctx *gin.Context, photoId PhotoId, params WithdrawPhotoParams) {
+	var request WithdrawPhotoRequestObject
+
+	request.PhotoId = photoId
+	request.Params = params
+
+	var body WithdrawPhotoJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawPhoto(ctx.Request.Context(), request.(WithdrawPhotoRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawPhoto")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WithdrawPhotoResponseObject); ok {
+		if err := validResponse.VisitWithdrawPhotoResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

@@ -234,6 +234,9 @@ create table photo (
   taken_at    timestamptz not null,
   recorded_at timestamptz not null,
   recorded_by uuid not null constraint photo_actor_fk references actor,
+  withdrawn_at timestamptz,
+  withdrawn_why text,
+  constraint photo_withdrawal_whole check ((withdrawn_at is null) = (withdrawn_why is null)),
   constraint photo_position_fk foreign key (position_id, site_id) references position (id, site_id),
   constraint photo_of_something check (num_nonnulls(position_id, unit_id) = 1)
 );
@@ -318,6 +321,7 @@ create policy photo_seen on photo for select to spindlebook_app
   using ((select actor_sees_all())
          or (site_id = any ((select actor_site_ids())::uuid[]) and cast((select actor_spans()) ->> site_id::text as tstzmultirange) @> taken_at));
 create policy photo_added on photo for insert to spindlebook_app with check ((select actor_may('record_work')));
+create policy photo_edited on photo for update to spindlebook_app using ((select actor_may('record_work')));
 
 -- +goose StatementBegin
 do $$
@@ -342,9 +346,10 @@ create view fitted_now with (security_invoker = true) as
 grant select on component_class, fact_of_class, slot_kind, slot, fitted_now to spindlebook_app;
 grant select, insert, update (number, description, class, version) on part to spindlebook_app;
 grant select, insert, delete on part_fact to spindlebook_app;
-grant select, insert, update (name, version) on location to spindlebook_app;
+grant select, insert, update (name, kind, version) on location to spindlebook_app;
 grant select, insert, update (serial, part_id, owner, owner_customer_id, lot, pattern, start_hours, start_vehicles, start_days, version) on unit to spindlebook_app;
-grant select, insert on section_replaced, photo to spindlebook_app;
+grant select, insert on section_replaced to spindlebook_app;
+grant select, insert, update (withdrawn_at, withdrawn_why) on photo to spindlebook_app;
 grant select, insert, update (during, withdrawn_at, withdrawn_why) on unit_fact to spindlebook_app;
 grant select, insert, update (during, until_precision, ended_for) on stay to spindlebook_app;
 grant usage on sequence unit_tag_seq to spindlebook_app;
