@@ -56,6 +56,7 @@ var captions = []struct{ name, says string }{
 	{"part", "A part"},
 	{"part-new", "Add a part"},
 	{"locations", "Where stock lies"},
+	{"location-edit", "Edit a place where stock lies"},
 	{"import", "Import and export"},
 	{"customers", "Customers"},
 	{"customer", "A customer"},

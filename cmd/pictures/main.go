@@ -265,6 +265,13 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 			all = append(all, more...)
 		}
 	}
+	locations, err := assets.Locations(ctx, s.db, access.System, assets.Page{Limit: 1})
+	if err != nil {
+		return nil, err
+	}
+	for _, l := range locations {
+		all = append(all, shot{name: "location-edit", as: manager, page: at("/locations/" + l.ID.String() + "/edit")})
+	}
 	accounts, err := access.Accounts(ctx, s.db, access.System, access.Page{Limit: 1000})
 	if err != nil {
 		return nil, err
