@@ -24,8 +24,9 @@ type Job struct {
 // that panics is logged. It fails only when a spec cannot be read.
 func Run(ctx context.Context, log *slog.Logger, now func() time.Time, jobs []Job) error {
 	told := cronLog{log}
+	// a panic must be caught inside: what skips would take the job for one at work ever after
 	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(told),
-		cron.WithChain(cron.Recover(told), cron.SkipIfStillRunning(told)))
+		cron.WithChain(cron.SkipIfStillRunning(told), cron.Recover(told)))
 	for _, j := range jobs {
 		_, err := c.AddFunc(j.Spec, func() {
 			began := time.Now()
