@@ -87,7 +87,7 @@ func statements(ctx context.Context, p page, q question) (int64, error) {
 }
 
 // atSite is how many units data sets have at the brushes of a site.
-const atSite = 200
+const atSite = 264
 
 // fitted is what was in the slots of a site at an instant.
 func (d *data) fitted(at time.Time) question {

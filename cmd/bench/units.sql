@@ -1,5 +1,5 @@
 -- Fills the slots of every brush of data.sql with units, run after it in the same
--- transaction: a site has 32 brushes and 200 units at them. The gearmotors were
+-- transaction: a site has 32 brushes and 264 units at them. The gearmotors were
 -- exchanged once, each with that of the next brush of its site, so that each has
 -- three stays before the one that lasts: in the warehouse, at the next brush, on
 -- the bench.

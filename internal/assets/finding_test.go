@@ -144,6 +144,15 @@ func TestWhatIsFittedAgainstWhatIsRequired(t *testing.T) {
 	fit("hub", s.unit(t, flange, ""))
 	mismatches("is flange3 in hub fixing; the position requires clamp4")
 	fit("hub", s.unit(t, s.hub, ""))
+	// a coil for another voltage, and a sensor of the other output: both screw in
+	for class, c := range map[string]struct{ fact, required, other string }{"valve": {"valve_coil", "24VDC", "120VAC"}, "sensor": {"sensor_output", "PNP", "NPN"}} {
+		fit(class, s.unit(t, part(c.other, class, map[string]string{c.fact: c.other}), ""))
+		mismatches() // as long as nobody has recorded what the panel takes
+		s.requires(t, s.left, c.fact, c.required)
+		mismatches("is " + c.other)
+		fit(class, s.unit(t, part(c.required, class, map[string]string{c.fact: c.required}), ""))
+		mismatches()
+	}
 	set := func(p assets.Part, pattern string) assets.Unit {
 		u := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 			return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: p.ID, Pattern: pattern}})
@@ -288,8 +297,8 @@ func TestWhatNobodyKnows(t *testing.T) {
 			t.Error(f)
 		}
 	}
-	if got := len(s.found(t, "unknown_unit")); got != 6+6+5 {
-		t.Errorf("%d units are not on record, not 17: two side brushes and a tyre brush without a gearmotor", got)
+	if got := len(s.found(t, "unknown_unit")); got != 8+8+7 {
+		t.Errorf("%d units are not on record, not 23: two side brushes and a tyre brush without a gearmotor", got)
 	}
 	says := func(fact, value, how string, seen *time.Time) string {
 		in := s.fact(fact, value)

@@ -304,10 +304,10 @@ var unitViews = map[string]map[string]string{
 		"SlotsAt":           "1; 0; 1; 0",
 		"ConnectionOf":      " on ;  on ; not found; not found; not found; OLD on ; not found; not found",
 		"TurningOf":         "clockwise true; does not turn; not found; not found",
-		// as of the sale: on the left OLD with a bore that does not suit, and four slots of which nothing is known
+		// as of the sale: on the left OLD with a bore that does not suit, and six slots of which nothing is known
 		"Findings": "mismatch UMB-1/SBL-L 1, stale_fact UMB-1/SBL-L 1, unknown_fact UMB-1/SBL-L 5, unknown_fact UMB-1/SBL-R 6, unknown_fact UMB-1/STILL 8, " +
-			"unknown_unit UMB-1/SBL-L 4, unknown_unit UMB-1/SBL-R 6, unknown_unit UMB-1/STILL 6; not found",
-		"CountFindings": "UMB 37",
+			"unknown_unit UMB-1/SBL-L 6, unknown_unit UMB-1/SBL-R 8, unknown_unit UMB-1/STILL 8; not found",
+		"CountFindings": "UMB 43",
 		"Find": "position UMB-1/GONE, position UMB-1/SBL-L, position UMB-1/SBL-R, position UMB-1/STILL, site UMB, site UMB; ; " +
 			"unit INNER, unit MEDIA, unit OLD, unit SHELF; unit INNER, unit MEDIA, unit OLD, unit SHELF; " + catalogue,
 		"NamesOfUnits": "location SH-UMB, " + catalogue + ", slot OLD, slot UMB-1/SBL-L, unit INNER, unit MEDIA, unit OLD, unit SHELF",
@@ -333,10 +333,10 @@ var unitViews = map[string]map[string]string{
 		"SlotsAt":           "1; 0; 1; 1",
 		"ConnectionOf":      "NEW on c-new; not found;  on ; not found; NEW on c-new; OLD on c-new; not found; not found",
 		"TurningOf":         "clockwise true; not found; no direction is recorded; not found",
-		// six facts of a brush, eight of one without a rule of turning; six slots, of which two are filled on the left
+		// six facts of a brush, eight of one without a rule of turning; eight slots, of which two are filled on the left
 		"Findings": "mismatch UMB-1/SBL-L 1, stale_fact UMB-1/SBL-L 1, unknown_fact UMB-1/FRESH 8, unknown_fact UMB-1/SBL-L 5, unknown_fact UMB-1/SBL-R 6, unknown_fact UMB-1/STILL 8, " +
-			"unknown_unit UMB-1/FRESH 6, unknown_unit UMB-1/SBL-L 4, unknown_unit UMB-1/SBL-R 6, unknown_unit UMB-1/STILL 6; not found",
-		"CountFindings": "UMB 51",
+			"unknown_unit UMB-1/FRESH 8, unknown_unit UMB-1/SBL-L 6, unknown_unit UMB-1/SBL-R 8, unknown_unit UMB-1/STILL 8; not found",
+		"CountFindings": "UMB 59",
 		"Find": "position UMB-1/FRESH, position UMB-1/SBL-L, position UMB-1/SBL-R, position UMB-1/STILL, site UMB, site UMB; ; " +
 			"unit INNER, unit LATE, unit MEDIA, unit NEW, unit OLD, unit SHELF; unit INNER, unit LATE, unit MEDIA, unit NEW, unit OLD, unit SHELF; " + catalogue,
 		"NamesOfUnits": "location SH-NEW, location SH-UMB, " + catalogue + ", slot NEW, slot OLD, slot UMB-1/SBL-L, unit INNER, unit LATE, unit MEDIA, unit NEW, unit OLD, unit SHELF",
@@ -387,8 +387,8 @@ var unitViews = map[string]map[string]string{
 		"SlotsAt":           "0; 1; 0; 1",
 		"ConnectionOf":      "not found; not found; not found;  on ; not found; not found; not found; NEW on ",
 		"TurningOf":         "not found; not found; not found; no direction is recorded",
-		"Findings":          "not found; stale_fact OTH-1/TOP 1, unknown_fact OTH-1/TOP 7, unknown_unit OTH-1/TOP 6",
-		"CountFindings":     "OTH 14",
+		"Findings":          "not found; stale_fact OTH-1/TOP 1, unknown_fact OTH-1/TOP 7, unknown_unit OTH-1/TOP 8",
+		"CountFindings":     "OTH 16",
 		"Find":              "; position OTH-1/TOP, site OTH, site OTH; unit NEW; unit NEW; " + catalogue,
 		"NamesOfUnits":      "location SH-OTH, " + catalogue + ", slot NEW, slot OTH-1/TOP, unit NEW",
 	},
@@ -415,9 +415,9 @@ var unitViews = map[string]map[string]string{
 		"ConnectionOf":      "NEW on c-new;  on ;  on ;  on ; NEW on c-new; OLD on c-new; SPARE on c-new; NEW on ",
 		"TurningOf":         "clockwise true; does not turn; no direction is recorded; no direction is recorded",
 		"Findings": "mismatch UMB-1/SBL-L 1, stale_fact UMB-1/SBL-L 1, unknown_fact UMB-1/FRESH 8, unknown_fact UMB-1/SBL-L 5, unknown_fact UMB-1/SBL-R 6, unknown_fact UMB-1/STILL 8, " +
-			"unknown_unit UMB-1/FRESH 6, unknown_unit UMB-1/SBL-L 4, unknown_unit UMB-1/SBL-R 6, unknown_unit UMB-1/STILL 6; " +
-			"stale_fact OTH-1/TOP 1, unknown_fact OTH-1/TOP 7, unknown_unit OTH-1/TOP 6",
-		"CountFindings": "OTH 14, UMB 51",
+			"unknown_unit UMB-1/FRESH 8, unknown_unit UMB-1/SBL-L 6, unknown_unit UMB-1/SBL-R 8, unknown_unit UMB-1/STILL 8; " +
+			"stale_fact OTH-1/TOP 1, unknown_fact OTH-1/TOP 7, unknown_unit OTH-1/TOP 8",
+		"CountFindings": "OTH 16, UMB 59",
 		"Find": "position UMB-1/FRESH, position UMB-1/GONE, position UMB-1/SBL-L, position UMB-1/SBL-R, position UMB-1/STILL, site UMB, site UMB; position OTH-1/TOP, site OTH, site OTH; " +
 			"unit INNER, unit LATE, unit MEDIA, unit NEW, unit OLD, unit SHELF, unit SPARE; unit INNER, unit LATE, unit MEDIA, unit NEW, unit OLD, unit SHELF, unit SPARE; " + catalogue,
 		"NamesOfUnits": "location RET, location SH-NEW, location SH-OTH, location SH-UMB, location WH, " + catalogue +

@@ -99,7 +99,7 @@ func TestABrushConsistsOfItsSlots(t *testing.T) {
 	for _, f := range all {
 		codes = append(codes, f.SlotCode)
 	}
-	if got := strings.Join(codes, " "); got != "gearmotor shaft hub media cap cylinder" {
+	if got := strings.Join(codes, " "); got != "gearmotor shaft hub media cap cylinder valve sensor" {
 		t.Errorf("slots: %s", got)
 	}
 }

@@ -179,6 +179,10 @@ func (l *loader) partFor(p assets.Position, class string) (part, error) {
 			}
 			colour := c.fact("media_colour")
 			return c.fact("media_pattern") == need["media_pattern"] && (colour == "" || colour == need["media_colour"])
+		case "valve":
+			return c.fact("valve_coil") == need["valve_coil"]
+		case "sensor":
+			return c.fact("sensor_output") == need["sensor_output"]
 		case "cylinder":
 			return strings.HasSuffix(c.attr["bore"], "mm") == (site.Frame == "IEC")
 		}

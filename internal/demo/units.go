@@ -116,7 +116,7 @@ func (l *loader) readSlots() error {
 
 // slotsOf lists the slots of a position in their order.
 func (l *loader) slotsOf(code string) (found []string) {
-	for _, s := range []string{"gearmotor", "shaft", "hub", "media", "cap", "cylinder", "pivot", "blower", "drive"} {
+	for _, s := range []string{"gearmotor", "shaft", "hub", "media", "cap", "cylinder", "valve", "sensor", "pivot", "blower", "drive"} {
 		if _, has := l.slots[code+" "+s]; has {
 			found = append(found, s)
 		}

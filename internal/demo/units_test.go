@@ -77,17 +77,17 @@ func everyBrushIsFitted(t *testing.T, db *pgdb.DB) {
 			}
 		}
 	}
-	// by hand: UMB turns its two tyre brushes by oil; of OST's six brushes with 38 slots five units are known
-	if want := map[string]int{"UMB": 2, "OST": 33}; fmt.Sprint(unknown) != fmt.Sprint(want) {
+	// by hand: UMB turns its two tyre brushes by oil; of OST's six brushes with 50 slots five units are known
+	if want := map[string]int{"UMB": 2, "OST": 45}; fmt.Sprint(unknown) != fmt.Sprint(want) {
 		t.Errorf("unknown are %v, not %v", unknown, want)
 	}
 	// the right rocker of FER: shaft, hub, media and cap were taken off, the gearmotor was robbed
 	if empty != 5 {
 		t.Errorf("%d slots of the empty position are empty, not 5", empty)
 	}
-	// 96 brushes of six slots and 18 wraparounds with a pivot
-	if all := known + 2 + 33 + empty; all != 96*6+18 {
-		t.Errorf("%d slots, not %d", all, 96*6+18)
+	// 96 brushes of eight slots and 18 wraparounds with a pivot
+	if all := known + 2 + 45 + empty; all != 96*8+18 {
+		t.Errorf("%d slots, not %d", all, 96*8+18)
 	}
 	if inside < 80 {
 		t.Errorf("only %d motors and gearboxes have records of their own", inside)

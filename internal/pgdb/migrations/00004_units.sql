@@ -138,10 +138,11 @@ insert into slot_kind (holder_is, holder, code, name, class, ordinal)
 select 'position', k.code, s.code, s.name, s.class, s.ordinal
   from position_kind as k,
        (values ('gearmotor', 'Gearmotor', 'gearmotor', 1), ('shaft', 'Shaft', 'shaft', 2), ('hub', 'Hub', 'hub', 3),
-               ('media', 'Media set', 'media_set', 4), ('cap', 'Cap', 'cap', 5), ('cylinder', 'Arm cylinder', 'cylinder', 6)) as s(code, name, class, ordinal)
+               ('media', 'Media set', 'media_set', 4), ('cap', 'Cap', 'cap', 5), ('cylinder', 'Arm cylinder', 'cylinder', 6),
+               ('valve', 'Arm valve', 'valve', 7), ('sensor', 'Arm sensor', 'sensor', 8)) as s(code, name, class, ordinal)
  where k.duty = 'brush'
  union all
-select 'position', 'wraparound', 'pivot', 'Arm pivot', 'pivot', 7
+select 'position', 'wraparound', 'pivot', 'Arm pivot', 'pivot', 9
  union all
 select 'position', h, c, n, c, 1 from (values ('blower', 'blower', 'Blower'), ('compressed_air', 'compressor', 'Compressor'), ('conveyor', 'drive', 'Conveyor drive'), ('pump_room', 'pump', 'Pump')) as o(h, c, n)
  union all
