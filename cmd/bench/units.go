@@ -119,7 +119,9 @@ func (d *data) history() question {
 			err = fmt.Errorf("%d stays instead of 4: this is not the unit that was meant", len(found))
 		}
 		return err
-	}, "%st.unit_id = $1 order by%", func(p page) map[string]string { return map[string]string{"uuid": p.unit.String()} }}
+	}, "%where st.unit_id = $%", func(p page) map[string]string {
+		return map[string]string{"boolean": strconv.FormatBool(p.who.Everywhere), "uuid[]": array(p.who), "uuid": p.unit.String()}
+	}}
 }
 
 // findUnits gives each page a gearmotor of its site.
