@@ -49,6 +49,8 @@ func Open(ctx context.Context, dsn string) (*DB, error) {
 		cfg.ConnConfig.RuntimeParams["statement_timeout"] = "30s"
 	}
 	cfg.ConnConfig.RuntimeParams["timezone"] = "UTC"
+	// every statement is short; to compile one took ten times as long as to run it
+	cfg.ConnConfig.RuntimeParams["jit"] = "off"
 	// a new connection costs some 20 ms: keep a few open
 	cfg.MinConns = min(4, cfg.MaxConns)
 	cfg.ConnConfig.Tracer = counter{}

@@ -163,6 +163,8 @@ create table slot (
   constraint slot_unit_uq unique (unit_id, code)
 );
 
+create index slot_site_ix on slot (site_id);
+
 -- A place gets its slots with the place: nobody can forget them.
 -- +goose StatementBegin
 create function position_slots() returns trigger
