@@ -30,14 +30,15 @@ var may = map[string][]string{
 	"internal/access":        {"internal/fault", "internal/pgdb"},
 	"internal/assets":        {"internal/access", "internal/assets/supply", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/assets/supply": {"internal/fault"},
+	"internal/assets/meters": {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/ident":         {},
-	"internal/exchange":      {"internal/access", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
+	"internal/exchange":      {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/scheduler":     {},
 	"internal/usage":         {"internal/fault"},
 	"internal/usage/wash":    {"internal/fault", "internal/usage"},
 	"internal/door":          {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/httpapi/gen":   {},
-	"internal/httpapi":       {"api", "internal/access", "internal/assets", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
+	"internal/httpapi":       {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
 	"internal/web/draw":      {},
 	"internal/web":           {"internal/access", "internal/assets", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/web/draw"},
 	"internal/demo":          {"internal/access", "internal/assets", "internal/fault", "internal/measure", "internal/pgdb"},
@@ -48,7 +49,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/fault", "internal/ident", "internal/measure", "internal/pm/due", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/exchange"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/exchange"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

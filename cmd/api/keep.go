@@ -17,6 +17,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
 )
@@ -156,7 +157,14 @@ func verify(ctx context.Context, s settings, _ []string, out io.Writer) error {
 		for _, f := range found {
 			fmt.Fprintf(out, "%s %s\n", f.Thing, f.Says)
 		}
-		if n := len(found) + len(guards); n > 0 {
+		counted, err := meters.Verify(ctx, db, access.System)
+		if err != nil {
+			return err
+		}
+		for _, f := range counted {
+			fmt.Fprintf(out, "%s %s\n", f.Thing, f.Says)
+		}
+		if n := len(found) + len(counted) + len(guards); n > 0 {
 			return fmt.Errorf("%w in %d places", errDiffers, n)
 		}
 		_, err = fmt.Fprintln(out, "the record agrees with itself")

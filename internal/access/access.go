@@ -19,17 +19,18 @@ type Capability string
 
 // The capabilities, as the table of that name explains them.
 const (
-	SeeInternal  Capability = "see_internal"
-	SeePrice     Capability = "see_price"
-	SeeCost      Capability = "see_cost"
-	KeepRegister Capability = "keep_register"
-	RecordWork   Capability = "record_work"
-	ReadCounters Capability = "read_counters"
-	ReportFault  Capability = "report_fault"
-	Plan         Capability = "plan"
-	MoveStock    Capability = "move_stock"
-	Approve      Capability = "approve"
-	Administer   Capability = "administer"
+	SeeInternal     Capability = "see_internal"
+	SeePrice        Capability = "see_price"
+	SeeCost         Capability = "see_cost"
+	KeepRegister    Capability = "keep_register"
+	RecordWork      Capability = "record_work"
+	ReadCounters    Capability = "read_counters"
+	ExplainReadings Capability = "explain_readings"
+	ReportFault     Capability = "report_fault"
+	Plan            Capability = "plan"
+	MoveStock       Capability = "move_stock"
+	Approve         Capability = "approve"
+	Administer      Capability = "administer"
 )
 
 // Actor is whoever asks: a person, a program or the system itself.
@@ -47,7 +48,7 @@ type Actor struct {
 // System acts where no person or program does: at start, before a sign-in, on a tick.
 var System = Actor{
 	ID: uuid.MustParse("00000000-0000-7000-8000-000000000001"), Kind: "system", Name: "spindlebook", Everywhere: true,
-	Capabilities: []Capability{SeeInternal, SeePrice, SeeCost, KeepRegister, RecordWork, ReadCounters, ReportFault, Plan, MoveStock, Approve, Administer},
+	Capabilities: []Capability{SeeInternal, SeePrice, SeeCost, KeepRegister, RecordWork, ReadCounters, ExplainReadings, ReportFault, Plan, MoveStock, Approve, Administer},
 }
 
 // May tells whether the actor's roles include the capability.

@@ -146,6 +146,48 @@ var meaning = map[string]fault.Error{
 	"stay_unit_in_one_place": {Kind: fault.Conflict, Field: "unit_id", Msg: "is somewhere else in that time"},
 	"stay_slot_holds_one":    {Kind: fault.Conflict, Field: "slot_id", Msg: "holds another unit in that time"},
 	"stay_during_real":       {Field: "from", Msg: "must lie before its end"},
+
+	"meter_code_uq":     {Kind: fault.Conflict, Field: "code", Msg: "is in use by another meter"},
+	"meter_code_form":   {Field: "code", Msg: "takes 1 to 32 capital letters, digits, hyphens and slashes"},
+	"meter_site_fk":     {Field: "site_id", Msg: "names no site"},
+	"meter_most_real":   {Field: "most_per_hour", Msg: "lies between 1 and 100000"},
+	"meter_during_real": {Field: "from", Msg: "must lie before its end"},
+
+	"meter_place_line_fk":       {Field: "line_id", Msg: "names no line of this site"},
+	"meter_place_position_fk":   {Field: "position_id", Msg: "names no position of this site"},
+	"meter_place_one_thing":     {Field: "line_id", Msg: "or position_id says what the meter belongs to: one of the two"},
+	"meter_place_during_real":   {Field: "from", Msg: "must lie after the meter came to what it belongs to now"},
+	"meter_place_one_at_a_time": {Kind: fault.Conflict, Field: "from", Msg: "the meter belongs to another thing in that time"},
+	"meter_place_one_primary":   {Kind: fault.Conflict, Field: "primary", Msg: "another meter of that unit leads there in that time; one leads, the others are compared with it"},
+
+	"meter_segment_one_at_a_time":       {Kind: fault.Conflict, Field: "at", Msg: "another run of the counter is recorded for that time"},
+	"meter_segment_value_below_modulus": {Field: "new_first", Msg: "must lie below where the counter rolls over"},
+	"reading_act_reason_given":          {Field: "reason", Msg: "must not be blank"},
+
+	"meter_formula_ratio_real":       {Field: "ratio", Msg: "lies above 0 and below 1000000"},
+	"meter_formula_learnt_fk":        {Field: "learn_from", Msg: "names no meter"},
+	"meter_formula_one_at_a_time":    {Kind: fault.Conflict, Field: "from", Msg: "another formula is recorded for that time"},
+	"meter_formula_term_weight_real": {Field: "weight", Msg: "lies above 0 and at most at 1000"},
+	"meter_formula_term_pk":          {Field: "terms", Msg: "names the same meter twice"},
+	"meter_formula_term_source_fk":   {Field: "terms", Msg: "names no meter of this site"},
+
+	"position_share_real":          {Field: "share", Msg: "lies between 0 and 1"},
+	"position_share_position_fk":   {Kind: fault.NotFound, Msg: "no such position"},
+	"position_share_one_at_a_time": {Kind: fault.Conflict, Field: "from", Msg: "another share is recorded for that time"},
+
+	"regime_change_site_fk":      {Kind: fault.NotFound, Msg: "no such site"},
+	"regime_change_meter_fk":     {Field: "meter_id", Msg: "names no meter of this site"},
+	"regime_change_reason_given": {Field: "reason", Msg: "must not be blank"},
+
+	"usage_profile_climate_known": {Field: "climate", Msg: "is snowbelt, mild_wet or warm_dry"},
+	"usage_profile_size_known":    {Field: "size", Msg: "is small, medium or large"},
+	"usage_profile_part_known":    {Field: "part", Msg: "is month, weekday, hour or kappa"},
+	"usage_profile_ordinal_real":  {Field: "ordinal", Msg: "is a month 1 to 12, an ISO weekday 1 to 7, an hour 0 to 23, or 0 for kappa"},
+	"usage_profile_factor_real":   {Field: "factor", Msg: "lies between 0 and 1000"},
+	"usage_profile_years_real":    {Field: "years", Msg: "must not be negative"},
+	"usage_profile_meters_real":   {Field: "meters", Msg: "must not be negative"},
+	"usage_profile_of_one":        {Field: "site_id", Msg: "or climate and size say of what the profile is"},
+	"usage_profile_site_fk":       {Field: "site_id", Msg: "names no site"},
 }
 
 // retryIn is what a caller is told to wait while the database is away.
