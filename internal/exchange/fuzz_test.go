@@ -319,3 +319,25 @@ func FuzzUnpack(f *testing.F) {
 		}
 	})
 }
+
+func TestNumbersOfReadings(t *testing.T) {
+	for text, want := range map[string]string{"41000": "41000", "12345.6": "12345.6", "12345,6": "12345.6", "12345,65": "12345.65", "41,000": "41000", "1,041,000": "1041000",
+		"12,345.6": "12345.6", "12.345,6": "12345.6", "41 000": "41000", "41'000": "41000", "41\u00a0000": "41000", "1,2,3": "1,2,3", "12,34.5": "12,34.5", "1.2.3,4": "1.2.3,4", "": "", "x": "x"} {
+		if got := plainNumber(text); got != want {
+			t.Errorf("%q is read as %q, not %q", text, got, want)
+		}
+	}
+}
+
+// Whatever a cell holds, a row is read or told of, and never both.
+func FuzzReadingCells(f *testing.F) {
+	f.Add("UMB-1/TC", "2026-03-01 12:00", "41,000", "h", "eye")
+	f.Add("x", "3/5/2026", "-", "", "\xff")
+	f.Fuzz(func(t *testing.T, meter, at, value, unit, source string) {
+		in := &readingsImport{now: today, said: newSayings(), place: map[string]int{"meter": 0, "at": 1, "value": 2, "unit": 3, "source": 4}}
+		values, ok := in.read(2, []cell{{textCell, meter}, {textCell, at}, {textCell, value}, {textCell, unit}, {textCell, source}})
+		if ok != (in.said.errors == 0) || ok && len(values) != len(stageColumns) {
+			t.Fatalf("%q: %v, told are %d", []string{meter, at, value, unit, source}, ok, in.said.errors)
+		}
+	})
+}

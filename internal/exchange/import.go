@@ -26,7 +26,9 @@ type Upload struct {
 }
 
 // Receive takes a file in, within the bound. Close lets go of it.
-func Receive(r io.Reader) (_ *Upload, err error) {
+func Receive(r io.Reader) (*Upload, error) { return receive(r, MaxFile) }
+
+func receive(r io.Reader, most int64) (_ *Upload, err error) {
 	file, err := Temporary()
 	if err != nil {
 		return nil, err
@@ -38,11 +40,11 @@ func Receive(r io.Reader) (_ *Upload, err error) {
 		}
 	}()
 	hash := sha256.New()
-	if u.size, err = io.Copy(io.MultiWriter(file, hash), io.LimitReader(r, MaxFile+1)); err != nil {
+	if u.size, err = io.Copy(io.MultiWriter(file, hash), io.LimitReader(r, most+1)); err != nil {
 		return nil, err
 	}
-	if u.size > MaxFile {
-		return nil, tooBig("a file takes at most %d MiB", MaxFile>>20)
+	if u.size > most {
+		return nil, tooBig("a file takes at most %d MiB", most>>20)
 	}
 	u.sum = hex.EncodeToString(hash.Sum(nil))
 	return u, nil
