@@ -24,6 +24,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/measure"
@@ -67,6 +68,8 @@ type place struct {
 	photo       assets.Photo
 	blurred     assets.Photo // it is withdrawn
 	shelf       assets.Location
+	meter       meters.Meter
+	reading     uuid.UUID
 }
 
 const maxBody = 64 << 10
@@ -209,6 +212,15 @@ func (s *service) addPlace(customer, site string) (p place) {
 			},
 			func() error {
 				p.shelf, err = assets.AddLocation(tx, who, s.now, assets.NewLocation{Code: p.site.Code + "-SHELF", Name: "Shelf", Kind: "site_shelf", SiteID: &p.site.ID})
+				p.meter, err = meters.Add(tx, who, s.now, meters.NewMeter{SiteID: p.site.ID, From: &began, Unit: meters.Vehicles,
+					Edit: meters.Edit{Code: site + "-1/TC", Kind: "entrance_counter", Counter: meters.Counter{Digits: new(5)}}, Thing: meters.Thing{LineID: &p.line.ID, Primary: true}})
+				return err
+			},
+			func() error {
+				all, err := meters.Take(tx, who, s.now, []meters.NewReading{{MeterID: p.meter.ID, At: s.now.AddDate(0, -1, 0), Value: "40000"}})
+				if err == nil {
+					p.reading = all[0].ReadingID
+				}
 				return err
 			},
 			func() error {

@@ -130,6 +130,69 @@ func (e Energy) Valid() bool {
 	}
 }
 
+// Defines values for ExplainedAs.
+const (
+	ExplainedAsAsSeen          ExplainedAs = "as_seen"
+	ExplainedAsControllerReset ExplainedAs = "controller_reset"
+	ExplainedAsMistyped        ExplainedAs = "mistyped"
+	ExplainedAsReplaced        ExplainedAs = "replaced"
+	ExplainedAsReset           ExplainedAs = "reset"
+	ExplainedAsRolledOver      ExplainedAs = "rolled_over"
+	ExplainedAsUnitChanged     ExplainedAs = "unit_changed"
+	ExplainedAsWrongMeter      ExplainedAs = "wrong_meter"
+)
+
+// Valid indicates whether the value is a known member of the ExplainedAs enum.
+func (e ExplainedAs) Valid() bool {
+	switch e {
+	case ExplainedAsAsSeen:
+		return true
+	case ExplainedAsControllerReset:
+		return true
+	case ExplainedAsMistyped:
+		return true
+	case ExplainedAsReplaced:
+		return true
+	case ExplainedAsReset:
+		return true
+	case ExplainedAsRolledOver:
+		return true
+	case ExplainedAsUnitChanged:
+		return true
+	case ExplainedAsWrongMeter:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FaceUnit.
+const (
+	FaceUnitCycles   FaceUnit = "cycles"
+	FaceUnitH        FaceUnit = "h"
+	FaceUnitMin      FaceUnit = "min"
+	FaceUnitS        FaceUnit = "s"
+	FaceUnitVehicles FaceUnit = "vehicles"
+)
+
+// Valid indicates whether the value is a known member of the FaceUnit enum.
+func (e FaceUnit) Valid() bool {
+	switch e {
+	case FaceUnitCycles:
+		return true
+	case FaceUnitH:
+		return true
+	case FaceUnitMin:
+		return true
+	case FaceUnitS:
+		return true
+	case FaceUnitVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for FactKindTakes.
 const (
 	FactKindTakesChoice FactKindTakes = "choice"
@@ -178,6 +241,33 @@ func (e FindingKind) Valid() bool {
 	case UnknownUnit:
 		return true
 	case WrongLinks:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for Grade.
+const (
+	GradeComputed     Grade = "computed"
+	GradeDefault      Grade = "default"
+	GradeExtrapolated Grade = "extrapolated"
+	GradeInterpolated Grade = "interpolated"
+	GradeRead         Grade = "read"
+)
+
+// Valid indicates whether the value is a known member of the Grade enum.
+func (e Grade) Valid() bool {
+	switch e {
+	case GradeComputed:
+		return true
+	case GradeDefault:
+		return true
+	case GradeExtrapolated:
+		return true
+	case GradeInterpolated:
+		return true
+	case GradeRead:
 		return true
 	default:
 		return false
@@ -310,6 +400,93 @@ func (e MeKind) Valid() bool {
 	}
 }
 
+// Defines values for MeterFindingKind.
+const (
+	MeterFindingKindDoubtful MeterFindingKind = "doubtful"
+	MeterFindingKindGap      MeterFindingKind = "gap"
+	MeterFindingKindQuiet    MeterFindingKind = "quiet"
+	MeterFindingKindStuck    MeterFindingKind = "stuck"
+)
+
+// Valid indicates whether the value is a known member of the MeterFindingKind enum.
+func (e MeterFindingKind) Valid() bool {
+	switch e {
+	case MeterFindingKindDoubtful:
+		return true
+	case MeterFindingKindGap:
+		return true
+	case MeterFindingKindQuiet:
+		return true
+	case MeterFindingKindStuck:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for MeterKind.
+const (
+	MeterKindComputed        MeterKind = "computed"
+	MeterKindCycleCounter    MeterKind = "cycle_counter"
+	MeterKindDriveHours      MeterKind = "drive_hours"
+	MeterKindEntranceCounter MeterKind = "entrance_counter"
+	MeterKindHourMeter       MeterKind = "hour_meter"
+	MeterKindPackageCounter  MeterKind = "package_counter"
+	MeterKindPointOfSale     MeterKind = "point_of_sale"
+	MeterKindPumpHours       MeterKind = "pump_hours"
+	MeterKindRunTimer        MeterKind = "run_timer"
+	MeterKindWashCounter     MeterKind = "wash_counter"
+)
+
+// Valid indicates whether the value is a known member of the MeterKind enum.
+func (e MeterKind) Valid() bool {
+	switch e {
+	case MeterKindComputed:
+		return true
+	case MeterKindCycleCounter:
+		return true
+	case MeterKindDriveHours:
+		return true
+	case MeterKindEntranceCounter:
+		return true
+	case MeterKindHourMeter:
+		return true
+	case MeterKindPackageCounter:
+		return true
+	case MeterKindPointOfSale:
+		return true
+	case MeterKindPumpHours:
+		return true
+	case MeterKindRunTimer:
+		return true
+	case MeterKindWashCounter:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for MeterUnit.
+const (
+	MeterUnitCycles   MeterUnit = "cycles"
+	MeterUnitHours    MeterUnit = "hours"
+	MeterUnitVehicles MeterUnit = "vehicles"
+)
+
+// Valid indicates whether the value is a known member of the MeterUnit enum.
+func (e MeterUnit) Valid() bool {
+	switch e {
+	case MeterUnitCycles:
+		return true
+	case MeterUnitHours:
+		return true
+	case MeterUnitVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NewFactHow.
 const (
 	NewFactHowAssumed      NewFactHow = "assumed"
@@ -334,6 +511,33 @@ func (e NewFactHow) Valid() bool {
 	case NewFactHowSeen:
 		return true
 	case NewFactHowTold:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewRunHow.
+const (
+	NewRunHowControllerReset NewRunHow = "controller_reset"
+	NewRunHowReplaced        NewRunHow = "replaced"
+	NewRunHowReset           NewRunHow = "reset"
+	NewRunHowRolledOver      NewRunHow = "rolled_over"
+	NewRunHowUnitChanged     NewRunHow = "unit_changed"
+)
+
+// Valid indicates whether the value is a known member of the NewRunHow enum.
+func (e NewRunHow) Valid() bool {
+	switch e {
+	case NewRunHowControllerReset:
+		return true
+	case NewRunHowReplaced:
+		return true
+	case NewRunHowReset:
+		return true
+	case NewRunHowRolledOver:
+		return true
+	case NewRunHowUnitChanged:
 		return true
 	default:
 		return false
@@ -507,25 +711,145 @@ func (e PositionState) Valid() bool {
 
 // Defines values for Precision.
 const (
-	Day     Precision = "day"
-	Instant Precision = "instant"
-	Month   Precision = "month"
-	Unknown Precision = "unknown"
-	Year    Precision = "year"
+	PrecisionDay     Precision = "day"
+	PrecisionInstant Precision = "instant"
+	PrecisionMonth   Precision = "month"
+	PrecisionUnknown Precision = "unknown"
+	PrecisionYear    Precision = "year"
 )
 
 // Valid indicates whether the value is a known member of the Precision enum.
 func (e Precision) Valid() bool {
 	switch e {
-	case Day:
+	case PrecisionDay:
 		return true
-	case Instant:
+	case PrecisionInstant:
 		return true
-	case Month:
+	case PrecisionMonth:
 		return true
-	case Unknown:
+	case PrecisionUnknown:
 		return true
-	case Year:
+	case PrecisionYear:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ReadingState.
+const (
+	ReadingStateCounts      ReadingState = "counts"
+	ReadingStateDoubtful    ReadingState = "doubtful"
+	ReadingStateQuarantined ReadingState = "quarantined"
+	ReadingStateSuperseded  ReadingState = "superseded"
+	ReadingStateVoided      ReadingState = "voided"
+)
+
+// Valid indicates whether the value is a known member of the ReadingState enum.
+func (e ReadingState) Valid() bool {
+	switch e {
+	case ReadingStateCounts:
+		return true
+	case ReadingStateDoubtful:
+		return true
+	case ReadingStateQuarantined:
+		return true
+	case ReadingStateSuperseded:
+		return true
+	case ReadingStateVoided:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ReadingDoubt.
+const (
+	ReadingDoubtAboveNext  ReadingDoubt = "above_next"
+	ReadingDoubtBelowNext  ReadingDoubt = "below_next"
+	ReadingDoubtFalls      ReadingDoubt = "falls"
+	ReadingDoubtRatio      ReadingDoubt = "ratio"
+	ReadingDoubtTime       ReadingDoubt = "time"
+	ReadingDoubtTooFast    ReadingDoubt = "too_fast"
+	ReadingDoubtUnreliable ReadingDoubt = "unreliable"
+)
+
+// Valid indicates whether the value is a known member of the ReadingDoubt enum.
+func (e ReadingDoubt) Valid() bool {
+	switch e {
+	case ReadingDoubtAboveNext:
+		return true
+	case ReadingDoubtBelowNext:
+		return true
+	case ReadingDoubtFalls:
+		return true
+	case ReadingDoubtRatio:
+		return true
+	case ReadingDoubtTime:
+		return true
+	case ReadingDoubtTooFast:
+		return true
+	case ReadingDoubtUnreliable:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ReadingOutcomeOutcome.
+const (
+	ReadingOutcomeOutcomeAlreadyThere     ReadingOutcomeOutcome = "already_there"
+	ReadingOutcomeOutcomeConflict         ReadingOutcomeOutcome = "conflict"
+	ReadingOutcomeOutcomeNeedsExplanation ReadingOutcomeOutcome = "needs_explanation"
+	ReadingOutcomeOutcomeQuarantined      ReadingOutcomeOutcome = "quarantined"
+	ReadingOutcomeOutcomeRefused          ReadingOutcomeOutcome = "refused"
+	ReadingOutcomeOutcomeTaken            ReadingOutcomeOutcome = "taken"
+)
+
+// Valid indicates whether the value is a known member of the ReadingOutcomeOutcome enum.
+func (e ReadingOutcomeOutcome) Valid() bool {
+	switch e {
+	case ReadingOutcomeOutcomeAlreadyThere:
+		return true
+	case ReadingOutcomeOutcomeConflict:
+		return true
+	case ReadingOutcomeOutcomeNeedsExplanation:
+		return true
+	case ReadingOutcomeOutcomeQuarantined:
+		return true
+	case ReadingOutcomeOutcomeRefused:
+		return true
+	case ReadingOutcomeOutcomeTaken:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ReadingSource.
+const (
+	ReadingSourceComputed   ReadingSource = "computed"
+	ReadingSourceController ReadingSource = "controller"
+	ReadingSourceEstimate   ReadingSource = "estimate"
+	ReadingSourceEye        ReadingSource = "eye"
+	ReadingSourceGateway    ReadingSource = "gateway"
+	ReadingSourcePhoto      ReadingSource = "photo"
+)
+
+// Valid indicates whether the value is a known member of the ReadingSource enum.
+func (e ReadingSource) Valid() bool {
+	switch e {
+	case ReadingSourceComputed:
+		return true
+	case ReadingSourceController:
+		return true
+	case ReadingSourceEstimate:
+		return true
+	case ReadingSourceEye:
+		return true
+	case ReadingSourceGateway:
+		return true
+	case ReadingSourcePhoto:
 		return true
 	default:
 		return false
@@ -589,6 +913,39 @@ func (e RoleScope) Valid() bool {
 	case RoleScopeDistributor:
 		return true
 	case RoleScopeSite:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RunHow.
+const (
+	RunHowControllerReset RunHow = "controller_reset"
+	RunHowFirst           RunHow = "first"
+	RunHowReplaced        RunHow = "replaced"
+	RunHowReset           RunHow = "reset"
+	RunHowRolledOver      RunHow = "rolled_over"
+	RunHowUnitChanged     RunHow = "unit_changed"
+	RunHowUnreliable      RunHow = "unreliable"
+)
+
+// Valid indicates whether the value is a known member of the RunHow enum.
+func (e RunHow) Valid() bool {
+	switch e {
+	case RunHowControllerReset:
+		return true
+	case RunHowFirst:
+		return true
+	case RunHowReplaced:
+		return true
+	case RunHowReset:
+		return true
+	case RunHowRolledOver:
+		return true
+	case RunHowUnitChanged:
+		return true
+	case RunHowUnreliable:
 		return true
 	default:
 		return false
@@ -805,6 +1162,30 @@ func (e UnitEditOwner) Valid() bool {
 	}
 }
 
+// Defines values for UsageFactorPart.
+const (
+	UsageFactorPartHour    UsageFactorPart = "hour"
+	UsageFactorPartKappa   UsageFactorPart = "kappa"
+	UsageFactorPartMonth   UsageFactorPart = "month"
+	UsageFactorPartWeekday UsageFactorPart = "weekday"
+)
+
+// Valid indicates whether the value is a known member of the UsageFactorPart enum.
+func (e UsageFactorPart) Valid() bool {
+	switch e {
+	case UsageFactorPartHour:
+		return true
+	case UsageFactorPartKappa:
+		return true
+	case UsageFactorPartMonth:
+		return true
+	case UsageFactorPartWeekday:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for WeeklyHoursKind.
 const (
 	LineMayBeDown WeeklyHoursKind = "line_may_be_down"
@@ -859,6 +1240,24 @@ func (e CreateImportParamsDates) Valid() bool {
 	}
 }
 
+// Defines values for ImportReadingsParamsDates.
+const (
+	ImportReadingsParamsDatesDmy ImportReadingsParamsDates = "dmy"
+	ImportReadingsParamsDatesMdy ImportReadingsParamsDates = "mdy"
+)
+
+// Valid indicates whether the value is a known member of the ImportReadingsParamsDates enum.
+func (e ImportReadingsParamsDates) Valid() bool {
+	switch e {
+	case ImportReadingsParamsDatesDmy:
+		return true
+	case ImportReadingsParamsDatesMdy:
+		return true
+	default:
+		return false
+	}
+}
+
 // Account defines model for Account.
 type Account struct {
 	CreatedAt   time.Time           `json:"created_at"`
@@ -889,6 +1288,9 @@ type AccountPage struct {
 	// NextCursor Give it as cursor to read on; absent on the last page.
 	NextCursor *string `json:"next_cursor,omitempty"`
 }
+
+// Amount Digits with a point: 12345.6 h, 48211 vehicles
+type Amount = string
 
 // Blackout defines model for Blackout.
 type Blackout struct {
@@ -1010,6 +1412,48 @@ type Ending struct {
 // Energy defines model for Energy.
 type Energy string
 
+// ExplainedAs defines model for ExplainedAs.
+type ExplainedAs string
+
+// Explanation defines model for Explanation.
+type Explanation struct {
+	As ExplainedAs `json:"as"`
+
+	// At When it rolled over, was set back or replaced; else when the reading was seen.
+	At       *time.Time `json:"at,omitempty"`
+	Decimals *int       `json:"decimals,omitempty"`
+	Digits   *int       `json:"digits,omitempty"`
+
+	// MeterId For wrong_meter: where it was read.
+	MeterId *openapi_types.UUID `json:"meter_id,omitempty"`
+
+	// Modulus Digits with a point: 12345.6 h, 48211 vehicles
+	Modulus *Amount `json:"modulus,omitempty"`
+
+	// NewFirst The first after; else 0, and for a replaced counter what was read now.
+	NewFirst *Amount `json:"new_first,omitempty"`
+
+	// OldLast The last value before; else the greatest that was read.
+	OldLast *Amount `json:"old_last,omitempty"`
+	Reason  *string `json:"reason,omitempty"`
+
+	// SeenAt For mistyped: when it was really seen.
+	SeenAt *time.Time `json:"seen_at,omitempty"`
+	Serial *string    `json:"serial,omitempty"`
+
+	// Shows The unit on the face of a counter.
+	Shows *FaceUnit `json:"shows,omitempty"`
+
+	// Unit The unit on the face of a counter.
+	Unit *FaceUnit `json:"unit,omitempty"`
+
+	// Value For mistyped: what should have been typed.
+	Value *string `json:"value,omitempty"`
+}
+
+// FaceUnit The unit on the face of a counter.
+type FaceUnit string
+
 // Fact defines model for Fact.
 type Fact struct {
 	Fact       string             `json:"fact"`
@@ -1111,6 +1555,57 @@ type Fitted struct {
 type FittedList struct {
 	Items []Fitted `json:"items"`
 }
+
+// Formula defines model for Formula.
+type Formula struct {
+	From       time.Time           `json:"from"`
+	Id         openapi_types.UUID  `json:"id"`
+	LearntFrom *openapi_types.UUID `json:"learnt_from,omitempty"`
+
+	// LearntN From how many stretches.
+	LearntN *int          `json:"learnt_n,omitempty"`
+	Ratio   float64       `json:"ratio"`
+	Terms   []FormulaTerm `json:"terms"`
+	Until   *time.Time    `json:"until,omitempty"`
+}
+
+// FormulaTerm defines model for FormulaTerm.
+type FormulaTerm struct {
+	MeterId openapi_types.UUID `json:"meter_id"`
+	Weight  *float64           `json:"weight,omitempty"`
+}
+
+// Formulas defines model for Formulas.
+type Formulas struct {
+	Items []Formula `json:"items"`
+}
+
+// Gap defines model for Gap.
+type Gap struct {
+	// Counted Digits with a point: 12345.6 h, 48211 vehicles
+	Counted Amount    `json:"counted"`
+	From    time.Time `json:"from"`
+	Other   string    `json:"other"`
+
+	// OtherCounted Digits with a point: 12345.6 h, 48211 vehicles
+	OtherCounted Amount             `json:"other_counted"`
+	OtherId      openapi_types.UUID `json:"other_id"`
+	Primary      string             `json:"primary"`
+	PrimaryId    openapi_types.UUID `json:"primary_id"`
+
+	// Share How much more the other counted, as a share; above 0.05 either way is a finding.
+	Share float64   `json:"share"`
+	Unit  MeterUnit `json:"unit"`
+	Until time.Time `json:"until"`
+}
+
+// Gaps defines model for Gaps.
+type Gaps struct {
+	Items []Gap `json:"items"`
+}
+
+// Grade How well an amount is known, the best first.
+type Grade string
 
 // Grant defines model for Grant.
 type Grant struct {
@@ -1356,6 +1851,123 @@ type MeasureSI struct {
 	Typed string `json:"typed"`
 }
 
+// Meter defines model for Meter.
+type Meter struct {
+	Code      string             `json:"code"`
+	Counts    string             `json:"counts"`
+	CreatedAt time.Time          `json:"created_at"`
+	Decimals  *int               `json:"decimals,omitempty"`
+	Digits    *int               `json:"digits,omitempty"`
+	From      time.Time          `json:"from"`
+	Id        openapi_types.UUID `json:"id"`
+	Kind      MeterKind          `json:"kind"`
+
+	// LastAt When the last reading that counts was seen.
+	LastAt *time.Time `json:"last_at,omitempty"`
+
+	// LastTotal Digits with a point: 12345.6 h, 48211 vehicles
+	LastTotal *Amount `json:"last_total,omitempty"`
+
+	// LastValue Digits with a point: 12345.6 h, 48211 vehicles
+	LastValue *Amount             `json:"last_value,omitempty"`
+	LineId    *openapi_types.UUID `json:"line_id,omitempty"`
+
+	// Modulus Digits with a point: 12345.6 h, 48211 vehicles
+	Modulus     *Amount             `json:"modulus,omitempty"`
+	MostPerHour *int                `json:"most_per_hour,omitempty"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+	Primary     bool                `json:"primary"`
+	Serial      *string             `json:"serial,omitempty"`
+	Shows       *string             `json:"shows,omitempty"`
+	SiteId      openapi_types.UUID  `json:"site_id"`
+	Unit        MeterUnit           `json:"unit"`
+	Until       *time.Time          `json:"until,omitempty"`
+	Version     int                 `json:"version"`
+}
+
+// MeterEdit defines model for MeterEdit.
+type MeterEdit struct {
+	// Code 1 to 32 capital letters, digits, hyphens and slashes
+	Code string `json:"code"`
+
+	// Counts What it counts, in words: contactor K14.
+	Counts *string `json:"counts,omitempty"`
+
+	// Decimals Wheels after it.
+	Decimals *int `json:"decimals,omitempty"`
+
+	// Digits Wheels before the point.
+	Digits *int      `json:"digits,omitempty"`
+	Kind   MeterKind `json:"kind"`
+
+	// Modulus Where it rolls over to zero, in what it shows; absent follows from digits.
+	Modulus *Amount `json:"modulus,omitempty"`
+
+	// MostPerHour Absent takes what the line is rated for.
+	MostPerHour *int `json:"most_per_hour,omitempty"`
+
+	// Shows The unit on the face of a counter.
+	Shows *FaceUnit `json:"shows,omitempty"`
+}
+
+// MeterFinding defines model for MeterFinding.
+type MeterFinding struct {
+	Kind    MeterFindingKind   `json:"kind"`
+	Meter   string             `json:"meter"`
+	MeterId openapi_types.UUID `json:"meter_id"`
+	Says    string             `json:"says"`
+}
+
+// MeterFindingKind defines model for MeterFinding.Kind.
+type MeterFindingKind string
+
+// MeterFindings defines model for MeterFindings.
+type MeterFindings struct {
+	Items []MeterFinding `json:"items"`
+}
+
+// MeterKind defines model for MeterKind.
+type MeterKind string
+
+// MeterPage defines model for MeterPage.
+type MeterPage struct {
+	Items      []Meter `json:"items"`
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// MeterPlace defines model for MeterPlace.
+type MeterPlace struct {
+	// Code Of the line or position.
+	Code       string              `json:"code"`
+	From       *time.Time          `json:"from,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	LineId     *openapi_types.UUID `json:"line_id,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+	Primary    bool                `json:"primary"`
+	Until      *time.Time          `json:"until,omitempty"`
+}
+
+// MeterPlaces defines model for MeterPlaces.
+type MeterPlaces struct {
+	Items []MeterPlace `json:"items"`
+}
+
+// MeterTotal defines model for MeterTotal.
+type MeterTotal struct {
+	// Amount Digits with a point: 12345.6 h, 48211 vehicles
+	Amount Amount `json:"amount"`
+
+	// Grade How well an amount is known, the best first.
+	Grade Grade `json:"grade"`
+
+	// ReadAt The reading from which it was worked out.
+	ReadAt *time.Time `json:"read_at,omitempty"`
+	Unit   MeterUnit  `json:"unit"`
+}
+
+// MeterUnit defines model for MeterUnit.
+type MeterUnit string
+
 // NewBlackout defines model for NewBlackout.
 type NewBlackout struct {
 	From time.Time `json:"from"`
@@ -1388,6 +2000,18 @@ type NewFact struct {
 
 // NewFactHow defines model for NewFact.How.
 type NewFactHow string
+
+// NewFormula defines model for NewFormula.
+type NewFormula struct {
+	From time.Time `json:"from"`
+
+	// LearnFrom Instead of a ratio: the meter of run hours from which it is learnt.
+	LearnFrom *openapi_types.UUID `json:"learn_from,omitempty"`
+
+	// Ratio How much one of the sum makes: seconds of running a vehicle, or 1.
+	Ratio *float64      `json:"ratio,omitempty"`
+	Terms []FormulaTerm `json:"terms"`
+}
 
 // NewGrant defines model for NewGrant.
 type NewGrant struct {
@@ -1447,6 +2071,46 @@ type NewLocation struct {
 
 	// SiteId Of a site's shelf.
 	SiteId *openapi_types.UUID `json:"site_id,omitempty"`
+}
+
+// NewMeter defines model for NewMeter.
+type NewMeter struct {
+	// Code 1 to 32 capital letters, digits, hyphens and slashes
+	Code     string  `json:"code"`
+	Counts   *string `json:"counts,omitempty"`
+	Decimals *int    `json:"decimals,omitempty"`
+	Digits   *int    `json:"digits,omitempty"`
+
+	// From Since when it is there; now where nothing is said.
+	From *time.Time `json:"from,omitempty"`
+	Kind MeterKind  `json:"kind"`
+
+	// LineId What it belongs to: a line, or
+	LineId *openapi_types.UUID `json:"line_id,omitempty"`
+
+	// Modulus Digits with a point: 12345.6 h, 48211 vehicles
+	Modulus     *Amount `json:"modulus,omitempty"`
+	MostPerHour *int    `json:"most_per_hour,omitempty"`
+
+	// PositionId a position, which may be shared equipment.
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Primary It leads among the meters of its unit there.
+	Primary *bool   `json:"primary,omitempty"`
+	Serial  *string `json:"serial,omitempty"`
+
+	// Shows The unit on the face of a counter.
+	Shows  *FaceUnit          `json:"shows,omitempty"`
+	SiteId openapi_types.UUID `json:"site_id"`
+	Unit   MeterUnit          `json:"unit"`
+}
+
+// NewMeterPlace defines model for NewMeterPlace.
+type NewMeterPlace struct {
+	From       time.Time           `json:"from"`
+	LineId     *openapi_types.UUID `json:"line_id,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+	Primary    *bool               `json:"primary,omitempty"`
 }
 
 // NewNote defines model for NewNote.
@@ -1515,11 +2179,71 @@ type NewProgram struct {
 	Name   string     `json:"name"`
 }
 
+// NewReading defines model for NewReading.
+type NewReading struct {
+	// At When it was seen, not when it is typed; now where nothing is said.
+	At     *time.Time     `json:"at,omitempty"`
+	Source *ReadingSource `json:"source,omitempty"`
+
+	// Unit The unit on the face of a counter.
+	Unit *FaceUnit `json:"unit,omitempty"`
+
+	// Value As seen: digits with a point.
+	Value string `json:"value"`
+}
+
+// NewReadings defines model for NewReadings.
+type NewReadings struct {
+	Items []ReadingItem `json:"items"`
+}
+
+// NewRegimeChange defines model for NewRegimeChange.
+type NewRegimeChange struct {
+	At time.Time `json:"at"`
+
+	// MeterId Absent for every meter of the site.
+	MeterId *openapi_types.UUID `json:"meter_id,omitempty"`
+	Reason  string              `json:"reason"`
+}
+
+// NewRun defines model for NewRun.
+type NewRun struct {
+	At       time.Time `json:"at"`
+	Decimals *int      `json:"decimals,omitempty"`
+	Digits   *int      `json:"digits,omitempty"`
+	How      NewRunHow `json:"how"`
+
+	// Modulus Digits with a point: 12345.6 h, 48211 vehicles
+	Modulus *Amount `json:"modulus,omitempty"`
+
+	// NewFirst Digits with a point: 12345.6 h, 48211 vehicles
+	NewFirst *Amount `json:"new_first,omitempty"`
+
+	// OldLast Digits with a point: 12345.6 h, 48211 vehicles
+	OldLast *Amount `json:"old_last,omitempty"`
+	Reason  *string `json:"reason,omitempty"`
+	Serial  *string `json:"serial,omitempty"`
+
+	// Shows The unit on the face of a counter.
+	Shows *FaceUnit `json:"shows,omitempty"`
+}
+
+// NewRunHow defines model for NewRun.How.
+type NewRunHow string
+
 // NewSection defines model for NewSection.
 type NewSection struct {
 	At      *time.Time `json:"at,omitempty"`
 	Lot     *string    `json:"lot,omitempty"`
 	Section int        `json:"section"`
+}
+
+// NewShare defines model for NewShare.
+type NewShare struct {
+	// From Now where nothing is said.
+	From   *time.Time `json:"from,omitempty"`
+	Reason *string    `json:"reason,omitempty"`
+	Share  float64    `json:"share"`
 }
 
 // NewSite defines model for NewSite.
@@ -1652,6 +2376,24 @@ type Note struct {
 // Notes defines model for Notes.
 type Notes struct {
 	Items []Note `json:"items"`
+}
+
+// Offer defines model for Offer.
+type Offer struct {
+	As ExplainedAs `json:"as"`
+
+	// Fits What it would mean is plausible.
+	Fits bool `json:"fits"`
+
+	// Means What it would mean: rolled over, would mean 242 vehicles.
+	Means string `json:"means"`
+
+	// MeterId For wrong_meter, where it would fit.
+	MeterId *openapi_types.UUID `json:"meter_id,omitempty"`
+	Unit    *string             `json:"unit,omitempty"`
+
+	// Value For mistyped, what may have been meant.
+	Value *string `json:"value,omitempty"`
 }
 
 // Ownership defines model for Ownership.
@@ -1922,8 +2664,140 @@ type Putting struct {
 	SlotId *openapi_types.UUID `json:"slot_id,omitempty"`
 }
 
+// Reading defines model for Reading.
+type Reading struct {
+	// Act What was said of it last.
+	Act   *string `json:"act,omitempty"`
+	ActBy *string `json:"act_by,omitempty"`
+
+	// At When it was seen.
+	At time.Time `json:"at"`
+
+	// ById The reading that took its place.
+	ById       *openapi_types.UUID `json:"by_id,omitempty"`
+	Doubt      *ReadingDoubt       `json:"doubt,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	Meter      string              `json:"meter"`
+	MeterId    openapi_types.UUID  `json:"meter_id"`
+	Reason     *string             `json:"reason,omitempty"`
+	ReceivedAt time.Time           `json:"received_at"`
+	RecordedBy string              `json:"recorded_by"`
+	Source     ReadingSource       `json:"source"`
+	State      ReadingState        `json:"state"`
+
+	// Total What it stands for; absent where it does not count.
+	Total *Amount `json:"total,omitempty"`
+
+	// Typed As it was typed, with its unit.
+	Typed string `json:"typed"`
+
+	// Value Digits with a point: 12345.6 h, 48211 vehicles
+	Value Amount `json:"value"`
+}
+
+// ReadingState defines model for Reading.State.
+type ReadingState string
+
+// ReadingDoubt defines model for ReadingDoubt.
+type ReadingDoubt string
+
+// ReadingInDoubt defines model for ReadingInDoubt.
+type ReadingInDoubt struct {
+	Offers  []Offer `json:"offers"`
+	Reading Reading `json:"reading"`
+	Says    *string `json:"says,omitempty"`
+}
+
+// ReadingItem defines model for ReadingItem.
+type ReadingItem struct {
+	// At When it was seen.
+	At time.Time `json:"at"`
+
+	// Meter by its code.
+	Meter *string `json:"meter,omitempty"`
+
+	// MeterId The meter, by its key or
+	MeterId *openapi_types.UUID `json:"meter_id,omitempty"`
+	Source  *ReadingSource      `json:"source,omitempty"`
+
+	// Unit The unit on the face of a counter.
+	Unit *FaceUnit `json:"unit,omitempty"`
+
+	// Value As seen: digits with a point. A JSON number is taken as it is written.
+	Value string `json:"value"`
+}
+
+// ReadingOutcome defines model for ReadingOutcome.
+type ReadingOutcome struct {
+	Doubt *ReadingDoubt `json:"doubt,omitempty"`
+
+	// Field For refused and conflict: the field to blame,
+	Field   *string               `json:"field,omitempty"`
+	Offers  *[]Offer              `json:"offers,omitempty"`
+	Outcome ReadingOutcomeOutcome `json:"outcome"`
+
+	// ReadingId The reading as recorded; for conflict the one that stands there.
+	ReadingId *openapi_types.UUID `json:"reading_id,omitempty"`
+
+	// Recorded For conflict, what is recorded.
+	Recorded *string `json:"recorded,omitempty"`
+
+	// Rule and the rule with what would be accepted.
+	Rule *string `json:"rule,omitempty"`
+
+	// Says What does not fit, or a word of warning.
+	Says *string `json:"says,omitempty"`
+
+	// Value its value
+	Value *string `json:"value,omitempty"`
+}
+
+// ReadingOutcomeOutcome defines model for ReadingOutcome.Outcome.
+type ReadingOutcomeOutcome string
+
+// ReadingOutcomes defines model for ReadingOutcomes.
+type ReadingOutcomes struct {
+	// Items In the order of the request.
+	Items []ReadingOutcome `json:"items"`
+}
+
+// ReadingPage defines model for ReadingPage.
+type ReadingPage struct {
+	Items      []Reading `json:"items"`
+	NextCursor *string   `json:"next_cursor,omitempty"`
+}
+
+// ReadingSource defines model for ReadingSource.
+type ReadingSource string
+
+// ReadingsImport defines model for ReadingsImport.
+type ReadingsImport struct {
+	AlreadyThere     int  `json:"already_there"`
+	DryRun           bool `json:"dry_run"`
+	NeedsExplanation int  `json:"needs_explanation"`
+
+	// Notes How the file was read.
+	Notes       []string `json:"notes"`
+	Quarantined int      `json:"quarantined"`
+	Rows        int      `json:"rows"`
+	Taken       int      `json:"taken"`
+}
+
 // Reason Why a unit left. limit_reached: at an inspection. robbed: taken for another position. fitted: it left stock for a slot.
 type Reason string
+
+// RegimeChange defines model for RegimeChange.
+type RegimeChange struct {
+	At      time.Time           `json:"at"`
+	Id      openapi_types.UUID  `json:"id"`
+	MeterId *openapi_types.UUID `json:"meter_id,omitempty"`
+	Reason  string              `json:"reason"`
+}
+
+// RegimeChanges defines model for RegimeChanges.
+type RegimeChanges struct {
+	Items []RegimeChange `json:"items"`
+}
 
 // Role defines model for Role.
 type Role struct {
@@ -1947,6 +2821,40 @@ type RuleCount struct {
 	Count int    `json:"count"`
 }
 
+// Run defines model for Run.
+type Run struct {
+	// Base The total with which it began.
+	Base     Amount             `json:"base"`
+	Decimals int                `json:"decimals"`
+	Digits   *int               `json:"digits,omitempty"`
+	From     *time.Time         `json:"from,omitempty"`
+	How      RunHow             `json:"how"`
+	Id       openapi_types.UUID `json:"id"`
+
+	// Modulus Digits with a point: 12345.6 h, 48211 vehicles
+	Modulus *Amount `json:"modulus,omitempty"`
+
+	// PreviousLast The last value of the run before; absent is the greatest that was read in it.
+	PreviousLast *Amount   `json:"previous_last,omitempty"`
+	Reason       *string   `json:"reason,omitempty"`
+	RecordedAt   time.Time `json:"recorded_at"`
+	RecordedBy   string    `json:"recorded_by"`
+	Serial       *string   `json:"serial,omitempty"`
+	Shows        string    `json:"shows"`
+
+	// StartValue Digits with a point: 12345.6 h, 48211 vehicles
+	StartValue Amount     `json:"start_value"`
+	Until      *time.Time `json:"until,omitempty"`
+}
+
+// RunHow defines model for Run.How.
+type RunHow string
+
+// Runs defines model for Runs.
+type Runs struct {
+	Items []Run `json:"items"`
+}
+
 // Section defines model for Section.
 type Section struct {
 	At  time.Time `json:"at"`
@@ -1959,6 +2867,20 @@ type Section struct {
 // Sections defines model for Sections.
 type Sections struct {
 	Items []Section `json:"items"`
+}
+
+// Share defines model for Share.
+type Share struct {
+	From   time.Time          `json:"from"`
+	Id     openapi_types.UUID `json:"id"`
+	Reason string             `json:"reason"`
+	Share  float64            `json:"share"`
+	Until  *time.Time         `json:"until,omitempty"`
+}
+
+// Shares defines model for Shares.
+type Shares struct {
+	Items []Share `json:"items"`
 }
 
 // SheetKind defines model for SheetKind.
@@ -2099,6 +3021,16 @@ type Stay struct {
 // Stays defines model for Stays.
 type Stays struct {
 	Items []Stay `json:"items"`
+}
+
+// Supersession defines model for Supersession.
+type Supersession struct {
+	Reason *string    `json:"reason,omitempty"`
+	SeenAt *time.Time `json:"seen_at,omitempty"`
+
+	// Unit The unit on the face of a counter.
+	Unit  *FaceUnit `json:"unit,omitempty"`
+	Value *string   `json:"value,omitempty"`
 }
 
 // Supplies defines model for Supplies.
@@ -2303,6 +3235,59 @@ type UnitPlace struct {
 	Slot  *string    `json:"slot,omitempty"`
 }
 
+// UnitUse defines model for UnitUse.
+type UnitUse struct {
+	Cycles *UsedAmount `json:"cycles,omitempty"`
+
+	// Days Calendar days fitted.
+	Days int `json:"days"`
+
+	// Hours Absent where no such meter ever stood where it was.
+	Hours *UsedAmount `json:"hours,omitempty"`
+
+	// StartKnown What it had done before this record began is known; else its use is at least this.
+	StartKnown bool        `json:"start_known"`
+	Vehicles   *UsedAmount `json:"vehicles,omitempty"`
+}
+
+// UsageFactor defines model for UsageFactor.
+type UsageFactor struct {
+	Climate    *string   `json:"climate,omitempty"`
+	ComputedAt time.Time `json:"computed_at"`
+	Factor     float64   `json:"factor"`
+
+	// Meters That stand behind it.
+	Meters int `json:"meters"`
+
+	// Ordinal Month 1 to 12, ISO weekday 1 to 7, hour 0 to 23, 0 for kappa.
+	Ordinal int             `json:"ordinal"`
+	Part    UsageFactorPart `json:"part"`
+	Size    *string         `json:"size,omitempty"`
+	Years   float64         `json:"years"`
+}
+
+// UsageFactorPart defines model for UsageFactor.Part.
+type UsageFactorPart string
+
+// UsageProfile defines model for UsageProfile.
+type UsageProfile struct {
+	Items []UsageFactor `json:"items"`
+}
+
+// UsedAmount defines model for UsedAmount.
+type UsedAmount struct {
+	// Amount Digits with a point: 12345.6 h, 48211 vehicles
+	Amount Amount `json:"amount"`
+
+	// Grade How well an amount is known, the best first.
+	Grade Grade `json:"grade"`
+}
+
+// Voiding defines model for Voiding.
+type Voiding struct {
+	Reason string `json:"reason"`
+}
+
 // WeeklyHours defines model for WeeklyHours.
 type WeeklyHours struct {
 	Kind WeeklyHoursKind `json:"kind"`
@@ -2331,6 +3316,9 @@ type AsOf = time.Time
 // ByClass defines model for ByClass.
 type ByClass = string
 
+// ByClimate Which seasonal profile fits.
+type ByClimate = Climate
+
 // ByCustomer defines model for ByCustomer.
 type ByCustomer = openapi_types.UUID
 
@@ -2346,8 +3334,14 @@ type ByLine = openapi_types.UUID
 // ByLocation defines model for ByLocation.
 type ByLocation = openapi_types.UUID
 
+// ByMeterUnit defines model for ByMeterUnit.
+type ByMeterUnit = MeterUnit
+
 // ByPart defines model for ByPart.
 type ByPart = openapi_types.UUID
+
+// ByPosition defines model for ByPosition.
+type ByPosition = openapi_types.UUID
 
 // ByPrefix defines model for ByPrefix.
 type ByPrefix = string
@@ -2357,6 +3351,9 @@ type BySerial = string
 
 // BySite defines model for BySite.
 type BySite = openapi_types.UUID
+
+// BySize defines model for BySize.
+type BySize = SizeClass
 
 // ByState parked: fitted and switched off; empty: nothing fitted, the line washes on; retired: for good.
 type ByState = PositionState
@@ -2394,6 +3391,9 @@ type AccountId = openapi_types.UUID
 // BlackoutId defines model for blackoutId.
 type BlackoutId = openapi_types.UUID
 
+// ChangeId defines model for changeId.
+type ChangeId = openapi_types.UUID
+
 // CustomerId defines model for customerId.
 type CustomerId = openapi_types.UUID
 
@@ -2412,6 +3412,9 @@ type LineId = openapi_types.UUID
 // LocationId defines model for locationId.
 type LocationId = openapi_types.UUID
 
+// MeterId defines model for meterId.
+type MeterId = openapi_types.UUID
+
 // PartId defines model for partId.
 type PartId = openapi_types.UUID
 
@@ -2423,6 +3426,9 @@ type PointId = openapi_types.UUID
 
 // PositionId defines model for positionId.
 type PositionId = openapi_types.UUID
+
+// ReadingId defines model for readingId.
+type ReadingId = openapi_types.UUID
 
 // SiteId defines model for siteId.
 type SiteId = openapi_types.UUID
@@ -2568,6 +3574,90 @@ type ReplaceLocationParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// ListMetersParams defines parameters for ListMeters.
+type ListMetersParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// LineId Only of this line.
+	LineId *ByLine `form:"line_id,omitempty" json:"line_id,omitempty"`
+
+	// PositionId Only of this position.
+	PositionId *ByPosition `form:"position_id,omitempty" json:"position_id,omitempty"`
+
+	// Unit Only of this unit.
+	Unit *ByMeterUnit `form:"unit,omitempty" json:"unit,omitempty"`
+}
+
+// CreateMeterParams defines parameters for CreateMeter.
+type CreateMeterParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListQuietMetersParams defines parameters for ListQuietMeters.
+type ListQuietMetersParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+}
+
+// ReplaceMeterParams defines parameters for ReplaceMeter.
+type ReplaceMeterParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// CreateFormulaParams defines parameters for CreateFormula.
+type CreateFormulaParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// PlaceMeterParams defines parameters for PlaceMeter.
+type PlaceMeterParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListReadingsParams defines parameters for ListReadings.
+type ListReadingsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CreateReadingParams defines parameters for CreateReading.
+type CreateReadingParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateRunParams defines parameters for CreateRun.
+type CreateRunParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetMeterTotalParams defines parameters for GetMeterTotal.
+type GetMeterTotalParams struct {
+	// AsOf The instant; now where nothing is said.
+	AsOf *AsOf `form:"as_of,omitempty" json:"as_of,omitempty"`
+}
+
 // ListPartsParams defines parameters for ListParts.
 type ListPartsParams struct {
 	// Cursor next_cursor of the page before.
@@ -2682,6 +3772,12 @@ type CreatePositionPhotoParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// CreateShareParams defines parameters for CreateShare.
+type CreateShareParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ChangeStateParams defines parameters for ChangeState.
 type ChangeStateParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -2696,6 +3792,63 @@ type PairPositionParams struct {
 
 // CreateProgramParams defines parameters for CreateProgram.
 type CreateProgramParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateReadingsParams defines parameters for CreateReadings.
+type CreateReadingsParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ImportReadingsParams defines parameters for ImportReadings.
+type ImportReadingsParams struct {
+	// DryRun Find out what it would do, and do nothing.
+	DryRun *DryRun `form:"dry_run,omitempty" json:"dry_run,omitempty"`
+
+	// Dates How the file writes dates like 3/5/2024; without it other dates in the file must tell.
+	Dates *ImportReadingsParamsDates `form:"dates,omitempty" json:"dates,omitempty"`
+
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ImportReadingsParamsDates defines parameters for ImportReadings.
+type ImportReadingsParamsDates string
+
+// ListWaitingReadingsParams defines parameters for ListWaitingReadings.
+type ListWaitingReadingsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+}
+
+// DistrustMeterParams defines parameters for DistrustMeter.
+type DistrustMeterParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ExplainReadingParams defines parameters for ExplainReading.
+type ExplainReadingParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// SupersedeReadingParams defines parameters for SupersedeReading.
+type SupersedeReadingParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// VoidReadingParams defines parameters for VoidReading.
+type VoidReadingParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -2756,6 +3909,12 @@ type CreateNoteParams struct {
 
 // HandOverSiteParams defines parameters for HandOverSite.
 type HandOverSiteParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateRegimeChangeParams defines parameters for CreateRegimeChange.
+type CreateRegimeChangeParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -2865,6 +4024,21 @@ type PutUnitParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// GetUnitUseParams defines parameters for GetUnitUse.
+type GetUnitUseParams struct {
+	// AsOf The instant; now where nothing is said.
+	AsOf *AsOf `form:"as_of,omitempty" json:"as_of,omitempty"`
+}
+
+// ListUsageProfileParams defines parameters for ListUsageProfile.
+type ListUsageProfileParams struct {
+	// Climate Only of this climate.
+	Climate *ByClimate `form:"climate,omitempty" json:"climate,omitempty"`
+
+	// Size Only of this size.
+	Size *BySize `form:"size,omitempty" json:"size,omitempty"`
+}
+
 // ReplaceAccountJSONRequestBody defines body for ReplaceAccount for application/json ContentType.
 type ReplaceAccountJSONRequestBody = AccountEdit
 
@@ -2897,6 +4071,24 @@ type ReplaceLocationJSONRequestBody = LocationEdit
 
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChange
+
+// CreateMeterJSONRequestBody defines body for CreateMeter for application/json ContentType.
+type CreateMeterJSONRequestBody = NewMeter
+
+// ReplaceMeterJSONRequestBody defines body for ReplaceMeter for application/json ContentType.
+type ReplaceMeterJSONRequestBody = MeterEdit
+
+// CreateFormulaJSONRequestBody defines body for CreateFormula for application/json ContentType.
+type CreateFormulaJSONRequestBody = NewFormula
+
+// PlaceMeterJSONRequestBody defines body for PlaceMeter for application/json ContentType.
+type PlaceMeterJSONRequestBody = NewMeterPlace
+
+// CreateReadingJSONRequestBody defines body for CreateReading for application/json ContentType.
+type CreateReadingJSONRequestBody = NewReading
+
+// CreateRunJSONRequestBody defines body for CreateRun for application/json ContentType.
+type CreateRunJSONRequestBody = NewRun
 
 // CreatePartJSONRequestBody defines body for CreatePart for application/json ContentType.
 type CreatePartJSONRequestBody = PartEdit
@@ -2931,6 +4123,9 @@ type ReplacePositionIsolationJSONRequestBody = PointsEdit
 // CreatePositionPhotoJSONRequestBody defines body for CreatePositionPhoto for application/json ContentType.
 type CreatePositionPhotoJSONRequestBody = NewPhoto
 
+// CreateShareJSONRequestBody defines body for CreateShare for application/json ContentType.
+type CreateShareJSONRequestBody = NewShare
+
 // ChangeStateJSONRequestBody defines body for ChangeState for application/json ContentType.
 type ChangeStateJSONRequestBody = NewState
 
@@ -2939,6 +4134,21 @@ type PairPositionJSONRequestBody = TwinEdit
 
 // CreateProgramJSONRequestBody defines body for CreateProgram for application/json ContentType.
 type CreateProgramJSONRequestBody = NewProgram
+
+// CreateReadingsJSONRequestBody defines body for CreateReadings for application/json ContentType.
+type CreateReadingsJSONRequestBody = NewReadings
+
+// DistrustMeterJSONRequestBody defines body for DistrustMeter for application/json ContentType.
+type DistrustMeterJSONRequestBody = Voiding
+
+// ExplainReadingJSONRequestBody defines body for ExplainReading for application/json ContentType.
+type ExplainReadingJSONRequestBody = Explanation
+
+// SupersedeReadingJSONRequestBody defines body for SupersedeReading for application/json ContentType.
+type SupersedeReadingJSONRequestBody = Supersession
+
+// VoidReadingJSONRequestBody defines body for VoidReading for application/json ContentType.
+type VoidReadingJSONRequestBody = Voiding
 
 // SignInJSONRequestBody defines body for SignIn for application/json ContentType.
 type SignInJSONRequestBody = SignIn
@@ -2963,6 +4173,9 @@ type CreateNoteJSONRequestBody = NewNote
 
 // HandOverSiteJSONRequestBody defines body for HandOverSite for application/json ContentType.
 type HandOverSiteJSONRequestBody = HandOver
+
+// CreateRegimeChangeJSONRequestBody defines body for CreateRegimeChange for application/json ContentType.
+type CreateRegimeChangeJSONRequestBody = NewRegimeChange
 
 // CreateSupplyJSONRequestBody defines body for CreateSupply for application/json ContentType.
 type CreateSupplyJSONRequestBody = NewSupply
@@ -3092,6 +4305,48 @@ type ServerInterface interface {
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(c *gin.Context)
+	// ListMeters List meters by code
+	// (GET /meters)
+	ListMeters(c *gin.Context, params ListMetersParams)
+	// CreateMeter Add a meter to a line or a position
+	// (POST /meters)
+	CreateMeter(c *gin.Context, params CreateMeterParams)
+	// ListQuietMeters Meters without a reading that counts for 45 days
+	// (GET /meters/quiet)
+	ListQuietMeters(c *gin.Context, params ListQuietMetersParams)
+	// GetMeter Read a meter
+	// (GET /meters/{meterId})
+	GetMeter(c *gin.Context, meterId MeterId)
+	// ReplaceMeter Edit a meter
+	// (PUT /meters/{meterId})
+	ReplaceMeter(c *gin.Context, meterId MeterId, params ReplaceMeterParams)
+	// ListFormulas How a derived meter is and was computed
+	// (GET /meters/{meterId}/formulas)
+	ListFormulas(c *gin.Context, meterId MeterId)
+	// CreateFormula Say how a derived meter is computed from an instant on
+	// (POST /meters/{meterId}/formulas)
+	CreateFormula(c *gin.Context, meterId MeterId, params CreateFormulaParams)
+	// ListMeterPlaces What a meter belongs to and belonged to
+	// (GET /meters/{meterId}/places)
+	ListMeterPlaces(c *gin.Context, meterId MeterId)
+	// PlaceMeter Let a meter belong to another thing of its site from an instant on
+	// (POST /meters/{meterId}/places)
+	PlaceMeter(c *gin.Context, meterId MeterId, params PlaceMeterParams)
+	// ListReadings What was read on a meter, the latest first
+	// (GET /meters/{meterId}/readings)
+	ListReadings(c *gin.Context, meterId MeterId, params ListReadingsParams)
+	// CreateReading Record what was seen on a meter
+	// (POST /meters/{meterId}/readings)
+	CreateReading(c *gin.Context, meterId MeterId, params CreateReadingParams)
+	// ListRuns The runs of a meter's counters
+	// (GET /meters/{meterId}/runs)
+	ListRuns(c *gin.Context, meterId MeterId)
+	// CreateRun Record that a new run began, since the counter was replaced, set back or rolled over
+	// (POST /meters/{meterId}/runs)
+	CreateRun(c *gin.Context, meterId MeterId, params CreateRunParams)
+	// GetMeterTotal What a meter has counted up to an instant
+	// (GET /meters/{meterId}/total)
+	GetMeterTotal(c *gin.Context, meterId MeterId, params GetMeterTotalParams)
 	// ListParts List parts by number
 	// (GET /parts)
 	ListParts(c *gin.Context, params ListPartsParams)
@@ -3158,6 +4413,12 @@ type ServerInterface interface {
 	// CreatePositionPhoto Keep a picture of a position
 	// (POST /positions/{positionId}/photos)
 	CreatePositionPhoto(c *gin.Context, positionId PositionId, params CreatePositionPhotoParams)
+	// ListShares Which share of the vehicles a brush washes
+	// (GET /positions/{positionId}/shares)
+	ListShares(c *gin.Context, positionId PositionId)
+	// CreateShare Say which share of the vehicles a brush washes from an instant on
+	// (POST /positions/{positionId}/shares)
+	CreateShare(c *gin.Context, positionId PositionId, params CreateShareParams)
 	// ListStates States of a position over time
 	// (GET /positions/{positionId}/states)
 	ListStates(c *gin.Context, positionId PositionId)
@@ -3176,6 +4437,30 @@ type ServerInterface interface {
 	// CreateProgram Add a program, such as a counter gateway
 	// (POST /programs)
 	CreateProgram(c *gin.Context, params CreateProgramParams)
+	// CreateReadings Record many readings, answered item by item
+	// (POST /readings)
+	CreateReadings(c *gin.Context, params CreateReadingsParams)
+	// ImportReadings Bring a sheet of readings in, all of it or nothing
+	// (POST /readings/import)
+	ImportReadings(c *gin.Context, params ImportReadingsParams)
+	// ListWaitingReadings Readings that wait for an explanation
+	// (GET /readings/waiting)
+	ListWaitingReadings(c *gin.Context, params ListWaitingReadingsParams)
+	// GetReading A reading, with what may be behind it
+	// (GET /readings/{readingId})
+	GetReading(c *gin.Context, readingId ReadingId)
+	// DistrustMeter Mark a counter as not to be relied on after this reading
+	// (POST /readings/{readingId}/distrust)
+	DistrustMeter(c *gin.Context, readingId ReadingId, params DistrustMeterParams)
+	// ExplainReading Say what is behind a reading that does not fit
+	// (POST /readings/{readingId}/explanation)
+	ExplainReading(c *gin.Context, readingId ReadingId, params ExplainReadingParams)
+	// SupersedeReading Put another value or time in the place of a reading
+	// (POST /readings/{readingId}/supersession)
+	SupersedeReading(c *gin.Context, readingId ReadingId, params SupersedeReadingParams)
+	// VoidReading Say that a reading is worth nothing
+	// (POST /readings/{readingId}/void)
+	VoidReading(c *gin.Context, readingId ReadingId, params VoidReadingParams)
 	// ListRoles Roles and the capabilities that they bundle
 	// (GET /roles)
 	ListRoles(c *gin.Context)
@@ -3224,6 +4509,9 @@ type ServerInterface interface {
 	// CreateIsolationPoint Add an isolation point
 	// (POST /sites/{siteId}/isolation-points)
 	CreateIsolationPoint(c *gin.Context, siteId SiteId, params CreateIsolationPointParams)
+	// ListMeterFindings What is the matter with the meters of a site
+	// (GET /sites/{siteId}/meter-findings)
+	ListMeterFindings(c *gin.Context, siteId SiteId)
 	// ListNotes What the distributor notes for itself
 	// (GET /sites/{siteId}/notes)
 	ListNotes(c *gin.Context, siteId SiteId)
@@ -3236,6 +4524,18 @@ type ServerInterface interface {
 	// HandOverSite Hand the site over to another customer
 	// (POST /sites/{siteId}/ownerships)
 	HandOverSite(c *gin.Context, siteId SiteId, params HandOverSiteParams)
+	// ReconcileMeters How far counters of one thing are apart over the last month
+	// (GET /sites/{siteId}/reconciliation)
+	ReconcileMeters(c *gin.Context, siteId SiteId)
+	// ListRegimeChanges From when on the past says little about what comes
+	// (GET /sites/{siteId}/regime-changes)
+	ListRegimeChanges(c *gin.Context, siteId SiteId)
+	// CreateRegimeChange Record a regime change
+	// (POST /sites/{siteId}/regime-changes)
+	CreateRegimeChange(c *gin.Context, siteId SiteId, params CreateRegimeChangeParams)
+	// WithdrawRegimeChange Take a regime change back that was none
+	// (DELETE /sites/{siteId}/regime-changes/{changeId})
+	WithdrawRegimeChange(c *gin.Context, siteId SiteId, changeId ChangeId)
 	// ListSupplies Electrical supplies of the site
 	// (GET /sites/{siteId}/supplies)
 	ListSupplies(c *gin.Context, siteId SiteId)
@@ -3293,6 +4593,12 @@ type ServerInterface interface {
 	// PutUnit Record that a unit went to a place
 	// (POST /units/{unitId}/stays)
 	PutUnit(c *gin.Context, unitId UnitId, params PutUnitParams)
+	// GetUnitUse What a unit has done up to an instant, wherever it was
+	// (GET /units/{unitId}/use)
+	GetUnitUse(c *gin.Context, unitId UnitId, params GetUnitUseParams)
+	// ListUsageProfile How use spreads over the year, the week and the day, as it was learnt
+	// (GET /usage-profile)
+	ListUsageProfile(c *gin.Context, params ListUsageProfileParams)
 }
 
 // ServerInterfaceWrapper converts contexts to parameters.
@@ -4395,6 +5701,596 @@ func (siw *ServerInterfaceWrapper) ChangePassword(c *gin.Context) {
 	siw.Handler.ChangePassword(c)
 }
 
+// ListMeters operation middleware
+func (siw *ServerInterfaceWrapper) ListMeters(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListMetersParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "line_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "line_id", c.Request.URL.Query(), &params.LineId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter line_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "position_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "position_id", c.Request.URL.Query(), &params.PositionId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter position_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "unit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unit", c.Request.URL.Query(), &params.Unit, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListMeters(c, params)
+}
+
+// CreateMeter operation middleware
+func (siw *ServerInterfaceWrapper) CreateMeter(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateMeterParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateMeter(c, params)
+}
+
+// ListQuietMeters operation middleware
+func (siw *ServerInterfaceWrapper) ListQuietMeters(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListQuietMetersParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListQuietMeters(c, params)
+}
+
+// GetMeter operation middleware
+func (siw *ServerInterfaceWrapper) GetMeter(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetMeter(c, meterId)
+}
+
+// ReplaceMeter operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceMeter(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceMeterParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceMeter(c, meterId, params)
+}
+
+// ListFormulas operation middleware
+func (siw *ServerInterfaceWrapper) ListFormulas(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListFormulas(c, meterId)
+}
+
+// CreateFormula operation middleware
+func (siw *ServerInterfaceWrapper) CreateFormula(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateFormulaParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateFormula(c, meterId, params)
+}
+
+// ListMeterPlaces operation middleware
+func (siw *ServerInterfaceWrapper) ListMeterPlaces(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListMeterPlaces(c, meterId)
+}
+
+// PlaceMeter operation middleware
+func (siw *ServerInterfaceWrapper) PlaceMeter(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PlaceMeterParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PlaceMeter(c, meterId, params)
+}
+
+// ListReadings operation middleware
+func (siw *ServerInterfaceWrapper) ListReadings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListReadingsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListReadings(c, meterId, params)
+}
+
+// CreateReading operation middleware
+func (siw *ServerInterfaceWrapper) CreateReading(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateReadingParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateReading(c, meterId, params)
+}
+
+// ListRuns operation middleware
+func (siw *ServerInterfaceWrapper) ListRuns(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListRuns(c, meterId)
+}
+
+// CreateRun operation middleware
+func (siw *ServerInterfaceWrapper) CreateRun(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRunParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateRun(c, meterId, params)
+}
+
+// GetMeterTotal operation middleware
+func (siw *ServerInterfaceWrapper) GetMeterTotal(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "meterId" -------------
+	var meterId MeterId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "meterId", c.Param("meterId"), &meterId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter meterId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetMeterTotalParams
+
+	// ------------- Optional query parameter "as_of" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of", c.Request.URL.Query(), &params.AsOf, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter as_of: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetMeterTotal(c, meterId, params)
+}
+
 // ListParts operation middleware
 func (siw *ServerInterfaceWrapper) ListParts(c *gin.Context) {
 
@@ -5284,6 +7180,83 @@ func (siw *ServerInterfaceWrapper) CreatePositionPhoto(c *gin.Context) {
 	siw.Handler.CreatePositionPhoto(c, positionId, params)
 }
 
+// ListShares operation middleware
+func (siw *ServerInterfaceWrapper) ListShares(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListShares(c, positionId)
+}
+
+// CreateShare operation middleware
+func (siw *ServerInterfaceWrapper) CreateShare(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateShareParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateShare(c, positionId, params)
+}
+
 // ListStates operation middleware
 func (siw *ServerInterfaceWrapper) ListStates(c *gin.Context) {
 
@@ -5501,6 +7474,384 @@ func (siw *ServerInterfaceWrapper) CreateProgram(c *gin.Context) {
 	}
 
 	siw.Handler.CreateProgram(c, params)
+}
+
+// CreateReadings operation middleware
+func (siw *ServerInterfaceWrapper) CreateReadings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateReadingsParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateReadings(c, params)
+}
+
+// ImportReadings operation middleware
+func (siw *ServerInterfaceWrapper) ImportReadings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ImportReadingsParams
+
+	// ------------- Optional query parameter "dry_run" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "dry_run", c.Request.URL.Query(), &params.DryRun, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter dry_run: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "dates" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "dates", c.Request.URL.Query(), &params.Dates, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter dates: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ImportReadings(c, params)
+}
+
+// ListWaitingReadings operation middleware
+func (siw *ServerInterfaceWrapper) ListWaitingReadings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListWaitingReadingsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListWaitingReadings(c, params)
+}
+
+// GetReading operation middleware
+func (siw *ServerInterfaceWrapper) GetReading(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "readingId" -------------
+	var readingId ReadingId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "readingId", c.Param("readingId"), &readingId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter readingId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetReading(c, readingId)
+}
+
+// DistrustMeter operation middleware
+func (siw *ServerInterfaceWrapper) DistrustMeter(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "readingId" -------------
+	var readingId ReadingId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "readingId", c.Param("readingId"), &readingId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter readingId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params DistrustMeterParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.DistrustMeter(c, readingId, params)
+}
+
+// ExplainReading operation middleware
+func (siw *ServerInterfaceWrapper) ExplainReading(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "readingId" -------------
+	var readingId ReadingId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "readingId", c.Param("readingId"), &readingId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter readingId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ExplainReadingParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ExplainReading(c, readingId, params)
+}
+
+// SupersedeReading operation middleware
+func (siw *ServerInterfaceWrapper) SupersedeReading(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "readingId" -------------
+	var readingId ReadingId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "readingId", c.Param("readingId"), &readingId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter readingId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SupersedeReadingParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SupersedeReading(c, readingId, params)
+}
+
+// VoidReading operation middleware
+func (siw *ServerInterfaceWrapper) VoidReading(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "readingId" -------------
+	var readingId ReadingId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "readingId", c.Param("readingId"), &readingId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter readingId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params VoidReadingParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.VoidReading(c, readingId, params)
 }
 
 // ListRoles operation middleware
@@ -6025,6 +8376,31 @@ func (siw *ServerInterfaceWrapper) CreateIsolationPoint(c *gin.Context) {
 	siw.Handler.CreateIsolationPoint(c, siteId, params)
 }
 
+// ListMeterFindings operation middleware
+func (siw *ServerInterfaceWrapper) ListMeterFindings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListMeterFindings(c, siteId)
+}
+
 // ListNotes operation middleware
 func (siw *ServerInterfaceWrapper) ListNotes(c *gin.Context) {
 
@@ -6177,6 +8553,142 @@ func (siw *ServerInterfaceWrapper) HandOverSite(c *gin.Context) {
 	}
 
 	siw.Handler.HandOverSite(c, siteId, params)
+}
+
+// ReconcileMeters operation middleware
+func (siw *ServerInterfaceWrapper) ReconcileMeters(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReconcileMeters(c, siteId)
+}
+
+// ListRegimeChanges operation middleware
+func (siw *ServerInterfaceWrapper) ListRegimeChanges(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListRegimeChanges(c, siteId)
+}
+
+// CreateRegimeChange operation middleware
+func (siw *ServerInterfaceWrapper) CreateRegimeChange(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRegimeChangeParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateRegimeChange(c, siteId, params)
+}
+
+// WithdrawRegimeChange operation middleware
+func (siw *ServerInterfaceWrapper) WithdrawRegimeChange(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Path parameter "changeId" -------------
+	var changeId ChangeId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "changeId", c.Param("changeId"), &changeId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter changeId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WithdrawRegimeChange(c, siteId, changeId)
 }
 
 // ListSupplies operation middleware
@@ -7015,6 +9527,77 @@ func (siw *ServerInterfaceWrapper) PutUnit(c *gin.Context) {
 	siw.Handler.PutUnit(c, unitId, params)
 }
 
+// GetUnitUse operation middleware
+func (siw *ServerInterfaceWrapper) GetUnitUse(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "unitId" -------------
+	var unitId UnitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "unitId", c.Param("unitId"), &unitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetUnitUseParams
+
+	// ------------- Optional query parameter "as_of" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "as_of", c.Request.URL.Query(), &params.AsOf, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter as_of: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetUnitUse(c, unitId, params)
+}
+
+// ListUsageProfile operation middleware
+func (siw *ServerInterfaceWrapper) ListUsageProfile(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListUsageProfileParams
+
+	// ------------- Optional query parameter "climate" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "climate", c.Request.URL.Query(), &params.Climate, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter climate: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "size" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "size", c.Request.URL.Query(), &params.Size, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter size: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUsageProfile(c, params)
+}
+
 // GinServerOptions provides options for the Gin server.
 type GinServerOptions struct {
 	BaseURL      string
@@ -7136,6 +9719,37 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.DELETE(options.BaseURL+"/accounts/:accountId/tokens/:tokenId", wrapper.RevokeToken)
 	router.POST(options.BaseURL+"/people", wrapper.CreatePerson)
 	router.POST(options.BaseURL+"/programs", wrapper.CreateProgram)
+	router.GET(options.BaseURL+"/meters", wrapper.ListMeters)
+	router.POST(options.BaseURL+"/meters", wrapper.CreateMeter)
+	router.GET(options.BaseURL+"/meters/quiet", wrapper.ListQuietMeters)
+	router.GET(options.BaseURL+"/meters/:meterId", wrapper.GetMeter)
+	router.PUT(options.BaseURL+"/meters/:meterId", wrapper.ReplaceMeter)
+	router.GET(options.BaseURL+"/meters/:meterId/places", wrapper.ListMeterPlaces)
+	router.POST(options.BaseURL+"/meters/:meterId/places", wrapper.PlaceMeter)
+	router.GET(options.BaseURL+"/meters/:meterId/readings", wrapper.ListReadings)
+	router.POST(options.BaseURL+"/meters/:meterId/readings", wrapper.CreateReading)
+	router.GET(options.BaseURL+"/meters/:meterId/total", wrapper.GetMeterTotal)
+	router.GET(options.BaseURL+"/meters/:meterId/runs", wrapper.ListRuns)
+	router.POST(options.BaseURL+"/meters/:meterId/runs", wrapper.CreateRun)
+	router.GET(options.BaseURL+"/meters/:meterId/formulas", wrapper.ListFormulas)
+	router.POST(options.BaseURL+"/meters/:meterId/formulas", wrapper.CreateFormula)
+	router.POST(options.BaseURL+"/readings", wrapper.CreateReadings)
+	router.POST(options.BaseURL+"/readings/import", wrapper.ImportReadings)
+	router.GET(options.BaseURL+"/readings/waiting", wrapper.ListWaitingReadings)
+	router.GET(options.BaseURL+"/readings/:readingId", wrapper.GetReading)
+	router.POST(options.BaseURL+"/readings/:readingId/explanation", wrapper.ExplainReading)
+	router.POST(options.BaseURL+"/readings/:readingId/supersession", wrapper.SupersedeReading)
+	router.POST(options.BaseURL+"/readings/:readingId/void", wrapper.VoidReading)
+	router.POST(options.BaseURL+"/readings/:readingId/distrust", wrapper.DistrustMeter)
+	router.GET(options.BaseURL+"/sites/:siteId/meter-findings", wrapper.ListMeterFindings)
+	router.GET(options.BaseURL+"/sites/:siteId/reconciliation", wrapper.ReconcileMeters)
+	router.GET(options.BaseURL+"/sites/:siteId/regime-changes", wrapper.ListRegimeChanges)
+	router.POST(options.BaseURL+"/sites/:siteId/regime-changes", wrapper.CreateRegimeChange)
+	router.DELETE(options.BaseURL+"/sites/:siteId/regime-changes/:changeId", wrapper.WithdrawRegimeChange)
+	router.GET(options.BaseURL+"/positions/:positionId/shares", wrapper.ListShares)
+	router.POST(options.BaseURL+"/positions/:positionId/shares", wrapper.CreateShare)
+	router.GET(options.BaseURL+"/units/:unitId/use", wrapper.GetUnitUse)
+	router.GET(options.BaseURL+"/usage-profile", wrapper.ListUsageProfile)
 	router.POST(options.BaseURL+"/imports", wrapper.CreateImport)
 	router.GET(options.BaseURL+"/exports", wrapper.GetExports)
 	router.GET(options.BaseURL+"/exports/:exportKind", wrapper.GetExport)
@@ -8460,6 +11074,591 @@ func (response ChangePassworddefaultApplicationProblemPlusJSONResponse) VisitCha
 	return err
 }
 
+type ListMetersRequestObject struct {
+	Params ListMetersParams
+}
+
+type ListMetersResponseObject interface {
+	VisitListMetersResponse(w http.ResponseWriter) error
+}
+
+type ListMeters200JSONResponse MeterPage
+
+func (response ListMeters200JSONResponse) VisitListMetersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListMetersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListMetersdefaultApplicationProblemPlusJSONResponse) VisitListMetersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateMeterRequestObject struct {
+	Params CreateMeterParams
+	Body   *CreateMeterJSONRequestBody
+}
+
+type CreateMeterResponseObject interface {
+	VisitCreateMeterResponse(w http.ResponseWriter) error
+}
+
+type CreateMeter201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateMeter201JSONResponse struct {
+	Body    Meter
+	Headers CreateMeter201ResponseHeaders
+}
+
+func (response CreateMeter201JSONResponse) VisitCreateMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateMeterdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateMeterdefaultApplicationProblemPlusJSONResponse) VisitCreateMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListQuietMetersRequestObject struct {
+	Params ListQuietMetersParams
+}
+
+type ListQuietMetersResponseObject interface {
+	VisitListQuietMetersResponse(w http.ResponseWriter) error
+}
+
+type ListQuietMeters200JSONResponse MeterPage
+
+func (response ListQuietMeters200JSONResponse) VisitListQuietMetersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListQuietMetersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListQuietMetersdefaultApplicationProblemPlusJSONResponse) VisitListQuietMetersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetMeterRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+}
+
+type GetMeterResponseObject interface {
+	VisitGetMeterResponse(w http.ResponseWriter) error
+}
+
+type GetMeter200ResponseHeaders struct {
+	ETag string
+}
+
+type GetMeter200JSONResponse struct {
+	Body    Meter
+	Headers GetMeter200ResponseHeaders
+}
+
+func (response GetMeter200JSONResponse) VisitGetMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetMeterdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetMeterdefaultApplicationProblemPlusJSONResponse) VisitGetMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceMeterRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  ReplaceMeterParams
+	Body    *ReplaceMeterJSONRequestBody
+}
+
+type ReplaceMeterResponseObject interface {
+	VisitReplaceMeterResponse(w http.ResponseWriter) error
+}
+
+type ReplaceMeter200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceMeter200JSONResponse struct {
+	Body    Meter
+	Headers ReplaceMeter200ResponseHeaders
+}
+
+func (response ReplaceMeter200JSONResponse) VisitReplaceMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceMeterdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceMeterdefaultApplicationProblemPlusJSONResponse) VisitReplaceMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFormulasRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+}
+
+type ListFormulasResponseObject interface {
+	VisitListFormulasResponse(w http.ResponseWriter) error
+}
+
+type ListFormulas200JSONResponse Formulas
+
+func (response ListFormulas200JSONResponse) VisitListFormulasResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFormulasdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListFormulasdefaultApplicationProblemPlusJSONResponse) VisitListFormulasResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFormulaRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  CreateFormulaParams
+	Body    *CreateFormulaJSONRequestBody
+}
+
+type CreateFormulaResponseObject interface {
+	VisitCreateFormulaResponse(w http.ResponseWriter) error
+}
+
+type CreateFormula201JSONResponse Formulas
+
+func (response CreateFormula201JSONResponse) VisitCreateFormulaResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateFormuladefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateFormuladefaultApplicationProblemPlusJSONResponse) VisitCreateFormulaResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListMeterPlacesRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+}
+
+type ListMeterPlacesResponseObject interface {
+	VisitListMeterPlacesResponse(w http.ResponseWriter) error
+}
+
+type ListMeterPlaces200JSONResponse MeterPlaces
+
+func (response ListMeterPlaces200JSONResponse) VisitListMeterPlacesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListMeterPlacesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListMeterPlacesdefaultApplicationProblemPlusJSONResponse) VisitListMeterPlacesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PlaceMeterRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  PlaceMeterParams
+	Body    *PlaceMeterJSONRequestBody
+}
+
+type PlaceMeterResponseObject interface {
+	VisitPlaceMeterResponse(w http.ResponseWriter) error
+}
+
+type PlaceMeter201JSONResponse MeterPlaces
+
+func (response PlaceMeter201JSONResponse) VisitPlaceMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PlaceMeterdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PlaceMeterdefaultApplicationProblemPlusJSONResponse) VisitPlaceMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReadingsRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  ListReadingsParams
+}
+
+type ListReadingsResponseObject interface {
+	VisitListReadingsResponse(w http.ResponseWriter) error
+}
+
+type ListReadings200JSONResponse ReadingPage
+
+func (response ListReadings200JSONResponse) VisitListReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReadingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListReadingsdefaultApplicationProblemPlusJSONResponse) VisitListReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateReadingRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  CreateReadingParams
+	Body    *CreateReadingJSONRequestBody
+}
+
+type CreateReadingResponseObject interface {
+	VisitCreateReadingResponse(w http.ResponseWriter) error
+}
+
+type CreateReading200JSONResponse ReadingOutcome
+
+func (response CreateReading200JSONResponse) VisitCreateReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateReadingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateReadingdefaultApplicationProblemPlusJSONResponse) VisitCreateReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRunsRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+}
+
+type ListRunsResponseObject interface {
+	VisitListRunsResponse(w http.ResponseWriter) error
+}
+
+type ListRuns200JSONResponse Runs
+
+func (response ListRuns200JSONResponse) VisitListRunsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRunsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListRunsdefaultApplicationProblemPlusJSONResponse) VisitListRunsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRunRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  CreateRunParams
+	Body    *CreateRunJSONRequestBody
+}
+
+type CreateRunResponseObject interface {
+	VisitCreateRunResponse(w http.ResponseWriter) error
+}
+
+type CreateRun201JSONResponse Runs
+
+func (response CreateRun201JSONResponse) VisitCreateRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRundefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateRundefaultApplicationProblemPlusJSONResponse) VisitCreateRunResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetMeterTotalRequestObject struct {
+	MeterId MeterId `json:"meterId"`
+	Params  GetMeterTotalParams
+}
+
+type GetMeterTotalResponseObject interface {
+	VisitGetMeterTotalResponse(w http.ResponseWriter) error
+}
+
+type GetMeterTotal200JSONResponse MeterTotal
+
+func (response GetMeterTotal200JSONResponse) VisitGetMeterTotalResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetMeterTotaldefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetMeterTotaldefaultApplicationProblemPlusJSONResponse) VisitGetMeterTotalResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPartsRequestObject struct {
 	Params ListPartsParams
 }
@@ -9434,6 +12633,86 @@ func (response CreatePositionPhotodefaultApplicationProblemPlusJSONResponse) Vis
 	return err
 }
 
+type ListSharesRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+}
+
+type ListSharesResponseObject interface {
+	VisitListSharesResponse(w http.ResponseWriter) error
+}
+
+type ListShares200JSONResponse Shares
+
+func (response ListShares200JSONResponse) VisitListSharesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSharesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSharesdefaultApplicationProblemPlusJSONResponse) VisitListSharesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateShareRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+	Params     CreateShareParams
+	Body       *CreateShareJSONRequestBody
+}
+
+type CreateShareResponseObject interface {
+	VisitCreateShareResponse(w http.ResponseWriter) error
+}
+
+type CreateShare201JSONResponse Shares
+
+func (response CreateShare201JSONResponse) VisitCreateShareResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateSharedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateSharedefaultApplicationProblemPlusJSONResponse) VisitCreateShareResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListStatesRequestObject struct {
 	PositionId PositionId `json:"positionId"`
 }
@@ -9680,6 +12959,329 @@ type CreateProgramdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateProgramdefaultApplicationProblemPlusJSONResponse) VisitCreateProgramResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateReadingsRequestObject struct {
+	Params   CreateReadingsParams
+	JSONBody *CreateReadingsJSONRequestBody
+	Body     io.Reader
+}
+
+type CreateReadingsResponseObject interface {
+	VisitCreateReadingsResponse(w http.ResponseWriter) error
+}
+
+type CreateReadings200JSONResponse ReadingOutcomes
+
+func (response CreateReadings200JSONResponse) VisitCreateReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateReadingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateReadingsdefaultApplicationProblemPlusJSONResponse) VisitCreateReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportReadingsRequestObject struct {
+	Params ImportReadingsParams
+	Body   io.Reader
+}
+
+type ImportReadingsResponseObject interface {
+	VisitImportReadingsResponse(w http.ResponseWriter) error
+}
+
+type ImportReadings200JSONResponse ReadingsImport
+
+func (response ImportReadings200JSONResponse) VisitImportReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportReadingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ImportReadingsdefaultApplicationProblemPlusJSONResponse) VisitImportReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWaitingReadingsRequestObject struct {
+	Params ListWaitingReadingsParams
+}
+
+type ListWaitingReadingsResponseObject interface {
+	VisitListWaitingReadingsResponse(w http.ResponseWriter) error
+}
+
+type ListWaitingReadings200JSONResponse ReadingPage
+
+func (response ListWaitingReadings200JSONResponse) VisitListWaitingReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWaitingReadingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListWaitingReadingsdefaultApplicationProblemPlusJSONResponse) VisitListWaitingReadingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetReadingRequestObject struct {
+	ReadingId ReadingId `json:"readingId"`
+}
+
+type GetReadingResponseObject interface {
+	VisitGetReadingResponse(w http.ResponseWriter) error
+}
+
+type GetReading200JSONResponse ReadingInDoubt
+
+func (response GetReading200JSONResponse) VisitGetReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetReadingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetReadingdefaultApplicationProblemPlusJSONResponse) VisitGetReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DistrustMeterRequestObject struct {
+	ReadingId ReadingId `json:"readingId"`
+	Params    DistrustMeterParams
+	Body      *DistrustMeterJSONRequestBody
+}
+
+type DistrustMeterResponseObject interface {
+	VisitDistrustMeterResponse(w http.ResponseWriter) error
+}
+
+type DistrustMeter200JSONResponse Runs
+
+func (response DistrustMeter200JSONResponse) VisitDistrustMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DistrustMeterdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response DistrustMeterdefaultApplicationProblemPlusJSONResponse) VisitDistrustMeterResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExplainReadingRequestObject struct {
+	ReadingId ReadingId `json:"readingId"`
+	Params    ExplainReadingParams
+	Body      *ExplainReadingJSONRequestBody
+}
+
+type ExplainReadingResponseObject interface {
+	VisitExplainReadingResponse(w http.ResponseWriter) error
+}
+
+type ExplainReading200JSONResponse Reading
+
+func (response ExplainReading200JSONResponse) VisitExplainReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExplainReadingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ExplainReadingdefaultApplicationProblemPlusJSONResponse) VisitExplainReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SupersedeReadingRequestObject struct {
+	ReadingId ReadingId `json:"readingId"`
+	Params    SupersedeReadingParams
+	Body      *SupersedeReadingJSONRequestBody
+}
+
+type SupersedeReadingResponseObject interface {
+	VisitSupersedeReadingResponse(w http.ResponseWriter) error
+}
+
+type SupersedeReading200JSONResponse Reading
+
+func (response SupersedeReading200JSONResponse) VisitSupersedeReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SupersedeReadingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SupersedeReadingdefaultApplicationProblemPlusJSONResponse) VisitSupersedeReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VoidReadingRequestObject struct {
+	ReadingId ReadingId `json:"readingId"`
+	Params    VoidReadingParams
+	Body      *VoidReadingJSONRequestBody
+}
+
+type VoidReadingResponseObject interface {
+	VisitVoidReadingResponse(w http.ResponseWriter) error
+}
+
+type VoidReading200JSONResponse Reading
+
+func (response VoidReading200JSONResponse) VisitVoidReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VoidReadingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response VoidReadingdefaultApplicationProblemPlusJSONResponse) VisitVoidReadingResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -10362,6 +13964,45 @@ func (response CreateIsolationPointdefaultApplicationProblemPlusJSONResponse) Vi
 	return err
 }
 
+type ListMeterFindingsRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+}
+
+type ListMeterFindingsResponseObject interface {
+	VisitListMeterFindingsResponse(w http.ResponseWriter) error
+}
+
+type ListMeterFindings200JSONResponse MeterFindings
+
+func (response ListMeterFindings200JSONResponse) VisitListMeterFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListMeterFindingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListMeterFindingsdefaultApplicationProblemPlusJSONResponse) VisitListMeterFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListNotesRequestObject struct {
 	SiteId SiteId `json:"siteId"`
 }
@@ -10511,6 +14152,159 @@ type HandOverSitedefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response HandOverSitedefaultApplicationProblemPlusJSONResponse) VisitHandOverSiteResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReconcileMetersRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+}
+
+type ReconcileMetersResponseObject interface {
+	VisitReconcileMetersResponse(w http.ResponseWriter) error
+}
+
+type ReconcileMeters200JSONResponse Gaps
+
+func (response ReconcileMeters200JSONResponse) VisitReconcileMetersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReconcileMetersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReconcileMetersdefaultApplicationProblemPlusJSONResponse) VisitReconcileMetersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegimeChangesRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+}
+
+type ListRegimeChangesResponseObject interface {
+	VisitListRegimeChangesResponse(w http.ResponseWriter) error
+}
+
+type ListRegimeChanges200JSONResponse RegimeChanges
+
+func (response ListRegimeChanges200JSONResponse) VisitListRegimeChangesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRegimeChangesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListRegimeChangesdefaultApplicationProblemPlusJSONResponse) VisitListRegimeChangesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegimeChangeRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+	Params CreateRegimeChangeParams
+	Body   *CreateRegimeChangeJSONRequestBody
+}
+
+type CreateRegimeChangeResponseObject interface {
+	VisitCreateRegimeChangeResponse(w http.ResponseWriter) error
+}
+
+type CreateRegimeChange201JSONResponse RegimeChange
+
+func (response CreateRegimeChange201JSONResponse) VisitCreateRegimeChangeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRegimeChangedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateRegimeChangedefaultApplicationProblemPlusJSONResponse) VisitCreateRegimeChangeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawRegimeChangeRequestObject struct {
+	SiteId   SiteId   `json:"siteId"`
+	ChangeId ChangeId `json:"changeId"`
+}
+
+type WithdrawRegimeChangeResponseObject interface {
+	VisitWithdrawRegimeChangeResponse(w http.ResponseWriter) error
+}
+
+type WithdrawRegimeChange204Response struct {
+}
+
+func (response WithdrawRegimeChange204Response) VisitWithdrawRegimeChangeResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type WithdrawRegimeChangedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawRegimeChangedefaultApplicationProblemPlusJSONResponse) VisitWithdrawRegimeChangeResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -11310,6 +15104,85 @@ func (response PutUnitdefaultApplicationProblemPlusJSONResponse) VisitPutUnitRes
 	return err
 }
 
+type GetUnitUseRequestObject struct {
+	UnitId UnitId `json:"unitId"`
+	Params GetUnitUseParams
+}
+
+type GetUnitUseResponseObject interface {
+	VisitGetUnitUseResponse(w http.ResponseWriter) error
+}
+
+type GetUnitUse200JSONResponse UnitUse
+
+func (response GetUnitUse200JSONResponse) VisitGetUnitUseResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetUnitUsedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetUnitUsedefaultApplicationProblemPlusJSONResponse) VisitGetUnitUseResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUsageProfileRequestObject struct {
+	Params ListUsageProfileParams
+}
+
+type ListUsageProfileResponseObject interface {
+	VisitListUsageProfileResponse(w http.ResponseWriter) error
+}
+
+type ListUsageProfile200JSONResponse UsageProfile
+
+func (response ListUsageProfile200JSONResponse) VisitListUsageProfileResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUsageProfiledefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUsageProfiledefaultApplicationProblemPlusJSONResponse) VisitListUsageProfileResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// ListAccounts List people and programs
@@ -11405,6 +15278,48 @@ type StrictServerInterface interface {
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
+	// ListMeters List meters by code
+	// (GET /meters)
+	ListMeters(ctx context.Context, request ListMetersRequestObject) (ListMetersResponseObject, error)
+	// CreateMeter Add a meter to a line or a position
+	// (POST /meters)
+	CreateMeter(ctx context.Context, request CreateMeterRequestObject) (CreateMeterResponseObject, error)
+	// ListQuietMeters Meters without a reading that counts for 45 days
+	// (GET /meters/quiet)
+	ListQuietMeters(ctx context.Context, request ListQuietMetersRequestObject) (ListQuietMetersResponseObject, error)
+	// GetMeter Read a meter
+	// (GET /meters/{meterId})
+	GetMeter(ctx context.Context, request GetMeterRequestObject) (GetMeterResponseObject, error)
+	// ReplaceMeter Edit a meter
+	// (PUT /meters/{meterId})
+	ReplaceMeter(ctx context.Context, request ReplaceMeterRequestObject) (ReplaceMeterResponseObject, error)
+	// ListFormulas How a derived meter is and was computed
+	// (GET /meters/{meterId}/formulas)
+	ListFormulas(ctx context.Context, request ListFormulasRequestObject) (ListFormulasResponseObject, error)
+	// CreateFormula Say how a derived meter is computed from an instant on
+	// (POST /meters/{meterId}/formulas)
+	CreateFormula(ctx context.Context, request CreateFormulaRequestObject) (CreateFormulaResponseObject, error)
+	// ListMeterPlaces What a meter belongs to and belonged to
+	// (GET /meters/{meterId}/places)
+	ListMeterPlaces(ctx context.Context, request ListMeterPlacesRequestObject) (ListMeterPlacesResponseObject, error)
+	// PlaceMeter Let a meter belong to another thing of its site from an instant on
+	// (POST /meters/{meterId}/places)
+	PlaceMeter(ctx context.Context, request PlaceMeterRequestObject) (PlaceMeterResponseObject, error)
+	// ListReadings What was read on a meter, the latest first
+	// (GET /meters/{meterId}/readings)
+	ListReadings(ctx context.Context, request ListReadingsRequestObject) (ListReadingsResponseObject, error)
+	// CreateReading Record what was seen on a meter
+	// (POST /meters/{meterId}/readings)
+	CreateReading(ctx context.Context, request CreateReadingRequestObject) (CreateReadingResponseObject, error)
+	// ListRuns The runs of a meter's counters
+	// (GET /meters/{meterId}/runs)
+	ListRuns(ctx context.Context, request ListRunsRequestObject) (ListRunsResponseObject, error)
+	// CreateRun Record that a new run began, since the counter was replaced, set back or rolled over
+	// (POST /meters/{meterId}/runs)
+	CreateRun(ctx context.Context, request CreateRunRequestObject) (CreateRunResponseObject, error)
+	// GetMeterTotal What a meter has counted up to an instant
+	// (GET /meters/{meterId}/total)
+	GetMeterTotal(ctx context.Context, request GetMeterTotalRequestObject) (GetMeterTotalResponseObject, error)
 	// ListParts List parts by number
 	// (GET /parts)
 	ListParts(ctx context.Context, request ListPartsRequestObject) (ListPartsResponseObject, error)
@@ -11471,6 +15386,12 @@ type StrictServerInterface interface {
 	// CreatePositionPhoto Keep a picture of a position
 	// (POST /positions/{positionId}/photos)
 	CreatePositionPhoto(ctx context.Context, request CreatePositionPhotoRequestObject) (CreatePositionPhotoResponseObject, error)
+	// ListShares Which share of the vehicles a brush washes
+	// (GET /positions/{positionId}/shares)
+	ListShares(ctx context.Context, request ListSharesRequestObject) (ListSharesResponseObject, error)
+	// CreateShare Say which share of the vehicles a brush washes from an instant on
+	// (POST /positions/{positionId}/shares)
+	CreateShare(ctx context.Context, request CreateShareRequestObject) (CreateShareResponseObject, error)
 	// ListStates States of a position over time
 	// (GET /positions/{positionId}/states)
 	ListStates(ctx context.Context, request ListStatesRequestObject) (ListStatesResponseObject, error)
@@ -11489,6 +15410,30 @@ type StrictServerInterface interface {
 	// CreateProgram Add a program, such as a counter gateway
 	// (POST /programs)
 	CreateProgram(ctx context.Context, request CreateProgramRequestObject) (CreateProgramResponseObject, error)
+	// CreateReadings Record many readings, answered item by item
+	// (POST /readings)
+	CreateReadings(ctx context.Context, request CreateReadingsRequestObject) (CreateReadingsResponseObject, error)
+	// ImportReadings Bring a sheet of readings in, all of it or nothing
+	// (POST /readings/import)
+	ImportReadings(ctx context.Context, request ImportReadingsRequestObject) (ImportReadingsResponseObject, error)
+	// ListWaitingReadings Readings that wait for an explanation
+	// (GET /readings/waiting)
+	ListWaitingReadings(ctx context.Context, request ListWaitingReadingsRequestObject) (ListWaitingReadingsResponseObject, error)
+	// GetReading A reading, with what may be behind it
+	// (GET /readings/{readingId})
+	GetReading(ctx context.Context, request GetReadingRequestObject) (GetReadingResponseObject, error)
+	// DistrustMeter Mark a counter as not to be relied on after this reading
+	// (POST /readings/{readingId}/distrust)
+	DistrustMeter(ctx context.Context, request DistrustMeterRequestObject) (DistrustMeterResponseObject, error)
+	// ExplainReading Say what is behind a reading that does not fit
+	// (POST /readings/{readingId}/explanation)
+	ExplainReading(ctx context.Context, request ExplainReadingRequestObject) (ExplainReadingResponseObject, error)
+	// SupersedeReading Put another value or time in the place of a reading
+	// (POST /readings/{readingId}/supersession)
+	SupersedeReading(ctx context.Context, request SupersedeReadingRequestObject) (SupersedeReadingResponseObject, error)
+	// VoidReading Say that a reading is worth nothing
+	// (POST /readings/{readingId}/void)
+	VoidReading(ctx context.Context, request VoidReadingRequestObject) (VoidReadingResponseObject, error)
 	// ListRoles Roles and the capabilities that they bundle
 	// (GET /roles)
 	ListRoles(ctx context.Context, request ListRolesRequestObject) (ListRolesResponseObject, error)
@@ -11537,6 +15482,9 @@ type StrictServerInterface interface {
 	// CreateIsolationPoint Add an isolation point
 	// (POST /sites/{siteId}/isolation-points)
 	CreateIsolationPoint(ctx context.Context, request CreateIsolationPointRequestObject) (CreateIsolationPointResponseObject, error)
+	// ListMeterFindings What is the matter with the meters of a site
+	// (GET /sites/{siteId}/meter-findings)
+	ListMeterFindings(ctx context.Context, request ListMeterFindingsRequestObject) (ListMeterFindingsResponseObject, error)
 	// ListNotes What the distributor notes for itself
 	// (GET /sites/{siteId}/notes)
 	ListNotes(ctx context.Context, request ListNotesRequestObject) (ListNotesResponseObject, error)
@@ -11549,6 +15497,18 @@ type StrictServerInterface interface {
 	// HandOverSite Hand the site over to another customer
 	// (POST /sites/{siteId}/ownerships)
 	HandOverSite(ctx context.Context, request HandOverSiteRequestObject) (HandOverSiteResponseObject, error)
+	// ReconcileMeters How far counters of one thing are apart over the last month
+	// (GET /sites/{siteId}/reconciliation)
+	ReconcileMeters(ctx context.Context, request ReconcileMetersRequestObject) (ReconcileMetersResponseObject, error)
+	// ListRegimeChanges From when on the past says little about what comes
+	// (GET /sites/{siteId}/regime-changes)
+	ListRegimeChanges(ctx context.Context, request ListRegimeChangesRequestObject) (ListRegimeChangesResponseObject, error)
+	// CreateRegimeChange Record a regime change
+	// (POST /sites/{siteId}/regime-changes)
+	CreateRegimeChange(ctx context.Context, request CreateRegimeChangeRequestObject) (CreateRegimeChangeResponseObject, error)
+	// WithdrawRegimeChange Take a regime change back that was none
+	// (DELETE /sites/{siteId}/regime-changes/{changeId})
+	WithdrawRegimeChange(ctx context.Context, request WithdrawRegimeChangeRequestObject) (WithdrawRegimeChangeResponseObject, error)
 	// ListSupplies Electrical supplies of the site
 	// (GET /sites/{siteId}/supplies)
 	ListSupplies(ctx context.Context, request ListSuppliesRequestObject) (ListSuppliesResponseObject, error)
@@ -11606,6 +15566,12 @@ type StrictServerInterface interface {
 	// PutUnit Record that a unit went to a place
 	// (POST /units/{unitId}/stays)
 	PutUnit(ctx context.Context, request PutUnitRequestObject) (PutUnitResponseObject, error)
+	// GetUnitUse What a unit has done up to an instant, wherever it was
+	// (GET /units/{unitId}/use)
+	GetUnitUse(ctx context.Context, request GetUnitUseRequestObject) (GetUnitUseResponseObject, error)
+	// ListUsageProfile How use spreads over the year, the week and the day, as it was learnt
+	// (GET /usage-profile)
+	ListUsageProfile(ctx context.Context, request ListUsageProfileRequestObject) (ListUsageProfileResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx *gin.Context, request any) (any, error)
@@ -12675,6 +16641,485 @@ func (sh *strictHandler) ChangePassword(ctx *gin.Context) {
 	}
 }
 
+// ListMeters operation middleware
+func (sh *strictHandler) ListMeters(ctx *gin.Context, params ListMetersParams) {
+	var request ListMetersRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListMeters(ctx.Request.Context(), request.(ListMetersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListMeters")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListMetersResponseObject); ok {
+		if err := validResponse.VisitListMetersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateMeter operation middleware
+func (sh *strictHandler) CreateMeter(ctx *gin.Context, params CreateMeterParams) {
+	var request CreateMeterRequestObject
+
+	request.Params = params
+
+	var body CreateMeterJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateMeter(ctx.Request.Context(), request.(CreateMeterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateMeter")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateMeterResponseObject); ok {
+		if err := validResponse.VisitCreateMeterResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListQuietMeters operation middleware
+func (sh *strictHandler) ListQuietMeters(ctx *gin.Context, params ListQuietMetersParams) {
+	var request ListQuietMetersRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListQuietMeters(ctx.Request.Context(), request.(ListQuietMetersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListQuietMeters")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListQuietMetersResponseObject); ok {
+		if err := validResponse.VisitListQuietMetersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetMeter operation middleware
+func (sh *strictHandler) GetMeter(ctx *gin.Context, meterId MeterId) {
+	var request GetMeterRequestObject
+
+	request.MeterId = meterId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetMeter(ctx.Request.Context(), request.(GetMeterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetMeter")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetMeterResponseObject); ok {
+		if err := validResponse.VisitGetMeterResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceMeter operation middleware
+func (sh *strictHandler) ReplaceMeter(ctx *gin.Context, meterId MeterId, params ReplaceMeterParams) {
+	var request ReplaceMeterRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	var body ReplaceMeterJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceMeter(ctx.Request.Context(), request.(ReplaceMeterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceMeter")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceMeterResponseObject); ok {
+		if err := validResponse.VisitReplaceMeterResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListFormulas operation middleware
+func (sh *strictHandler) ListFormulas(ctx *gin.Context, meterId MeterId) {
+	var request ListFormulasRequestObject
+
+	request.MeterId = meterId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFormulas(ctx.Request.Context(), request.(ListFormulasRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFormulas")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListFormulasResponseObject); ok {
+		if err := validResponse.VisitListFormulasResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateFormula operation middleware
+func (sh *strictHandler) CreateFormula(ctx *gin.Context, meterId MeterId, params CreateFormulaParams) {
+	var request CreateFormulaRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	var body CreateFormulaJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateFormula(ctx.Request.Context(), request.(CreateFormulaRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateFormula")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateFormulaResponseObject); ok {
+		if err := validResponse.VisitCreateFormulaResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListMeterPlaces operation middleware
+func (sh *strictHandler) ListMeterPlaces(ctx *gin.Context, meterId MeterId) {
+	var request ListMeterPlacesRequestObject
+
+	request.MeterId = meterId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListMeterPlaces(ctx.Request.Context(), request.(ListMeterPlacesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListMeterPlaces")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListMeterPlacesResponseObject); ok {
+		if err := validResponse.VisitListMeterPlacesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PlaceMeter operation middleware
+func (sh *strictHandler) PlaceMeter(ctx *gin.Context, meterId MeterId, params PlaceMeterParams) {
+	var request PlaceMeterRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	var body PlaceMeterJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PlaceMeter(ctx.Request.Context(), request.(PlaceMeterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PlaceMeter")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PlaceMeterResponseObject); ok {
+		if err := validResponse.VisitPlaceMeterResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListReadings operation middleware
+func (sh *strictHandler) ListReadings(ctx *gin.Context, meterId MeterId, params ListReadingsParams) {
+	var request ListReadingsRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListReadings(ctx.Request.Context(), request.(ListReadingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListReadings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListReadingsResponseObject); ok {
+		if err := validResponse.VisitListReadingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateReading operation middleware
+func (sh *strictHandler) CreateReading(ctx *gin.Context, meterId MeterId, params CreateReadingParams) {
+	var request CreateReadingRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	var body CreateReadingJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateReading(ctx.Request.Context(), request.(CreateReadingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateReading")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateReadingResponseObject); ok {
+		if err := validResponse.VisitCreateReadingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListRuns operation middleware
+func (sh *strictHandler) ListRuns(ctx *gin.Context, meterId MeterId) {
+	var request ListRunsRequestObject
+
+	request.MeterId = meterId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRuns(ctx.Request.Context(), request.(ListRunsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRuns")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListRunsResponseObject); ok {
+		if err := validResponse.VisitListRunsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateRun operation middleware
+func (sh *strictHandler) CreateRun(ctx *gin.Context, meterId MeterId, params CreateRunParams) {
+	var request CreateRunRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	var body CreateRunJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRun(ctx.Request.Context(), request.(CreateRunRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRun")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateRunResponseObject); ok {
+		if err := validResponse.VisitCreateRunResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetMeterTotal operation middleware
+func (sh *strictHandler) GetMeterTotal(ctx *gin.Context, meterId MeterId, params GetMeterTotalParams) {
+	var request GetMeterTotalRequestObject
+
+	request.MeterId = meterId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetMeterTotal(ctx.Request.Context(), request.(GetMeterTotalRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetMeterTotal")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetMeterTotalResponseObject); ok {
+		if err := validResponse.VisitGetMeterTotalResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListParts operation middleware
 func (sh *strictHandler) ListParts(ctx *gin.Context, params ListPartsParams) {
 	var request ListPartsRequestObject
@@ -13453,6 +17898,77 @@ func (sh *strictHandler) CreatePositionPhoto(ctx *gin.Context, positionId Positi
 	}
 }
 
+// ListShares operation middleware
+func (sh *strictHandler) ListShares(ctx *gin.Context, positionId PositionId) {
+	var request ListSharesRequestObject
+
+	request.PositionId = positionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListShares(ctx.Request.Context(), request.(ListSharesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListShares")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListSharesResponseObject); ok {
+		if err := validResponse.VisitListSharesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateShare operation middleware
+func (sh *strictHandler) CreateShare(ctx *gin.Context, positionId PositionId, params CreateShareParams) {
+	var request CreateShareRequestObject
+
+	request.PositionId = positionId
+	request.Params = params
+
+	var body CreateShareJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateShare(ctx.Request.Context(), request.(CreateShareRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateShare")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateShareResponseObject); ok {
+		if err := validResponse.VisitCreateShareResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListStates operation middleware
 func (sh *strictHandler) ListStates(ctx *gin.Context, positionId PositionId) {
 	var request ListStatesRequestObject
@@ -13658,6 +18174,320 @@ func (sh *strictHandler) CreateProgram(ctx *gin.Context, params CreateProgramPar
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreateProgramResponseObject); ok {
 		if err := validResponse.VisitCreateProgramResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateReadings operation middleware
+func (sh *strictHandler) CreateReadings(ctx *gin.Context, params CreateReadingsParams) {
+	var request CreateReadingsRequestObject
+
+	request.Params = params
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "application/json") {
+
+		var body CreateReadingsJSONRequestBody
+		var err error
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = ctx.ShouldBindJSON(&body)
+		} else if binding.Validator != nil {
+			// ShouldBindJSON runs the struct validator after decoding; keep that.
+			err = binding.Validator.ValidateStruct(&body)
+		}
+		if err != nil {
+			sh.options.RequestErrorHandlerFunc(ctx, err)
+			return
+		}
+		request.JSONBody = &body
+
+	}
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "application/x-ndjson") {
+		request.Body = ctx.Request.Body
+	}
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateReadings(ctx.Request.Context(), request.(CreateReadingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateReadings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateReadingsResponseObject); ok {
+		if err := validResponse.VisitCreateReadingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ImportReadings operation middleware
+func (sh *strictHandler) ImportReadings(ctx *gin.Context, params ImportReadingsParams) {
+	var request ImportReadingsRequestObject
+
+	request.Params = params
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet") {
+		request.Body = ctx.Request.Body
+	}
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "text/csv") {
+		request.Body = ctx.Request.Body
+	}
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ImportReadings(ctx.Request.Context(), request.(ImportReadingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ImportReadings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ImportReadingsResponseObject); ok {
+		if err := validResponse.VisitImportReadingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListWaitingReadings operation middleware
+func (sh *strictHandler) ListWaitingReadings(ctx *gin.Context, params ListWaitingReadingsParams) {
+	var request ListWaitingReadingsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListWaitingReadings(ctx.Request.Context(), request.(ListWaitingReadingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListWaitingReadings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListWaitingReadingsResponseObject); ok {
+		if err := validResponse.VisitListWaitingReadingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetReading operation middleware
+func (sh *strictHandler) GetReading(ctx *gin.Context, readingId ReadingId) {
+	var request GetReadingRequestObject
+
+	request.ReadingId = readingId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetReading(ctx.Request.Context(), request.(GetReadingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetReading")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetReadingResponseObject); ok {
+		if err := validResponse.VisitGetReadingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// DistrustMeter operation middleware
+func (sh *strictHandler) DistrustMeter(ctx *gin.Context, readingId ReadingId, params DistrustMeterParams) {
+	var request DistrustMeterRequestObject
+
+	request.ReadingId = readingId
+	request.Params = params
+
+	var body DistrustMeterJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.DistrustMeter(ctx.Request.Context(), request.(DistrustMeterRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "DistrustMeter")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(DistrustMeterResponseObject); ok {
+		if err := validResponse.VisitDistrustMeterResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ExplainReading operation middleware
+func (sh *strictHandler) ExplainReading(ctx *gin.Context, readingId ReadingId, params ExplainReadingParams) {
+	var request ExplainReadingRequestObject
+
+	request.ReadingId = readingId
+	request.Params = params
+
+	var body ExplainReadingJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ExplainReading(ctx.Request.Context(), request.(ExplainReadingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ExplainReading")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ExplainReadingResponseObject); ok {
+		if err := validResponse.VisitExplainReadingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SupersedeReading operation middleware
+func (sh *strictHandler) SupersedeReading(ctx *gin.Context, readingId ReadingId, params SupersedeReadingParams) {
+	var request SupersedeReadingRequestObject
+
+	request.ReadingId = readingId
+	request.Params = params
+
+	var body SupersedeReadingJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SupersedeReading(ctx.Request.Context(), request.(SupersedeReadingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SupersedeReading")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SupersedeReadingResponseObject); ok {
+		if err := validResponse.VisitSupersedeReadingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// VoidReading operation middleware
+func (sh *strictHandler) VoidReading(ctx *gin.Context, readingId ReadingId, params VoidReadingParams) {
+	var request VoidReadingRequestObject
+
+	request.ReadingId = readingId
+	request.Params = params
+
+	var body VoidReadingJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.VoidReading(ctx.Request.Context(), request.(VoidReadingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "VoidReading")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(VoidReadingResponseObject); ok {
+		if err := validResponse.VisitVoidReadingResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -14189,6 +19019,32 @@ func (sh *strictHandler) CreateIsolationPoint(ctx *gin.Context, siteId SiteId, p
 	}
 }
 
+// ListMeterFindings operation middleware
+func (sh *strictHandler) ListMeterFindings(ctx *gin.Context, siteId SiteId) {
+	var request ListMeterFindingsRequestObject
+
+	request.SiteId = siteId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListMeterFindings(ctx.Request.Context(), request.(ListMeterFindingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListMeterFindings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListMeterFindingsResponseObject); ok {
+		if err := validResponse.VisitListMeterFindingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListNotes operation middleware
 func (sh *strictHandler) ListNotes(ctx *gin.Context, siteId SiteId) {
 	var request ListNotesRequestObject
@@ -14324,6 +19180,130 @@ func (sh *strictHandler) HandOverSite(ctx *gin.Context, siteId SiteId, params Ha
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(HandOverSiteResponseObject); ok {
 		if err := validResponse.VisitHandOverSiteResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReconcileMeters operation middleware
+func (sh *strictHandler) ReconcileMeters(ctx *gin.Context, siteId SiteId) {
+	var request ReconcileMetersRequestObject
+
+	request.SiteId = siteId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReconcileMeters(ctx.Request.Context(), request.(ReconcileMetersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReconcileMeters")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReconcileMetersResponseObject); ok {
+		if err := validResponse.VisitReconcileMetersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListRegimeChanges operation middleware
+func (sh *strictHandler) ListRegimeChanges(ctx *gin.Context, siteId SiteId) {
+	var request ListRegimeChangesRequestObject
+
+	request.SiteId = siteId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRegimeChanges(ctx.Request.Context(), request.(ListRegimeChangesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRegimeChanges")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListRegimeChangesResponseObject); ok {
+		if err := validResponse.VisitListRegimeChangesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateRegimeChange operation middleware
+func (sh *strictHandler) CreateRegimeChange(ctx *gin.Context, siteId SiteId, params CreateRegimeChangeParams) {
+	var request CreateRegimeChangeRequestObject
+
+	request.SiteId = siteId
+	request.Params = params
+
+	var body CreateRegimeChangeJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRegimeChange(ctx.Request.Context(), request.(CreateRegimeChangeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRegimeChange")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateRegimeChangeResponseObject); ok {
+		if err := validResponse.VisitCreateRegimeChangeResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// WithdrawRegimeChange operation middleware
+func (sh *strictHandler) WithdrawRegimeChange(ctx *gin.Context, siteId SiteId, changeId ChangeId) {
+	var request WithdrawRegimeChangeRequestObject
+
+	request.SiteId = siteId
+	request.ChangeId = changeId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawRegimeChange(ctx.Request.Context(), request.(WithdrawRegimeChangeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawRegimeChange")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WithdrawRegimeChangeResponseObject); ok {
+		if err := validResponse.VisitWithdrawRegimeChangeResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -15026,6 +20006,59 @@ func (sh *strictHandler) PutUnit(ctx *gin.Context, unitId UnitId, params PutUnit
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(PutUnitResponseObject); ok {
 		if err := validResponse.VisitPutUnitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetUnitUse operation middleware
+func (sh *strictHandler) GetUnitUse(ctx *gin.Context, unitId UnitId, params GetUnitUseParams) {
+	var request GetUnitUseRequestObject
+
+	request.UnitId = unitId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetUnitUse(ctx.Request.Context(), request.(GetUnitUseRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetUnitUse")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetUnitUseResponseObject); ok {
+		if err := validResponse.VisitGetUnitUseResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUsageProfile operation middleware
+func (sh *strictHandler) ListUsageProfile(ctx *gin.Context, params ListUsageProfileParams) {
+	var request ListUsageProfileRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUsageProfile(ctx.Request.Context(), request.(ListUsageProfileRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUsageProfile")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUsageProfileResponseObject); ok {
+		if err := validResponse.VisitListUsageProfileResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

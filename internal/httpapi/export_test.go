@@ -1,0 +1,4 @@
+package httpapi
+
+// ReadItems is the parser of batches of readings, for fuzzing.
+var ReadItems = readItems
