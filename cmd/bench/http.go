@@ -115,41 +115,49 @@ func (b *bench) overHTTP(ctx context.Context, _ cluster.Address) error {
 	return nil
 }
 
-// askServer starts the server, asks it, and ends it.
+// askServer asks a server for pages.
 func (b *bench) askServer(ctx context.Context, d *data, role string) (took sample, s served, err error) {
+	s, err = withServer(ctx, d, func(base string) (err error) {
+		client := &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: clients}}
+		defer client.CloseIdleConnections() // else the server waits for them
+		took, err = ask(ctx, d.pages[role], time.Duration(b.seconds)*time.Second, func(ctx context.Context, p page) error {
+			return get(ctx, client, base, p)
+		})
+		return err
+	})
+	return took, s, err
+}
+
+// withServer starts the server, lets fn ask it, ends it and gives what it took.
+func withServer(ctx context.Context, d *data, fn func(base string) error) (s served, err error) {
 	self, err := os.Executable()
 	if err != nil {
-		return nil, s, err
+		return s, err
 	}
 	cmd := exec.CommandContext(ctx, self, serveVerb, d.service)
 	cmd.Stderr = os.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // its end is ours to say
 	in, err := cmd.StdinPipe()
 	if err != nil {
-		return nil, s, err
+		return s, err
 	}
 	out, err := cmd.StdoutPipe()
 	if err != nil {
-		return nil, s, err
+		return s, err
 	}
 	if err := cmd.Start(); err != nil {
-		return nil, s, err
+		return s, err
 	}
 	lines := bufio.NewReader(out)
 	base, err := lines.ReadString('\n')
 	if err == nil {
-		client := &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: clients}}
-		defer client.CloseIdleConnections()
-		took, err = ask(ctx, d.pages[role], time.Duration(b.seconds)*time.Second, func(ctx context.Context, p page) error {
-			return get(ctx, client, strings.TrimSpace(base), p)
-		})
-		client.CloseIdleConnections() // else the server waits for them
+		err = fn(strings.TrimSpace(base))
 	}
 	err = errors.Join(err, in.Close())
 	if err == nil {
 		err = json.NewDecoder(lines).Decode(&s)
 	}
-	return took, s, errors.Join(err, cmd.Wait())
+	return s, errors.Join(err, cmd.Wait())
 }
 
 // get reads one page.

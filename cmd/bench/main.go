@@ -45,13 +45,14 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use"}
 
 type options struct {
-	seconds int
-	sites   int
-	only    []string
-	file    string
+	seconds      int
+	sites        int
+	only         []string
+	file         string
+	rowsImported int // readings that the imported sheet has
 }
 
 func (o options) measures(part string) bool { return len(o.only) == 0 || slices.Contains(o.only, part) }
@@ -71,6 +72,7 @@ func read(args []string) (options, error) {
 	f.IntVar(&o.seconds, "seconds", 10, "how long each list is asked for; the bars are meant for 30")
 	f.IntVar(&o.sites, "sites", large, "sites of the large data set, with 50 positions each")
 	f.StringVar(&o.file, "file", figures.File, "where a whole run keeps its table; empty keeps it nowhere")
+	f.IntVar(&o.rowsImported, "rows", 1_000_000, "rows of the sheet of readings that is imported; the most is 5,000,000")
 	only := f.String("only", "", "measure only these, separated by commas: "+strings.Join(parts, ", "))
 	if err := f.Parse(args); err != nil {
 		return o, err
@@ -157,22 +159,28 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, own.Stop(context.WithoutCancel(ctx))) }()
-	if b.measures("list") || b.measures("http") || b.measures("bulk") {
+	if slices.ContainsFunc([]string{"list", "http", "bulk", "readings"}, b.measures) {
 		if b.large, err = b.fill(ctx, own.Address, "large", b.sites); err != nil {
 			return err
 		}
 		defer b.large.db.Close()
 	}
-	if b.measures("list") || b.measures("units") {
+	if slices.ContainsFunc([]string{"list", "units", "readings"}, b.measures) {
 		if b.small, err = b.fill(ctx, own.Address, "small", small); err != nil {
 			return err
 		}
 		defer b.small.db.Close()
 	}
+	if b.measures("units") || b.measures("use") {
+		if b.medium, err = b.fill(ctx, own.Address, "medium", medium); err != nil {
+			return err
+		}
+		defer b.medium.db.Close()
+	}
 	for _, part := range []struct {
 		name    string
 		measure func(context.Context, cluster.Address) error
-	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}} {
+	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}} {
 		if !b.measures(part.name) {
 			continue
 		}

@@ -28,7 +28,7 @@ func (r row) cells() []string {
 		ratio = fmt.Sprintf("%.2f ×", r.ratio)
 	}
 	if r.bar > 0 {
-		bar, within = fmt.Sprintf("≤ %g ×", r.bar), "yes"
+		bar, within = fmt.Sprintf("≤ %.3g ×", r.bar), "yes"
 		if r.ratio > r.bar {
 			within = "no"
 		}

@@ -20,11 +20,7 @@ import (
 
 // units measures what is asked of units: what is fitted at a whole site, today
 // and in the past, where a unit has been, and units from a spreadsheet.
-func (b *bench) units(ctx context.Context, at cluster.Address) (err error) {
-	if b.medium, err = b.fill(ctx, at, "medium", medium); err != nil {
-		return err
-	}
-	defer b.medium.db.Close()
+func (b *bench) units(ctx context.Context, at cluster.Address) error {
 	now := time.Now()
 	for _, w := range []struct {
 		name string
