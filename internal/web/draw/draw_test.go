@@ -200,3 +200,37 @@ func TestTotalsAreGrouped(t *testing.T) {
 		}
 	}
 }
+
+func TestWearBar(t *testing.T) {
+	unknown := math.NaN()
+	for name, w := range map[string]Wear{
+		"coming":  {Today: 284, Due: 340, Earliest: 330, Latest: 360, Low: 333, High: 349},
+		"late":    {Today: 45, Due: 30, Earliest: 27, Latest: 36, Low: unknown, High: unknown, Late: true},
+		"window":  {Today: 33, Due: 30, Earliest: 27, Latest: 36, Low: unknown, High: unknown},
+		"endless": {Today: 60, Due: 300, Earliest: 280, Latest: 320, Low: 150, High: unknown},
+		"unknown": {Today: 60, Due: unknown, Earliest: unknown, Latest: unknown, Low: unknown, High: unknown},
+		"new":     {Today: 0, Due: 0, Earliest: 0, Latest: 0, Low: unknown, High: unknown},
+	} {
+		w.ID, w.Title = "w", name
+		svg := WearBar(w, 240)
+		golden(t, "wear-"+name+".svg", svg)
+		if strings.Contains(svg, "NaN") || strings.Contains(svg, "Inf") {
+			t.Errorf("%s is drawn as %s", name, svg)
+		}
+	}
+	wellFormed(t, WearBar(Wear{ID: "w", Title: `"><script>`}, 240))
+}
+
+func TestWeeksAhead(t *testing.T) {
+	r := Ribbon{ID: "r", Title: "Work ahead, twelve weeks", Weeks: []string{"30 Nov", "7 Dec", "14 Dec", "21 Dec"}, Rows: []RibbonRow{
+		{Name: "Umberlea Express", Href: "/sites/1", Cells: []RibbonCell{{Hours: 6.5, Parts: "there", Says: "6.5 h"}, {}, {Hours: 12, Parts: "missing", Grave: true}, {Hours: .2}}},
+		{Name: "Dunmarrow Road", Href: "/sites/2", Cells: []RibbonCell{{}, {Hours: 3, Parts: "unknown"}, {}, {}}},
+		{Name: "Pellhaven Auto Bath", Href: "/sites/3"},
+	}}
+	golden(t, "ribbon.svg", Weeks(r, 700))
+	wellFormed(t, Weeks(Ribbon{ID: "r"}, 700))
+	r.Rows[0].Name, r.Rows[0].Href, r.Rows[0].Cells[0].Says = `"><script>`, `"><script>`, `"><script>`
+	if svg := Weeks(r, 700); strings.Contains(svg, "<script") {
+		t.Error("a script came through")
+	}
+}
