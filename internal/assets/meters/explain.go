@@ -522,6 +522,10 @@ func begin(tx *gorm.DB, who access.Actor, now time.Time, meter uuid.UUID, first 
 		return uuid.Nil, conflict("at", stamp(j.At), "a run of this counter begins at that instant already")
 	case before != nil && last != nil && !before.at.Before(old.from()) && *last < before.value:
 		return uuid.Nil, conflict("old_last", m.Unit.Format(*last), "lies below %s, which was read at %s", m.Unit.say(before.value), stamp(before.at))
+	case j.How == "rolled_over" && before != nil && first != nil && !before.at.Before(old.from()) &&
+		*last-before.value+first.Value > m.bound.allowed(first.At.Sub(before.at)):
+		// a guess that was too high makes the next reading fall, and a life is soon added
+		return uuid.Nil, conflict("as", j.How, "would mean %s since %s, faster than it can run; the value before it may be the wrong one", m.Unit.say(*last-before.value+first.Value), stamp(before.at))
 	case modulus != nil && start >= *modulus:
 		return uuid.Nil, fault.Field("new_first", m.Unit.Format(start), "must lie below %s, where the counter rolls over", m.Unit.say(*modulus))
 	case first != nil && first.Value < start && j.How != "unit_changed":

@@ -310,6 +310,9 @@ func TestExplanations(t *testing.T) {
 	if r := w.explain(t, fell.ReadingID, meters.Explanation{As: "rolled_over", Counter: meters.Counter{Modulus: "1000"}}); *r.Total != 1010 {
 		t.Errorf("rolled over at 1000 it is %+v", r)
 	}
+	// no hour meter rolls over in a month: a round guess before it was too high
+	refuse("more hours than there were", w.one(t, w.hoursRight, day(3), "50.0", meters.NeedsExplanation).ReadingID,
+		meters.Explanation{As: "rolled_over", Counter: meters.Counter{Modulus: "100000"}}, fault.Conflict, "as")
 	// a reading that is found wrong later
 	w.explain(t, moved.ID, meters.Explanation{As: "mistyped", Value: "121.0"})
 	w.wantTotal(t, w.hoursRight, day(20), "121.0 read")
