@@ -19,37 +19,38 @@ import (
 // listed is forbidden; a package that is not listed fails the test, so that its
 // place is thought about.
 var may = map[string][]string{
-	"api":                    {},
-	"internal/fault":         {},
-	"internal/measure":       {"internal/fault"},
-	"internal/calendar":      {"internal/fault"},
-	"internal/pm/due":        {"internal/calendar", "internal/fault", "internal/usage"},
-	"internal/pgdb":          {"internal/fault"},
-	"internal/pgdb/cluster":  {},
-	"internal/pgtest":        {"internal/pgdb", "internal/pgdb/cluster"},
-	"internal/access":        {"internal/fault", "internal/pgdb"},
-	"internal/assets":        {"internal/access", "internal/assets/supply", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
-	"internal/assets/supply": {"internal/fault"},
-	"internal/assets/meters": {"internal/access", "internal/fault", "internal/pgdb"},
-	"internal/ident":         {},
-	"internal/exchange":      {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
-	"internal/scheduler":     {},
-	"internal/usage":         {"internal/fault"},
-	"internal/usage/wash":    {"internal/fault", "internal/usage"},
-	"internal/door":          {"internal/access", "internal/fault", "internal/pgdb"},
-	"internal/httpapi/gen":   {},
-	"internal/httpapi":       {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
-	"internal/web/draw":      {},
-	"internal/web":           {"internal/access", "internal/assets", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/web/draw"},
-	"internal/demo":          {"internal/access", "internal/assets", "internal/fault", "internal/measure", "internal/pgdb"},
-	"internal":               {},
+	"api":                            {},
+	"internal/fault":                 {},
+	"internal/measure":               {"internal/fault"},
+	"internal/calendar":              {"internal/fault"},
+	"internal/pm/due":                {"internal/calendar", "internal/fault", "internal/usage"},
+	"internal/pgdb":                  {"internal/fault"},
+	"internal/pgdb/cluster":          {},
+	"internal/pgtest":                {"internal/pgdb", "internal/pgdb/cluster"},
+	"internal/access":                {"internal/fault", "internal/pgdb"},
+	"internal/assets":                {"internal/access", "internal/assets/supply", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
+	"internal/assets/supply":         {"internal/fault"},
+	"internal/assets/meters":         {"internal/access", "internal/fault", "internal/pgdb"},
+	"internal/ident":                 {},
+	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
+	"internal/scheduler":             {},
+	"internal/usage":                 {"internal/fault"},
+	"internal/usage/wash":            {"internal/fault", "internal/usage"},
+	"internal/door":                  {"internal/access", "internal/fault", "internal/pgdb"},
+	"internal/httpapi/gen":           {},
+	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
+	"internal/web/draw":              {},
+	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage", "internal/web/draw"},
+	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage/wash"},
+	"internal":                       {},
+	"internal/assets/meters/outlook": {"internal/access", "internal/assets/meters", "internal/pgdb", "internal/usage"},
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/fault", "internal/ident", "internal/measure", "internal/pm/due", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/exchange"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

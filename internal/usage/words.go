@@ -34,6 +34,21 @@ func (o *Outlook) season(now, until time.Time) float64 {
 	return o.calendar.Days(now, until) / days
 }
 
+// Pace says how much the meter runs a day over the four weeks from an instant
+// on: "about 345 a day in this season". The rate must be above zero.
+func (o *Outlook) Pace(now time.Time) string { return o.pace(now, now) }
+
+func (o *Outlook) pace(now, until time.Time) string {
+	switch season := o.season(now, until); {
+	case o.season(now, now) < inSeason: // closed now
+		return "about " + number(o.rate.PerDay) + " a day when it is open"
+	case math.Abs(season-1) > inSeason:
+		return "about " + number(o.rate.PerDay*season) + " a day in this season"
+	default:
+		return "about " + number(o.rate.PerDay*season) + " a day"
+	}
+}
+
 // Sentence explains a forecast of this outlook in plain English, as the end of a
 // sentence: at what rate, when, within what range, by how old a reading, and what
 // is weak about it. counter is the word for what is read, "count" or "hour meter".
@@ -50,14 +65,7 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 		s.WriteString("the plan's rate, ")
 	}
 	// The rate until then: what is left, divided by it, gives the date.
-	switch season := o.season(now, f.Likely); {
-	case o.season(now, now) < inSeason: // closed now
-		fmt.Fprintf(&s, "about %s a day when it is open", number(o.rate.PerDay))
-	case math.Abs(season-1) > inSeason:
-		fmt.Fprintf(&s, "about %s a day in this season", number(o.rate.PerDay*season))
-	default:
-		fmt.Fprintf(&s, "about %s a day", number(o.rate.PerDay*season))
-	}
+	s.WriteString(o.pace(now, f.Likely))
 	if o.rate.Basis == Planned {
 		s.WriteString(",")
 	}

@@ -120,7 +120,8 @@ func known(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID) e
 	return err
 }
 
-// A counter stands while another of its line goes on, and was read so again.
+// A counter stands while another of its line goes on, and was read so again,
+// though its position was in service all the time.
 const troubles = `
 select 'quiet' as kind, m.id as meter_id, m.code as meter, m.last_at, 0::bigint as n
   from meter_now as m
@@ -136,6 +137,7 @@ select 'stuck', m.id, m.code, m.grew_at, 0
   from meter_now as m
   left join position as p on p.id = m.position_id
  where m.site_id = @site and m.last_at - m.grew_at >= make_interval(days => @stuck)
+   and not exists (select from position_state as t where t.position_id = m.position_id and t.state <> 'in_service' and coalesce(upper(t.during), 'infinity') > m.grew_at)
    and exists (select from meter_now as o left join position as op on op.id = o.position_id
                 where o.site_id = @site and o.id <> m.id and coalesce(o.line_id, op.line_id) = coalesce(m.line_id, p.line_id)
                   and o.grew_at > m.grew_at + make_interval(days => @stuck))

@@ -143,6 +143,7 @@ type Factor struct {
 	SiteID  *uuid.UUID // a site's own; nil for all of a climate and size
 	Climate *string
 	Size    *string
+	Unit    Unit   // what is counted: run hours sway less than vehicles do
 	Part    string // month (1 to 12), weekday (ISO 1 to 7), hour (0 to 23) or kappa (0)
 	Ordinal int
 	Factor  float64
@@ -153,10 +154,10 @@ type Factor struct {
 }
 
 const factors = `
-select site_id, climate, size, part, ordinal, factor, meters, years, computed_at from usage_profile
+select site_id, climate, size, unit, part, ordinal, factor, meters, years, computed_at from usage_profile
  where (cast(@climate as text) is null or climate = @climate) and (cast(@size as text) is null or size = @size)
    and (@pooled and site_id is null or site_id = any (@of))
-order by site_id nulls first, climate, size, part, ordinal`
+order by site_id nulls first, climate, size, unit, part, ordinal`
 
 // Profile lists what was learnt of a climate and size, "" for all, and of the
 // sites named.
@@ -180,21 +181,21 @@ func KeepProfile(tx *gorm.DB, who access.Actor, now time.Time, rows []Factor) er
 	}
 	n := len(rows)
 	sites, climates, sizes := make([]*uuid.UUID, n), make([]*string, n), make([]*string, n)
-	parts, ordinals, values, meters, years := make([]string, n), make([]int32, n), make([]float64, n), make([]int32, n), make([]float64, n)
+	units, parts, ordinals, values, meters, years := make([]string, n), make([]string, n), make([]int32, n), make([]float64, n), make([]int32, n), make([]float64, n)
 	for i, r := range rows {
 		if math.IsNaN(r.Factor) || math.IsInf(r.Factor, 0) {
 			return fault.Field(fmt.Sprintf("rows[%d].factor", i), r.Factor, "must be a finite number")
 		}
-		sites[i], climates[i], sizes[i], parts[i] = r.SiteID, r.Climate, r.Size, r.Part
+		sites[i], climates[i], sizes[i], units[i], parts[i] = r.SiteID, r.Climate, r.Size, string(r.Unit), r.Part
 		ordinals[i], values[i], meters[i], years[i] = int32(r.Ordinal), r.Factor, int32(r.Meters), r.Years
 	}
-	v := map[string]any{"sites": &sites, "climates": &climates, "sizes": &sizes, "parts": &parts, "ordinals": &ordinals, "values": &values, "meters": &meters, "years": &years, "now": now}
-	for key, where := range map[string]string{"(climate, size, part, ordinal)": "site_id is null", "(site_id, part, ordinal)": "site_id is not null"} {
+	v := map[string]any{"sites": &sites, "climates": &climates, "sizes": &sizes, "units": &units, "parts": &parts, "ordinals": &ordinals, "values": &values, "meters": &meters, "years": &years, "now": now}
+	for key, where := range map[string]string{"(climate, size, unit, part, ordinal)": "site_id is null", "(site_id, unit, part, ordinal)": "site_id is not null"} {
 		if err := tx.Exec(`
-insert into usage_profile (site_id, climate, size, part, ordinal, factor, meters, years, computed_at)
+insert into usage_profile (site_id, climate, size, unit, part, ordinal, factor, meters, years, computed_at)
 select r.*, cast(@now as timestamptz)
-  from unnest(cast(@sites as uuid[]), cast(@climates as text[]), cast(@sizes as text[]), cast(@parts as text[]), cast(@ordinals as int[]),
-              cast(@values as float8[]), cast(@meters as int[]), cast(@years as float8[])) as r(site_id, climate, size, part, ordinal, factor, meters, years)
+  from unnest(cast(@sites as uuid[]), cast(@climates as text[]), cast(@sizes as text[]), cast(@units as text[]), cast(@parts as text[]), cast(@ordinals as int[]),
+              cast(@values as float8[]), cast(@meters as int[]), cast(@years as float8[])) as r(site_id, climate, size, unit, part, ordinal, factor, meters, years)
  where r.`+where+`
 on conflict `+key+` do update set factor = excluded.factor, meters = excluded.meters, years = excluded.years, computed_at = excluded.computed_at`, v).Error; err != nil {
 			return err

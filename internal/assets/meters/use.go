@@ -34,17 +34,37 @@ type Use struct {
 	// StartKnown tells whether it is known what it had done before this record
 	// began. Where not, its use is at least this.
 	StartKnown bool
+	// Spells are its times in positions, each with what it did there, in their order.
+	Spells []*Spell
+}
+
+// Spell is a time of a unit in one position, up to the instant that was asked for.
+type Spell struct {
+	PositionID              uuid.UUID
+	From, Until             time.Time // From is when it was recorded where nobody knows
+	Hours, Vehicles, Cycles Used
 }
 
 // of gives the share of a kind.
-func (u *Use) of(unit Unit) *Used {
+func (u *Use) of(unit Unit) *Used { return ofKind(unit, &u.Hours, &u.Vehicles, &u.Cycles) }
+
+func (s *Spell) of(unit Unit) *Used { return ofKind(unit, &s.Hours, &s.Vehicles, &s.Cycles) }
+
+func ofKind(unit Unit, hours, vehicles, cycles *Used) *Used {
 	switch unit {
 	case Hours:
-		return &u.Hours
+		return hours
 	case Vehicles:
-		return &u.Vehicles
+		return vehicles
 	}
-	return &u.Cycles
+	return cycles
+}
+
+// add adds what was counted between two totals, known no better than floor.
+func (u *Used) add(from, until Total, by float64, floor Grade) {
+	u.Amount += share(until.Amount-from.Amount, by)
+	u.Grade = weaker(u.Grade, weaker(floor, weaker(from.Grade, until.Grade)))
+	u.Known = true
 }
 
 // occupancy is a unit in a position, by itself or inside another, over a time.
@@ -238,6 +258,7 @@ func UseOf(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, unit
 	}
 	type part struct {
 		use   *Used
+		spell *Used
 		floor Grade // how well the ends of the stay are known
 		stretch
 	}
@@ -257,13 +278,15 @@ func UseOf(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, unit
 			}
 		}
 		fitted[o.UnitID] += zones[o.Zone].Days(stay.from, stay.until)
+		spell := &Spell{PositionID: o.PositionID, From: stay.from, Until: stay.until, Hours: Used{Grade: Seen}, Vehicles: Used{Grade: Seen}, Cycles: Used{Grade: Seen}}
+		u.Spells = append(u.Spells, spell)
 		for _, s := range split(stay, rows[of{o.PositionID, "in_service"}]) {
 			if s.row == nil {
 				continue // parked or empty: nothing turns
 			}
 			for _, unit := range []Unit{Hours, Vehicles, Cycles} {
 				for _, c := range counters(s.span, o.PositionID, o.LineID, unit, rows) {
-					parts = append(parts, part{u.of(unit), floor, c})
+					parts = append(parts, part{u.of(unit), spell.of(unit), floor, c})
 					if c.meter != nil {
 						asks[Ask{*c.meter, c.from}], asks[Ask{*c.meter, c.until}] = true, true
 					}
@@ -281,17 +304,20 @@ func UseOf(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, unit
 	}
 	for _, p := range parts {
 		if p.meter == nil {
-			p.use.Grade = Default
+			p.use.Grade, p.spell.Grade = Default, Default
 			continue
 		}
 		from, until := totals[Ask{*p.meter, p.from}], totals[Ask{*p.meter, p.until}]
-		p.use.Amount += share(until.Amount-from.Amount, p.share)
-		p.use.Grade = weaker(p.use.Grade, weaker(p.floor, weaker(from.Grade, until.Grade)))
-		p.use.Known = true
+		p.use.add(from, until, p.share, p.floor)
+		p.spell.add(from, until, p.share, p.floor)
 	}
 	for i := range out {
 		out[i].Days += int(math.Floor(fitted[out[i].UnitID] + 1e-9))
-		for _, u := range []*Used{&out[i].Hours, &out[i].Vehicles, &out[i].Cycles} {
+		all := []*Used{&out[i].Hours, &out[i].Vehicles, &out[i].Cycles}
+		for _, s := range out[i].Spells {
+			all = append(all, &s.Hours, &s.Vehicles, &s.Cycles)
+		}
+		for _, u := range all {
 			if !u.Known {
 				u.Grade = Default
 			}

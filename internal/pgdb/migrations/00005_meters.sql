@@ -238,13 +238,15 @@ create table regime_change (
 comment on column regime_change.meter_id is 'Null for every meter of the site.';
 create index regime_change_site_ix on regime_change (site_id, at);
 
--- How use spreads over the year, the week and the day, as it was learnt: pooled by
--- climate and size, or a site's own. Where nothing was learnt the trade's figures serve.
+-- How use of one kind spreads over the year, the week and the day, as it was
+-- learnt: pooled by climate and size, or a site's own. Run hours sway less than
+-- vehicles do. Where nothing was learnt the trade's figures serve.
 create table usage_profile (
   id      uuid constraint usage_profile_pk primary key default gen_random_uuid(),
   site_id uuid constraint usage_profile_site_fk references site,
   climate text constraint usage_profile_climate_known check (climate in ('snowbelt', 'mild_wet', 'warm_dry')),
   size    text constraint usage_profile_size_known check (size in ('small', 'medium', 'large')),
+  unit    text not null constraint usage_profile_unit_known check (unit in ('hours', 'vehicles', 'cycles')),
   part    text not null constraint usage_profile_part_known check (part in ('month', 'weekday', 'hour', 'kappa')),
   ordinal smallint not null,
   factor  double precision not null constraint usage_profile_factor_real check (factor >= 0 and factor < 1000),
@@ -253,8 +255,8 @@ create table usage_profile (
   computed_at timestamptz not null,
   constraint usage_profile_of_one check ((site_id is null) = (climate is not null) and (climate is null) = (size is null)),
   constraint usage_profile_ordinal_real check (ordinal between 0 and case part when 'month' then 12 when 'weekday' then 7 when 'hour' then 23 else 0 end),
-  constraint usage_profile_pooled_uq unique (climate, size, part, ordinal),
-  constraint usage_profile_site_uq unique (site_id, part, ordinal)
+  constraint usage_profile_pooled_uq unique (climate, size, unit, part, ordinal),
+  constraint usage_profile_site_uq unique (site_id, unit, part, ordinal)
 );
 comment on column usage_profile.ordinal is 'Month 1 to 12, ISO weekday 1 (Monday) to 7, hour 0 to 23; 0 for kappa, how far the level drifts.';
 comment on column usage_profile.years is 'How many years of readings stand behind the factor.';
@@ -505,7 +507,7 @@ begin
                            'position_share', 'regime_change', 'usage_profile'] loop
     execute format('alter table %s enable row level security', t);
   end loop;
-  foreach t in array array['meter', 'meter_place', 'meter_segment', 'reading_act', 'meter_formula', 'meter_formula_term', 'position_share', 'regime_change', 'usage_profile'] loop
+  foreach t in array array['meter', 'meter_place', 'meter_segment', 'reading_act', 'meter_formula', 'meter_formula_term', 'position_share', 'regime_change'] loop
     execute format('create trigger %1$s_trail after insert or update or delete on %1$s for each row execute function write_trail()', t);
   end loop;
 end $$;

@@ -1,0 +1,417 @@
+package outlook_test
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/assets/meters/outlook"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
+	"spindlebook/internal/usage"
+	"spindlebook/internal/usage/wash"
+)
+
+func TestMain(m *testing.M) { pgtest.Main(m) }
+
+var (
+	ctx   = context.Background()
+	now   = time.Date(2026, 11, 25, 15, 30, 0, 0, time.UTC)
+	began = now.AddDate(-3, 0, 0)
+	sys   = access.System
+)
+
+func ptr[T any](it T) *T { return &it }
+
+func done[T any](t testing.TB, db *pgdb.DB, fn func(tx *gorm.DB) (T, error)) T {
+	t.Helper()
+	var it T
+	if err := db.InTx(ctx, sys.ID, func(tx *gorm.DB) (err error) {
+		it, err = fn(tx)
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	return it
+}
+
+type world struct {
+	db    *pgdb.DB
+	owner assets.Customer
+}
+
+func newWorld(t testing.TB) world {
+	t.Helper()
+	w := world{db: pgtest.New(t)}
+	w.owner = done(t, w.db, func(tx *gorm.DB) (assets.Customer, error) {
+		return assets.AddCustomer(tx, sys, began, assets.CustomerEdit{Code: "HAD", Name: "Hadrelle Wash Group"})
+	})
+	return w
+}
+
+// site adds a site with a line.
+func (w world) site(t testing.TB, code string) (assets.Site, assets.Line) {
+	t.Helper()
+	s := done(t, w.db, func(tx *gorm.DB) (assets.Site, error) {
+		return assets.AddSite(tx, sys, began, w.owner.ID, &began, assets.SiteEdit{Code: code, Name: code + " Express", Zone: "America/Los_Angeles", Currency: "USD",
+			Climate: "snowbelt", Size: "medium", DriverSide: "left"})
+	})
+	return s, done(t, w.db, func(tx *gorm.DB) (assets.Line, error) {
+		return assets.AddLine(tx, sys, began, s.ID, &began, assets.LineEdit{Code: code + "-1", VehiclesPerHourMax: ptr(200)})
+	})
+}
+
+func (w world) meter(t testing.TB, site assets.Site, in meters.NewMeter) meters.Meter {
+	t.Helper()
+	in.SiteID, in.From = site.ID, &began
+	return done(t, w.db, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
+}
+
+func (w world) tunnel(t testing.TB, site assets.Site, line assets.Line, code string) meters.Meter {
+	t.Helper()
+	return w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: code, Kind: "entrance_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID, Primary: true}})
+}
+
+// take records what a counter stood at each so many days, of a wash that is made
+// up by a seed, in the evening.
+func (w world) take(t testing.TB, m meters.Meter, seed uint64, days, every int) []meters.NewReading {
+	t.Helper()
+	zone, _ := time.LoadLocation("America/Los_Angeles")
+	first := now.AddDate(0, 0, -days)
+	perDay, err := wash.Vehicles(wash.Site{Climate: "snowbelt", Size: "medium", Seed: seed}, time.Date(first.Year(), first.Month(), first.Day(), 0, 0, 0, 0, time.UTC), days)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var in []meters.NewReading
+	total := 0
+	for i, n := range perDay {
+		total += n
+		if (days-1-i)%every == 0 {
+			in = append(in, meters.NewReading{MeterID: m.ID, At: time.Date(first.Year(), first.Month(), first.Day()+i, 20, 5, 0, 0, zone), Value: fmt.Sprint(total), Source: "gateway"})
+		}
+	}
+	for _, got := range done(t, w.db, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, in) }) {
+		if got.Outcome != meters.Took {
+			t.Fatalf("%+v %v", got, got.Fault)
+		}
+	}
+	return in
+}
+
+func (w world) calendars(t testing.TB, sites ...assets.Site) *outlook.Calendars {
+	t.Helper()
+	ids := make([]uuid.UUID, len(sites))
+	for i, s := range sites {
+		ids[i] = s.ID
+	}
+	c, err := outlook.Of(ctx, w.db, sys, now, ids...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func (w world) ahead(t testing.TB, c *outlook.Calendars, all ...meters.Meter) map[uuid.UUID]*outlook.View {
+	t.Helper()
+	ids := make([]uuid.UUID, len(all))
+	for i, m := range all {
+		ids[i] = m.ID
+	}
+	v, err := outlook.Ahead(ctx, w.db, sys, now, c, ids...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
+func named(s assets.Site) meters.Site {
+	return meters.Site{ID: s.ID, Zone: s.Zone, Climate: s.Climate, Size: s.Size, TurnsAt: s.DayTurnsAt}
+}
+
+// A counter read each evening and one read each month look ahead by what they
+// stood at, and say how they come to it.
+func TestAMeterLooksAhead(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	daily, monthly, never := w.tunnel(t, site, line, "UMB-1/TC"), w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/WC", Kind: "wash_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID}}),
+		w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/POS", Kind: "point_of_sale"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID}})
+	last := w.take(t, daily, 1, 500, 1)
+	w.take(t, monthly, 1, 500, 30)
+	views := w.ahead(t, w.calendars(t, site), daily, monthly, never)
+
+	v := views[daily.ID]
+	if got := fmt.Sprint(v.Last().Total); got != last[len(last)-1].Value {
+		t.Errorf("stands at %s, not %s", got, last[len(last)-1].Value)
+	}
+	if v.Every != 24*time.Hour && v.Every != 25*time.Hour {
+		t.Errorf("read every %v", v.Every)
+	}
+	if next := v.Next(); next.Before(now) || next.After(now.Add(24*time.Hour)) {
+		t.Errorf("to be read again %v", next)
+	}
+	// the figure in the words times the days to the date is what is left, by the season's level
+	stone := v.Milestone()
+	f := v.Forecast(stone - float64(v.Last().Total))
+	days := f.Likely.Sub(v.Last().At).Hours() / 24
+	if math.Mod(stone, 5000) != 0 || days < 8 || days > 150 {
+		t.Errorf("%.0f is some %.0f days away", stone, days)
+	}
+	if s := v.Sentence(f, now); !strings.HasPrefix(s, "at about ") || !strings.Contains(s, "by a count read yesterday") {
+		t.Errorf("says %q", s)
+	}
+	if p := v.Pace(now); !strings.HasPrefix(p, "about ") || !strings.Contains(p, " a day") {
+		t.Errorf("runs %q", p)
+	}
+	if b, ok := v.Expect(now.AddDate(0, 0, 20)); !ok || !(b.Low < b.Likely && b.Likely < b.High) || b.Low < float64(v.Last().Total) {
+		t.Errorf("expected %+v %v", b, ok)
+	}
+	// read by the month, the same vehicles give the same rate
+	if a, b := v.Rate.PerDay, views[monthly.ID].Rate.PerDay; math.Abs(a/b-1) > 0.05 {
+		t.Errorf("%.0f a day by the day, %.0f by the month", a, b)
+	}
+	n := views[never.ID]
+	if n.Known() || n.Pace(now) != "" || !n.Next().IsZero() || n.Milestone() != 0 {
+		t.Errorf("%+v", n)
+	}
+	if _, ok := n.Expect(now); ok {
+		t.Error("what was never read is expected somewhere")
+	}
+}
+
+// A site that is closed on Mondays counts nothing on Mondays, and until its
+// hours were changed it did.
+func TestClosedDaysAreNoDaysOfUse(t *testing.T) {
+	w := newWorld(t)
+	site, _ := w.site(t, "UMB")
+	always := w.calendars(t, site)
+	week := func(days ...int) (all []assets.WeeklyHours) {
+		for _, d := range days {
+			all = append(all, assets.WeeklyHours{Kind: "open", Weekday: d, Starts: "08:00", Minutes: 720})
+		}
+		return all
+	}
+	change := now.AddDate(0, -6, 0)
+	s := done(t, w.db, func(tx *gorm.DB) (assets.Site, error) {
+		s, _, err := assets.ReplaceHours(tx, sys, began, site.ID, site.Version, week(1, 2, 3, 4, 5, 6, 7))
+		return s, err
+	})
+	done(t, w.db, func(tx *gorm.DB) (assets.Site, error) {
+		s, _, err := assets.ReplaceHours(tx, sys, change, site.ID, s.Version, week(2, 3, 4, 5, 6, 7))
+		return s, err
+	})
+	zone, _ := time.LoadLocation(site.Zone)
+	count := func(c *outlook.Calendars, y int, m time.Month, d int) float64 {
+		t.Helper()
+		laid, err := c.At(named(site), meters.Vehicles)
+		if err != nil {
+			t.Fatal(err)
+		}
+		from := time.Date(y, m, d, 3, 0, 0, 0, zone)
+		return laid.Days(from, from.AddDate(0, 0, 1))
+	}
+	closing := w.calendars(t, site)
+	for _, c := range []struct {
+		what string
+		got  float64
+		want bool
+	}{
+		{"a Monday now", count(closing, 2026, 11, 16), false},
+		{"a Tuesday now", count(closing, 2026, 11, 17), true},
+		{"a Monday a year before", count(closing, 2025, 11, 17), true},
+		{"a Monday of a site without hours", count(always, 2026, 11, 16), true},
+		{"a Monday to come", count(closing, 2027, 3, 1), false},
+	} {
+		if (c.got > 0) != c.want {
+			t.Errorf("%s counts %.2f days", c.what, c.got)
+		}
+	}
+	// the seam of package meters is filled with the same days
+	days, err := closing.Scale(named(site))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := days.Days(now.AddDate(0, 0, -30), now), count(closing, 2026, 11, 17); got < 15 || got > 30 || want <= 0 {
+		t.Errorf("30 days count %.1f", got)
+	}
+}
+
+// Between two readings a total lies where the use of the days puts it: a site
+// washes on Saturday two and a half times what it does on Tuesday.
+func TestTotalsLieWhereTheProfilePutsThem(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	zone, _ := time.LoadLocation(site.Zone)
+	at := func(d int) time.Time { return time.Date(2026, 11, d, 3, 0, 0, 0, zone) }
+	done(t, w.db, func(tx *gorm.DB) ([]meters.Taken, error) {
+		return meters.Take(tx, sys, now, []meters.NewReading{{MeterID: m.ID, At: at(9), Value: "0"}, {MeterID: m.ID, At: at(16), Value: "700"}})
+	})
+	total := func(d int) int64 {
+		t.Helper()
+		got, err := meters.At(ctx, w.db, sys, w.calendars(t, site).Scale, m.ID, at(d))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got.Amount
+	}
+	p, err := usage.TradeProfile("snowbelt", "medium")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 9 November 2026 is a Monday; the sum of a week is 7
+	for d, want := range map[int]float64{11: p.Weekday[1] + p.Weekday[2], 15: 7 - p.Weekday[0]} {
+		if got := total(d); math.Abs(float64(got)-100*want) > 1 {
+			t.Errorf("on the %dth it stood at %d, not %.0f", d, got, 100*want)
+		}
+	}
+}
+
+// What nobody reads is looked ahead from by what it is computed from.
+func TestAComputedMeterLooksAhead(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	c := w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H", Kind: "computed"}, Unit: meters.Hours, Thing: meters.Thing{LineID: &line.ID, Primary: true}})
+	w.take(t, m, 1, 400, 7)
+	done(t, w.db, func(tx *gorm.DB) (any, error) {
+		return nil, meters.Derive(tx, sys, now, c.ID, meters.NewFormula{From: now.AddDate(0, 0, -390), Terms: []meters.Term{{MeterID: m.ID, Weight: 1}}, Ratio: 36})
+	})
+	counted, n := pgdb.CountStatements(ctx)
+	all, err := outlook.Ahead(counted, w.db, sys, now, w.calendars(t, site), c.ID, m.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, of := all[c.ID], all[m.ID]
+	// 36 seconds a vehicle are a hundredth of an hour
+	if got, want := v.Rate.PerDay, of.Rate.PerDay/100; math.Abs(got/want-1) > 0.05 {
+		t.Errorf("%.2f h a day, not %.2f", got, want)
+	}
+	f := v.Forecast(100)
+	if s := v.Sentence(f, now); v.Rate.Grade != usage.Computed || !strings.Contains(s, "computed from another meter") {
+		t.Errorf("%v: %s", v.Rate.Grade, s)
+	}
+	t.Logf("%d statements", n.Load())
+}
+
+// Refit learns the pool from all meters, a site's own from its own, and both
+// serve from then on; a backtest counts what came.
+func TestRefitAndBacktest(t *testing.T) {
+	w := newWorld(t)
+	var all []meters.Meter
+	var sites []assets.Site
+	for i := range 8 {
+		site, line := w.site(t, fmt.Sprintf("S%02d", i))
+		m := w.tunnel(t, site, line, site.Code+"/TC")
+		w.take(t, m, uint64(i), 1000, 1)
+		all, sites = append(all, m), append(sites, site)
+	}
+	if err := outlook.Refit(ctx, w.db, sys, now); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := meters.Profile(ctx, w.db, sys, "snowbelt", "medium", sites[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	trade, err := usage.TradeProfile("snowbelt", "medium")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum, saturday, own, kappa := 0.0, 0.0, 0, 0.0
+	for _, r := range rows {
+		switch {
+		case r.SiteID != nil:
+			own++
+		case r.Part == "month":
+			sum += r.Factor
+		case r.Part == "weekday" && r.Ordinal == 6:
+			saturday = r.Factor
+		case r.Part == "kappa":
+			kappa = r.Factor
+		}
+		if r.SiteID == nil && (r.Unit != meters.Vehicles || r.Meters != 8 || r.Years < 15) {
+			t.Errorf("%+v", r)
+		}
+	}
+	// the model washes by the trade's own weekdays
+	if math.Abs(sum-12) > 1e-6 || math.Abs(saturday/trade.Weekday[time.Saturday]-1) > 0.08 || kappa <= 0 || kappa > 0.3 {
+		t.Errorf("months sum up to %.4f, Saturdays are %.2f, kappa is %.3f", sum, saturday, kappa)
+	}
+	before := len(rows)
+	if err := outlook.Refit(ctx, w.db, sys, now); err != nil {
+		t.Fatal(err)
+	}
+	if rows, _ = meters.Profile(ctx, w.db, sys, "snowbelt", "medium", sites[0].ID); len(rows) != before {
+		t.Errorf("%d rows, then %d", before, len(rows))
+	}
+	mine, err := w.calendars(t, sites[0]).At(named(sites[0]), meters.Vehicles)
+	if err != nil {
+		t.Fatal(err)
+	}
+	hours, err := w.calendars(t, sites[0]).At(named(sites[0]), meters.Hours)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, b := mine.Days(now, now.AddDate(0, 0, 50)), hours.Days(now, now.AddDate(0, 0, 50)); a == b {
+		t.Error("what was learnt of vehicles was laid over hours, or over nothing")
+	}
+
+	got, err := outlook.Backtest(ctx, w.db, sys, now, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.Meters != 8 || got.Of != 8 || len(got.Held) != 3 {
+		t.Fatalf("%+v", got)
+	}
+	for i, h := range got.Held {
+		// 635 days after the first year take 21, 7 and 3 stretches of each meter, or one less
+		if most := 8 * (635 / outlook.Horizons[i]); h.Days != outlook.Horizons[i] || h.Cases > most || h.Cases < most-16 || h.Meters != 8 || !h.Few() {
+			t.Errorf("%d days: %d cases of %d meters", h.Days, h.Cases, h.Meters)
+		}
+		if h.Coverage < 0.6 || h.Coverage > 1 || h.Error <= 0 || h.Error > 0.2*float64(h.Days) || h.Width <= 0 {
+			t.Errorf("%+v", h)
+		}
+		t.Logf("%3d days: %d cases, coverage %.2f, error %.1f days, width %.1f days", h.Days, h.Cases, h.Coverage, h.Error, h.Width)
+	}
+	if part, err := outlook.Backtest(ctx, w.db, sys, now, 3); err != nil || part.Meters != 3 || part.Of != 8 || part.Held[0].Meters != 3 {
+		t.Errorf("%+v, %v", part, err)
+	}
+}
+
+// However many meters there are, the statements stay the same.
+func TestStatementsStayTheSame(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	all := []uuid.UUID{w.tunnel(t, site, line, "UMB-1/TC").ID}
+	count := func() int64 {
+		t.Helper()
+		counted, n := pgdb.CountStatements(ctx)
+		c, err := outlook.Of(counted, w.db, sys, now, site.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := outlook.Ahead(counted, w.db, sys, now, c, all...); err != nil {
+			t.Fatal(err)
+		}
+		return n.Load()
+	}
+	before := count()
+	for i := range 20 {
+		m := w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: fmt.Sprintf("UMB-1/P%d", i), Kind: "package_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID}})
+		if i%2 == 0 {
+			w.take(t, m, uint64(i), 60, 7)
+		}
+		all = append(all, m.ID)
+	}
+	if after := count(); after != before {
+		t.Errorf("%d statements, then %d", before, after)
+	}
+}
