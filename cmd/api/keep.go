@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"text/tabwriter"
 	"time"
 
 	"gorm.io/gorm"
@@ -18,6 +19,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
 )
@@ -169,6 +171,51 @@ func verify(ctx context.Context, s settings, _ []string, out io.Writer) error {
 		}
 		_, err = fmt.Fprintln(out, "the record agrees with itself")
 		return err
+	})
+}
+
+// refit learns profiles by hand, for whoever does not wait until night.
+func refit(ctx context.Context, s settings, _ []string, out io.Writer) error {
+	return s.asService(ctx, func(db *pgdb.DB) error {
+		if err := db.Ready(ctx); err != nil {
+			return err
+		}
+		if err := outlook.Refit(ctx, db, access.System, time.Now()); err != nil {
+			return err
+		}
+		_, err := fmt.Fprintln(out, "the profiles are learnt from the readings of today")
+		return err
+	})
+}
+
+// backtest prints how forecasts of the past held.
+func backtest(ctx context.Context, s settings, _ []string, out io.Writer) error {
+	return s.asService(ctx, func(db *pgdb.DB) error {
+		if err := db.Ready(ctx); err != nil {
+			return err
+		}
+		t, err := outlook.Backtest(ctx, db, access.System, time.Now(), 0)
+		if err != nil {
+			return err
+		}
+		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+		fmt.Fprintln(w, "days ahead\tforecasts\tmeters\twithin range\toff by days\tlater by days\trange in days\t")
+		for _, h := range t.Held {
+			if h.Cases == 0 {
+				fmt.Fprintf(w, "%d\t0\t0\t\t\t\t\t\n", h.Days)
+				continue
+			}
+			fmt.Fprintf(w, "%d\t%d\t%d\t%.0f %%\t%.1f\t%+.1f\t%.1f\t\n", h.Days, h.Cases, h.Meters, 100*h.Coverage, h.Error, h.Bias, h.Width)
+		}
+		if err := w.Flush(); err != nil {
+			return err
+		}
+		for _, h := range t.Held {
+			if _, err := fmt.Fprintln(out, h.Says()); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }
 

@@ -62,6 +62,8 @@ func verbs() []verb {
 		{"backup", "FILE", "write everything to one file; serving goes on meanwhile", backup},
 		{"restore", "FILE", "fill an empty database from such a file", restore},
 		{"verify", "", "recompute what the record says about itself and list what differs", verify},
+		{"refit", "", "learn anew from all readings how use spreads over the year and the week, as each night", refit},
+		{"backtest", "", "hold forecasts of the past against what came, for every meter", backtest},
 		{"link", "NAME", "make a new sign-in link for somebody, when nobody can in the pages", link},
 		{"health", "", "ask a running server whether it is ready", health},
 		{"settings", "", "print the settings, what they mean and what they are now", nil},

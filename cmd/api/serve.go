@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/demo"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
@@ -114,6 +115,7 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 	tasks.Go(func() error {
 		return scheduler.Run(ctx, s.log, time.Now, []scheduler.Job{
 			{Name: "tidy", Spec: "17 * * * *", Do: func(ctx context.Context, now time.Time) error { return access.Tidy(ctx, db, now) }},
+			{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return outlook.Refit(ctx, db, access.System, now) }},
 		})
 	})
 	tasks.Go(func() error {

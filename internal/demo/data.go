@@ -98,6 +98,7 @@ type lineRow struct {
 	Speed      float64 `csv:"speed"`
 	SpeedUnit  string  `csv:"speed_unit"`
 	PerHour    int     `csv:"vehicles_per_hour"`
+	PerYear    float64 `csv:"vehicles_a_year"`
 }
 
 type stationRow struct {
@@ -296,6 +297,55 @@ type sectionRow struct {
 	When     string `csv:"when"`
 }
 
+// meterRow is a kind of meter on a line, or on each of some positions.
+type meterRow struct {
+	Where    string `csv:"where"` // a line, or patterns of positions
+	Suffix   string `csv:"suffix"`
+	Kind     string `csv:"kind"`
+	Counts   string `csv:"counts"`
+	Modulus  string `csv:"modulus"` // where it begins again at zero; "" never
+	Decimals int    `csv:"decimals"`
+	Every    int    `csv:"every"` // days between readings
+	By       string `csv:"by"`    // a person, gateway, or paper: entered at the end of the month
+	Runs     string `csv:"runs"`  // what makes it run: vehicles, till, brush, side, air or pump
+}
+
+// meterStateRow is what befalls a meter some days before now, beyond what chance
+// brings: rolls over, ten times and swapped wait for somebody to explain them.
+type meterStateRow struct {
+	Meter string `csv:"meter"`
+	What  string `csv:"what"`
+	Days  int    `csv:"days"`
+}
+
+// regimeRow multiplies what comes to a site from an instant on.
+type regimeRow struct {
+	Site   string  `csv:"site_id"`
+	When   string  `csv:"when"`
+	Factor float64 `csv:"factor"`
+	Why    string  `csv:"why"`
+}
+
+type shareRow struct {
+	Positions string  `csv:"positions"`
+	From      string  `csv:"from"`
+	Share     float64 `csv:"share"`
+	Reason    string  `csv:"reason"`
+}
+
+// computedRow is a formula of a meter that nobody reads; a later row of the same
+// code is its next.
+type computedRow struct {
+	Code    string `csv:"code"`
+	Thing   string `csv:"thing"`
+	Unit    string `csv:"unit"`
+	Counts  string `csv:"counts"`
+	Sources string `csv:"sources"`
+	From    string `csv:"from"`
+	Ratio   string `csv:"ratio"` // "" is learnt
+	Learn   string `csv:"learn_from"`
+}
+
 // scenario is everything that data/ holds.
 type scenario struct {
 	sites     []siteRow
@@ -326,6 +376,12 @@ type scenario struct {
 	moves     []moveRow
 	unitFacts []unitFactRow
 	sections  []sectionRow
+
+	meters   []meterRow
+	befalls  []meterStateRow
+	regimes  []regimeRow
+	shares   []shareRow
+	computed []computedRow
 }
 
 func readScenario() (scenario, error) {
@@ -343,6 +399,7 @@ func readScenario() (scenario, error) {
 		{"isolation", &s.isolation}, {"grants", &s.grants}, {"gateways", &s.gateways},
 		{"parts", &s.catalogue}, {"more_parts", &moreParts}, {"locations", &s.stores}, {"fitted", &s.fitted}, {"units", &s.stock},
 		{"swaps", &s.swaps}, {"moves", &s.moves}, {"unit_facts", &s.unitFacts}, {"sections", &s.sections},
+		{"meters", &s.meters}, {"meter_states", &s.befalls}, {"regimes", &s.regimes}, {"shares", &s.shares}, {"computed", &s.computed},
 	} {
 		if err := readFile("data/"+f.name+".csv", f.into); err != nil {
 			return s, fmt.Errorf("read %s.csv: %w", f.name, err)

@@ -17,6 +17,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 )
@@ -39,7 +40,10 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 		l := loader{tx: tx, now: now, scenario: s}
 		return true, l.load()
 	})
-	return err
+	if err != nil {
+		return err
+	}
+	return outlook.Refit(ctx, db, access.System, now) // what the next night would do
 }
 
 // holds tells whether the scenario is there. It comes in one transaction, so

@@ -37,6 +37,9 @@ type loader struct {
 	slots     map[string]assets.Fitted // by position and slot: "UMB-1/SBL-D gearmotor"
 	units     map[string]*unit         // by what the files call them
 	unitOrder []*unit
+	actors    map[string]uuid.UUID // people by their id, the gateway of a site by its code
+	counters  []*counter
+	vehicles  map[string][]float64 // of each day and line, from the first day on
 }
 
 func (l *loader) load() error {
@@ -49,7 +52,7 @@ func (l *loader) load() error {
 		{"twins", l.pairTwins}, {"facts", l.addFacts}, {"blackouts", l.addBlackouts}, {"notes", l.addNotes},
 		{"parts", l.addParts}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
 		{"facts of units", l.addUnitFacts}, {"sections", l.addSections},
-		{"people", l.addPeople}, {"gateways", l.addGateways},
+		{"people", l.addPeople}, {"gateways", l.addGateways}, {"meters", l.addMeters}, {"readings", l.addReadings}, {"formulas", l.addComputed},
 	} {
 		if err := step.do(); err != nil {
 			return fmt.Errorf("load the %s of the demo: %w", step.name, err)

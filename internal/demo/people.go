@@ -38,6 +38,7 @@ func (p personRow) login(customers []customerRow) string {
 // rights of no smaller role. A site manager is site staff, narrowed to the own
 // sites: the owner role would show prices and every site of the customer.
 func (l *loader) addPeople() error {
+	l.actors = map[string]uuid.UUID{}
 	byCode := map[string]uuid.UUID{}
 	for _, c := range l.customers {
 		byCode[c.Code] = c.ID
@@ -64,9 +65,11 @@ func (l *loader) addPeople() error {
 		if c, known := l.customers[p.Organisation]; known {
 			in.CustomerID = &c.ID
 		}
-		if _, err := access.AddPerson(l.tx, access.System, l.joined[p.Organisation], in); err != nil {
+		added, err := access.AddPerson(l.tx, access.System, l.joined[p.Organisation], in)
+		if err != nil {
 			return fmt.Errorf("%s: %w", p.ID, err)
 		}
+		l.actors[p.ID] = added.ID
 	}
 	return nil
 }
@@ -76,10 +79,11 @@ func (l *loader) addPeople() error {
 func (l *loader) addGateways() error {
 	for _, g := range l.gateways {
 		c, site := l.clocks[g.Site], l.sites[g.Site]
-		_, err := access.AddProgram(l.tx, access.System, later(c.start, c.began), g.Name, []access.NewGrant{{Role: "gateway", SiteID: &site.ID}})
+		added, err := access.AddProgram(l.tx, access.System, later(c.start, c.began), g.Name, []access.NewGrant{{Role: "gateway", SiteID: &site.ID}})
 		if err != nil {
 			return fmt.Errorf("%s: %w", g.Name, err)
 		}
+		l.actors[g.Site] = added.ID
 	}
 	return nil
 }
