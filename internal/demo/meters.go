@@ -840,7 +840,7 @@ func (l *loader) addComputed() error {
 			learn := ids[row.Learn]
 			f.LearnFrom = &learn
 		}
-		if err := meters.Derive(l.tx, access.System, later(from, c.began), id, f); err != nil {
+		if _, err := meters.Derive(l.tx, access.System, later(from, c.began), id, f); err != nil {
 			return fmt.Errorf("%s: %w", row.Code, err)
 		}
 	}

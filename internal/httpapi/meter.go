@@ -327,6 +327,6 @@ func (s *Server) ListUsageProfile(ctx context.Context, r gen.ListUsageProfileReq
 	}
 	all, err := meters.Profile(ctx, s.db, who, string(val(r.Params.Climate)), string(val(r.Params.Size)), []uuid.UUID{}...)
 	return gen.ListUsageProfile200JSONResponse{Items: each(all, func(f meters.Factor) gen.UsageFactor {
-		return gen.UsageFactor{Climate: f.Climate, Size: f.Size, Part: gen.UsageFactorPart(f.Part), Ordinal: f.Ordinal, Factor: f.Factor, Meters: f.Meters, Years: f.Years, ComputedAt: f.ComputedAt}
+		return gen.UsageFactor{Climate: f.Climate, Size: f.Size, Unit: gen.UsageFactorUnit(f.Unit), Part: gen.UsageFactorPart(f.Part), Ordinal: f.Ordinal, Factor: f.Factor, Meters: f.Meters, Years: f.Years, ComputedAt: f.ComputedAt}
 	})}, err
 }

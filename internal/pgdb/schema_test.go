@@ -29,11 +29,12 @@ var withoutRowSecurity = map[string]string{
 
 // Tables that the service changes without the trail telling of it.
 var withoutTrail = map[string]string{
-	"kept_answer":  "answers for retries: the work itself is in the trail",
-	"sessions":     "comes and goes with each browser",
-	"failed_entry": "kept for a day to slow down guessing",
-	"reading":      "each row says itself who saw what and when; how it is marked later is in the trail, by a trigger for updates",
-	"meter_state":  "worked out from readings, and worked out anew with each",
+	"kept_answer":   "answers for retries: the work itself is in the trail",
+	"sessions":      "comes and goes with each browser",
+	"failed_entry":  "kept for a day to slow down guessing",
+	"reading":       "each row says itself who saw what and when; how it is marked later is in the trail, by a trigger for updates",
+	"usage_profile": "learnt from readings, and learnt anew each night",
+	"meter_state":   "worked out from readings, and worked out anew with each",
 }
 
 func TestEveryTableIsUnderRowSecurity(t *testing.T) {
@@ -527,6 +528,7 @@ var noWordsFor = map[string]string{
 	"reading_value_real":             "the program looks at it before, to say more",
 	"regime_change_actor_fk":         "whoever records is known",
 	"usage_profile_pooled_uq":        "what was learnt before is replaced",
+	"usage_profile_unit_known":       "the program writes only units of meters",
 	"usage_profile_site_uq":          "what was learnt before is replaced",
 	"meter_formula_actor_fk":         "whoever records is known",
 	"meter_formula_during_real":      "the program looks at it before, to say more",

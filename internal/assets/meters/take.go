@@ -440,7 +440,7 @@ func (v verdict) says(u Unit, doubt string, value int64, at, now time.Time) stri
 		if c == nil {
 			return "the beginning"
 		}
-		return fmt.Sprintf("%s at %s", u.say(c.value), c.at.UTC().Format("2 January 2006 15:04"))
+		return fmt.Sprintf("%s at %s", u.say(c.value), stamp(c.at))
 	}
 	switch doubt {
 	case "falls":

@@ -1186,6 +1186,27 @@ func (e UsageFactorPart) Valid() bool {
 	}
 }
 
+// Defines values for UsageFactorUnit.
+const (
+	UsageFactorUnitCycles   UsageFactorUnit = "cycles"
+	UsageFactorUnitHours    UsageFactorUnit = "hours"
+	UsageFactorUnitVehicles UsageFactorUnit = "vehicles"
+)
+
+// Valid indicates whether the value is a known member of the UsageFactorUnit enum.
+func (e UsageFactorUnit) Valid() bool {
+	switch e {
+	case UsageFactorUnitCycles:
+		return true
+	case UsageFactorUnitHours:
+		return true
+	case UsageFactorUnitVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for WeeklyHoursKind.
 const (
 	LineMayBeDown WeeklyHoursKind = "line_may_be_down"
@@ -3263,11 +3284,17 @@ type UsageFactor struct {
 	Ordinal int             `json:"ordinal"`
 	Part    UsageFactorPart `json:"part"`
 	Size    *string         `json:"size,omitempty"`
-	Years   float64         `json:"years"`
+
+	// Unit What is counted: run hours sway less than vehicles do.
+	Unit  UsageFactorUnit `json:"unit"`
+	Years float64         `json:"years"`
 }
 
 // UsageFactorPart defines model for UsageFactor.Part.
 type UsageFactorPart string
+
+// UsageFactorUnit What is counted: run hours sway less than vehicles do.
+type UsageFactorUnit string
 
 // UsageProfile defines model for UsageProfile.
 type UsageProfile struct {

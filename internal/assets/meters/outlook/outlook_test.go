@@ -282,8 +282,8 @@ func TestAComputedMeterLooksAhead(t *testing.T) {
 	m := w.tunnel(t, site, line, "UMB-1/TC")
 	c := w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H", Kind: "computed"}, Unit: meters.Hours, Thing: meters.Thing{LineID: &line.ID, Primary: true}})
 	w.take(t, m, 1, 400, 7)
-	done(t, w.db, func(tx *gorm.DB) (any, error) {
-		return nil, meters.Derive(tx, sys, now, c.ID, meters.NewFormula{From: now.AddDate(0, 0, -390), Terms: []meters.Term{{MeterID: m.ID, Weight: 1}}, Ratio: 36})
+	done(t, w.db, func(tx *gorm.DB) ([]meters.Formula, error) {
+		return meters.Derive(tx, sys, now, c.ID, meters.NewFormula{From: now.AddDate(0, 0, -390), Terms: []meters.Term{{MeterID: m.ID, Weight: 1}}, Ratio: 36})
 	})
 	counted, n := pgdb.CountStatements(ctx)
 	all, err := outlook.Ahead(counted, w.db, sys, now, w.calendars(t, site), c.ID, m.ID)
