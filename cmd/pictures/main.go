@@ -36,6 +36,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/demo"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
@@ -209,6 +210,9 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "part-new", as: manager, page: at("/parts/new")},
 		{name: "import", as: manager, page: at("/import")},
 		{name: "locations", as: manager, page: at("/locations")},
+		{name: "counters-doubts", as: manager, page: at("/counters")},
+		{name: "counters-quiet", as: manager, page: at("/counters/quiet")},
+		{name: "counters-held", as: manager, page: at("/counters/held")},
 		{name: "account", as: technician, page: at("/account")},
 		{name: "password", as: technician, page: at("/account/password")},
 		{name: "not-found", as: owner, page: at("/sites/00000000-0000-7000-8000-000000000009")},
@@ -224,7 +228,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		switch site.Code {
 		case "UMB":
 			all = append(all, shot{name: "site-fitted", as: technician, page: path + "/fitted"}, shot{name: "site-findings", as: technician, page: path + "/findings"},
-				shot{name: "site-survey", as: technician, page: path + "/survey"}, shot{name: "site-findings-owner", as: owner, page: path + "/findings"},
+				shot{name: "site-survey", as: technician, page: path + "/survey"}, shot{name: "site-counters", as: technician, page: path + "/counters"}, shot{name: "site-findings-owner", as: owner, page: path + "/findings"},
 				shot{name: "site", as: technician, page: path}, shot{name: "site-owner", as: owner, page: path},
 				shot{name: "customer", as: manager, page: at("/customers/" + site.CustomerID.String())},
 				shot{name: "line-new", as: manager, page: path + "/lines/new"}, shot{name: "position-new", as: manager, page: path + "/positions/new"},
@@ -232,8 +236,18 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 				shot{name: "site-edit", as: manager, page: path + "/edit"}, shot{name: "trail-site", as: manager, page: at("/trail?site=" + site.ID.String())})
 		case "DUN":
 			all = append(all, shot{name: "site-two-lines", as: manager, page: path})
+		case "FER":
+			all = append(all, shot{name: "site-counters-owner", as: owner, page: path + "/counters"}, shot{name: "counters-compare", as: manager, page: path + "/counters/compare"})
+		case "OST":
+			all = append(all, shot{name: "counters-round", as: technician, page: path + "/counters/round"}, shot{name: "meter-new", as: manager, page: path + "/counters/new"},
+				shot{name: "regime-new", as: technician, page: path + "/regimes/new"})
 		}
 	}
+	counters, err := s.counterShots(ctx, manager, technician)
+	if err != nil {
+		return nil, err
+	}
+	all = append(all, counters...)
 	positions, err := assets.Positions(ctx, s.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
 	if err != nil {
 		return nil, err
@@ -255,7 +269,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		if name == "position" {
 			path := at("/positions/" + q.ID.String())
 			all = append(all, shot{name: "fact-new", as: technician, page: path + "/facts/new?fact=bore"}, shot{name: "fact-which", as: technician, page: path + "/facts/new"},
-				shot{name: "state-change", as: technician, page: path + "/state"},
+				shot{name: "state-change", as: technician, page: path + "/state"}, shot{name: "share-new", as: technician, page: path + "/share"},
 				shot{name: "photo-new", as: technician, page: path + "/photos/new"},
 				shot{name: "position-owner", as: owner, page: path})
 			more, err := s.fittedShots(ctx, q.ID, technician, owner)
@@ -287,6 +301,44 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		return err
 	})
 	return append(all, shot{name: "set-up", page: at("/enter/" + first)}), err
+}
+
+// counterShots are the pages about counters and what was read on them.
+func (s *serving) counterShots(ctx context.Context, manager, technician string) ([]shot, error) {
+	list, err := meters.List(ctx, s.db, access.System, meters.Filter{}, access.Page{Limit: 1000})
+	if err != nil {
+		return nil, err
+	}
+	var all []shot
+	for _, m := range list {
+		path := s.URL + "/meters/" + m.ID.String()
+		switch m.Code {
+		case "DUN-2/TC":
+			all = append(all, shot{name: "meter", as: manager, page: path})
+		case "OST-1/SBL-D/H":
+			all = append(all, shot{name: "meter-computed", as: manager, page: path}, shot{name: "meter-formula", as: manager, page: path + "/formula"})
+		case "UMB-1/SBL-D/H":
+			all = append(all, shot{name: "meter-hours", as: technician, page: path}, shot{name: "meter-read", as: technician, page: path + "/read"},
+				shot{name: "meter-exchange", as: technician, page: path + "/exchange"}, shot{name: "meter-edit", as: manager, page: path + "/edit"}, shot{name: "meter-place", as: manager, page: path + "/place"})
+			readings, err := meters.Readings(ctx, s.db, access.System, m.ID, access.Page{Limit: 20})
+			if err != nil {
+				return nil, err
+			}
+			i := slices.IndexFunc(readings, func(r meters.Reading) bool { return r.State == "counts" })
+			reading := s.URL + "/readings/" + readings[i].ID.String()
+			all = append(all, shot{name: "reading-correct", as: technician, page: reading + "/explain"}, shot{name: "reading-void", as: technician, page: reading + "/void"},
+				shot{name: "reading-distrust", as: technician, page: reading + "/distrust"})
+		}
+	}
+	waiting, err := meters.Doubts(ctx, s.db, access.System, nil, access.Page{Limit: 100})
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(waiting, func(r meters.Reading) bool { return r.Meter == "KES-1/TC" })
+	if i < 0 {
+		return nil, errors.New("nothing of KES-1/TC waits")
+	}
+	return append(all, shot{name: "reading-explain", as: technician, page: s.URL + "/readings/" + waiting[i].ID.String() + "/explain"}), nil
 }
 
 // gap gives the first slot in which nothing is known to be.

@@ -35,9 +35,10 @@ type sheet struct {
 	Crumbs  []crumb
 	Caution string // what must be read before hands go in; "" where none need to
 	Fields  []*field
-	Verb    string // on the button
-	Grave   bool   // it takes something away
-	Cancel  string // where one goes without sending it
+	Verb    string  // on the button
+	Grave   bool    // it takes something away
+	Cancel  string  // where one goes without sending it
+	Else    []crumb // what else can be done instead
 
 	Key     string // makes sending it twice do it once
 	Version int    // of what is edited; 0 where nothing is
@@ -55,11 +56,13 @@ type field struct {
 	Name, Label, Hint string
 	Short             string // what a sentence about it calls it; "" is the label
 	Head, Said        string // a heading before the field, and what there is to say under it
-	Kind              string // "" is a line of text; area, password, check, checks, choice, radio, measure, moment, date, when, number, picture, table
+	Kind              string // "" is a line of text; area, password, check, checks, choice, radio, measure, wheels, moment, date, when, number, picture, table
 	Optional          bool
 	Options           []option
 	Free              bool     // what is chosen may be off the list by the time it is sent: the act judges it
 	Units             []string // of a measure
+	Wheels            int      // of a counter after its point; they are typed apart, as the field's unit
+	Face              string   // what a counter shows
 	Auto              string   // what browsers may fill in
 	Most              int      // characters; 0 is 200
 
@@ -401,6 +404,10 @@ func pathOf(kind, id string) string {
 		return "/parts/" + id
 	case "location":
 		return "/locations#l-" + id
+	case "meter":
+		return "/meters/" + id
+	case "reading":
+		return "/readings/" + id + "/explain"
 	case "person", "account":
 		return "/people/" + id
 	}
@@ -505,6 +512,19 @@ func decimal(text string) (float64, bool) {
 	}
 	n, err := strconv.ParseFloat(text, 64)
 	return n, err == nil && !math.IsInf(n, 0) && !math.IsNaN(n)
+}
+
+// wheels reads what a counter shows: digits with a point, whose last may stand
+// apart, as on a counter. What is no number is for the act to say.
+func (s *sheet) wheels(name string) string {
+	f := s.field(name)
+	if f.Unit == "" || f.Value == "" {
+		return f.Value
+	}
+	if strings.Contains(f.Value, ".") {
+		s.wrong(name, "has its tenths twice: behind the point and on their own wheel")
+	}
+	return f.Value + "." + f.Unit
 }
 
 // moment reads a local date and time of the form's zone; nil where nothing was typed.

@@ -11,6 +11,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/web/draw"
 )
@@ -26,8 +27,36 @@ type home struct {
 	Stopped  []stoppedRow
 	Brushes  int
 	Findings int
+	Waiting  []doubtRow // readings to explain, the first few
+	MoreWait bool
+	Quiet    []quietRow // meters that nobody has read for long
+	MoreQuit bool
+	Explain  bool
 	Internal bool
 	Keep     bool
+}
+
+// homeCounters is how many readings and meters home names; lists go on.
+const homeCounters = 5
+
+// counters reads what waits of the counters.
+func (h *home) counters(p *pages, v visit) error {
+	h.Explain = v.may(access.ExplainReadings)
+	waiting, err := meters.Doubts(v.ctx, p.db, v.who, nil, access.Page{Limit: homeCounters + 1})
+	if err != nil {
+		return err
+	}
+	h.MoreWait = len(waiting) > homeCounters
+	if h.Waiting, err = p.doubtRows(v, waiting[:min(len(waiting), homeCounters)]); err != nil {
+		return err
+	}
+	quiet, err := meters.Quiet(v.ctx, p.db, v.who, v.now, nil, access.Page{Limit: homeCounters + 1})
+	if err != nil {
+		return err
+	}
+	h.MoreQuit = len(quiet) > homeCounters
+	h.Quiet, err = p.quietRows(v, quiet[:min(len(quiet), homeCounters)])
+	return err
 }
 
 // slip is a site in a list: its counts and its lines as small drawings.
@@ -74,6 +103,9 @@ func (p *pages) home(v visit) error {
 		h.Stopped = append(h.Stopped, stoppedRow{s, clock{v.now, zone(s.Zone)}})
 	}
 	if h.Sites, err = p.slips(v, sites); err != nil {
+		return err
+	}
+	if err := h.counters(p, v); err != nil {
 		return err
 	}
 	for _, s := range h.Sites {

@@ -110,6 +110,7 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	}
 	add("/", "Overview")
 	add("/sites", "Sites")
+	add("/counters", "Counters")
 	if who.May(access.SeeInternal) {
 		add("/units", "Stock")
 		for _, path := range []string{"/parts", "/locations", "/import"} { // they are tabs of one place

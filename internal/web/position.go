@@ -12,6 +12,8 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/web/draw"
 )
@@ -40,6 +42,11 @@ type positionPage struct {
 	Gaps      int  // slots of which nobody knows what is in them
 	Lead      *leadCard
 	Photos    []assets.Photo
+	Counters  []counterRow
+	Lines     []counterRow // those of its line, where it has none of its own for that
+	Share     *meters.Share
+	Reads     bool
+	Keep      bool
 	Record    bool // may record facts and states
 	Admin     bool
 }
@@ -114,8 +121,63 @@ func (p *pages) position(v visit) error {
 		}
 		g.Points = append(g.Points, view)
 	}
+	if err := g.counters(p, v); err != nil {
+		return err
+	}
 	g.sort(v, facts, kinds)
 	return p.ok(v, "position", q.Code+" "+q.Name, g)
+}
+
+// counters reads the meters of the position, and those of its line that count for it.
+func (g *positionPage) counters(p *pages, v visit) error {
+	g.Reads, g.Keep = v.may(access.ReadCounters), v.may(access.KeepRegister)
+	all, err := meters.List(v.ctx, p.db, v.who, meters.Filter{PositionID: &g.ID}, access.Page{Limit: mostMeters})
+	if err != nil {
+		return err
+	}
+	own := len(all)
+	if g.Brush {
+		of, err := meters.List(v.ctx, p.db, v.who, meters.Filter{LineID: orNone(g.LineID)}, access.Page{Limit: mostMeters})
+		if err != nil {
+			return err
+		}
+		for _, m := range of {
+			if m.IsPrimary && !slices.ContainsFunc(all[:own], func(o meters.Meter) bool { return o.Unit == m.Unit && o.IsPrimary }) {
+				all = append(all, m)
+			}
+		}
+		shares, err := meters.Shares(v.ctx, p.db, v.who, g.ID)
+		if err != nil {
+			return err
+		}
+		if n := len(shares); n > 0 && shares[n-1].Until == nil {
+			g.Share = &shares[n-1]
+		}
+	}
+	cal, err := outlook.Of(v.ctx, p.db, v.who, v.now, g.SiteID)
+	if err != nil {
+		return err
+	}
+	rows, err := p.counterRows(v, cal, g.Clock, all)
+	if err != nil {
+		return err
+	}
+	g.Counters, g.Lines = rows[:own], rows[own:]
+	return nil
+}
+
+// Hundredth writes a share as people do.
+func (g positionPage) Hundredth() string {
+	return strconv.FormatFloat(100*g.Share.Share, 'f', -1, 64)
+}
+
+// orNone gives an id that nothing has where there is none: a filter for nothing
+// is no filter.
+func orNone(id *uuid.UUID) *uuid.UUID {
+	if id == nil {
+		return &uuid.Nil
+	}
+	return id
 }
 
 // fitted reads what is in the position, what was, how its motor is connected

@@ -13,6 +13,8 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/web/draw"
 )
@@ -151,8 +153,84 @@ type unitPage struct {
 	Sections int
 	Replaced []assets.ReplacedSection
 	Photos   []assets.Photo
+	Use      *useView // nil where no counter ever stood where it was, and it brought nothing
 	Record   bool
 	Admin    bool
+}
+
+// useView is what a unit has done.
+type useView struct {
+	Amounts []usedView
+	Days    int
+	AtLeast bool // nobody knows what it had done before this record began
+	Spells  []spellView
+}
+
+// usedView is how much of one kind, and how that is known.
+type usedView struct{ Amount, Grade string }
+
+type spellView struct {
+	PositionID   uuid.UUID
+	PositionCode string
+	Clock        clock
+	From, Until  time.Time
+	Now          bool
+	Amounts      []usedView
+}
+
+// gradeWords say how an amount is known.
+var gradeWords = map[meters.Grade]string{meters.Seen: "read", meters.Interpolated: "between readings", meters.Extrapolated: "carried on from the last reading", meters.Computed: "computed from other counters"}
+
+func usedViews(all map[meters.Unit]meters.Used) []usedView {
+	var out []usedView
+	for _, u := range []meters.Unit{meters.Hours, meters.Vehicles, meters.Cycles} {
+		if used := all[u]; used.Known {
+			grade := gradeWords[used.Grade]
+			if used.Grade == meters.Default {
+				grade = "for a part of the time only"
+			}
+			out = append(out, usedView{amount(u, used.Amount), grade})
+		}
+	}
+	return out
+}
+
+// use reads what a unit has done, in all and stay by stay.
+func (g *unitPage) use(p *pages, v visit) error {
+	codes, clocks := map[uuid.UUID]string{}, map[uuid.UUID]clock{}
+	var sites []uuid.UUID
+	for _, s := range g.Stays {
+		if s.SiteID != nil && !slices.Contains(sites, *s.SiteID) {
+			sites = append(sites, *s.SiteID)
+		}
+		if s.PositionID != nil {
+			codes[*s.PositionID], clocks[*s.PositionID] = val(s.PositionCode), s.Clock
+		}
+	}
+	cal, err := outlook.Of(v.ctx, p.db, v.who, v.now, sites...)
+	if err != nil {
+		return err
+	}
+	u, err := meters.UseOfOne(v.ctx, p.db, v.who, cal.Scale, g.ID, v.now)
+	if err != nil {
+		return err
+	}
+	view := &useView{Days: u.Days, AtLeast: !u.StartKnown, Amounts: usedViews(map[meters.Unit]meters.Used{meters.Hours: u.Hours, meters.Vehicles: u.Vehicles, meters.Cycles: u.Cycles})}
+	for _, s := range slices.Backward(u.Spells) {
+		row := spellView{PositionID: s.PositionID, PositionCode: codes[s.PositionID], Clock: g.Clock, From: s.From, Until: s.Until, Now: !s.Until.Before(v.now),
+			Amounts: usedViews(map[meters.Unit]meters.Used{meters.Hours: s.Hours, meters.Vehicles: s.Vehicles, meters.Cycles: s.Cycles})}
+		if c, known := clocks[s.PositionID]; known {
+			row.Clock = c
+		}
+		if row.PositionCode == "" {
+			continue // it was inside another there; the other's page tells of it
+		}
+		view.Spells = append(view.Spells, row)
+	}
+	if len(view.Amounts) > 0 || view.Days > 0 {
+		g.Use = view
+	}
+	return nil
 }
 
 // unitFact is what a unit is by itself, beside what the catalogue says of its part.
@@ -224,6 +302,9 @@ func (p *pages) unit(v visit) error {
 		}
 	}
 	if g.Photos, err = assets.PhotosOfUnit(v.ctx, p.db, v.who, v.now, id); err != nil {
+		return err
+	}
+	if err := g.use(p, v); err != nil {
 		return err
 	}
 	g.sort(v, part, facts, kinds)

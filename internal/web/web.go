@@ -71,7 +71,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	d.Engine.HEAD("/static/:name", p.asset)
 
 	// A picture brings its form with it; a spreadsheet may be long.
-	for _, route := range []string{"/positions/:id/photos/new", "/units/:id/photos/new", "/positions/:id/survey"} {
+	for _, route := range []string{"/positions/:id/photos/new", "/units/:id/photos/new", "/positions/:id/survey", "/meters/:id/read"} {
 		d.Larger(http.MethodPost, route, assets.MostPhotoBytes+128<<10)
 	}
 	d.Larger(http.MethodPost, "/import", exchange.MaxFile+128<<10)
@@ -92,6 +92,13 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	g.GET("/sites/:id/fitted", p.signedIn(p.siteFitted))
 	g.GET("/sites/:id/findings", p.signedIn(p.siteFindings))
 	g.GET("/sites/:id/survey", p.signedIn(p.siteSurvey))
+	g.GET("/sites/:id/counters", p.signedIn(p.siteCounters))
+	g.GET("/sites/:id/counters/compare", p.signedIn(p.compare))
+	g.GET("/counters", p.signedIn(p.doubts))
+	g.GET("/counters/quiet", p.signedIn(p.quiet))
+	g.GET("/counters/held", p.signedIn(p.held))
+	g.GET("/meters/:id", p.signedIn(p.meter))
+	g.GET("/meters/:id/readings.csv", p.signedIn(p.readingsCSV))
 	g.GET("/units", p.signedIn(p.units))
 	g.GET("/units/:id", p.signedIn(p.unit))
 	g.GET("/parts", p.signedIn(p.catalogue))
@@ -115,6 +122,18 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/sites/:id/notes/new", p.newNoteSheet, p.addNote)
 	p.form(g, "/sites/:id/blackouts/new", p.newBlackoutSheet, p.addBlackout)
 	p.form(g, "/sites/:id/blackouts/:blackout/withdraw", p.withdrawBlackoutSheet, p.withdrawBlackout)
+	p.form(g, "/sites/:id/counters/new", p.newMeterSheet, p.addMeter)
+	p.form(g, "/sites/:id/counters/round", p.roundSheet, p.takeRound)
+	p.form(g, "/sites/:id/regimes/new", p.regimeSheet, p.addRegime)
+	p.form(g, "/meters/:id/read", p.readSheet, p.takeReading)
+	p.form(g, "/meters/:id/edit", p.meterSheet, p.editMeter)
+	p.form(g, "/meters/:id/place", p.placeSheet, p.placeMeter)
+	p.form(g, "/meters/:id/exchange", p.exchangeSheet, p.exchangeCounter)
+	p.form(g, "/meters/:id/formula", p.formulaSheet, p.setFormula)
+	p.form(g, "/readings/:id/explain", p.explainSheet, p.explain)
+	p.form(g, "/readings/:id/void", p.voidSheet, p.void)
+	p.form(g, "/readings/:id/distrust", p.distrustSheet, p.distrust)
+	p.form(g, "/positions/:id/share", p.shareSheet, p.setShare)
 	p.form(g, "/positions/:id/facts/new", p.newFactSheet, p.recordFact)
 	p.form(g, "/positions/:id/facts/:fact/withdraw", p.withdrawSheet, p.withdrawFact)
 	p.form(g, "/positions/:id/state", p.stateSheet, p.changeState)
