@@ -199,13 +199,13 @@ func backtest(ctx context.Context, s settings, _ []string, out io.Writer) error 
 			return err
 		}
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-		fmt.Fprintln(w, "days ahead\tforecasts\tmeters\twithin range\toff by days\tlater by days\trange in days\t")
+		fmt.Fprintln(w, "days ahead\tforecasts\tmeters\twithin range\toff by days\trange in days\t")
 		for _, h := range t.Held {
 			if h.Cases == 0 {
-				fmt.Fprintf(w, "%d\t0\t0\t\t\t\t\t\n", h.Days)
+				fmt.Fprintf(w, "%d\t0\t0\t\t\t\t\n", h.Days)
 				continue
 			}
-			fmt.Fprintf(w, "%d\t%d\t%d\t%.0f %%\t%.1f\t%+.1f\t%.1f\t\n", h.Days, h.Cases, h.Meters, 100*h.Coverage, h.Error, h.Bias, h.Width)
+			fmt.Fprintf(w, "%d\t%d\t%d\t%.0f %%\t%.1f\t%.1f\t\n", h.Days, h.Cases, h.Meters, 100*h.Coverage, h.Error, h.Width)
 		}
 		if err := w.Flush(); err != nil {
 			return err

@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -52,13 +53,33 @@ func unitWord(u meters.Unit) string {
 }
 
 // amount writes what was counted, with its unit: "12,345.6 h".
-func amount(u meters.Unit, n int64) string { return grouped(u.Format(n)) + " " + unitWord(u) }
+func amount(u meters.Unit, n int64) string { return tenths(u, n) + " " + unitWord(u) }
+
+// tenths writes what was counted, hours with a tenth: what is worked out has no
+// end in decimals.
+func tenths(u meters.Unit, n int64) string {
+	if u == meters.Hours {
+		n = n / 360 * 360
+	}
+	return grouped(u.Format(n))
+}
+
+var many = regexp.MustCompile(`\d{5,}(?:\.\d+)?|\b\d{4}(?:\.\d+)? (?:h|min|s|vehicles|cycles)\b`)
+
+// thousands sets the thousands of the counts within a sentence apart; years stay.
+func thousands(text string) string {
+	return many.ReplaceAllStringFunc(text, func(s string) string {
+		n, unit, _ := strings.Cut(s, " ")
+		return strings.TrimSpace(grouped(n) + " " + unit)
+	})
+}
 
 // counterRow is a meter in a list.
 type counterRow struct {
 	meters.Meter
 	Clock clock
-	Name  string
+	Name  string // what it counts
+	Of    string // the position to which it belongs, by its name; "" for a line's
 	Total string // what it has counted in all; "" where it was never read
 	Grade string // how that is known, where nobody read it
 	Read  *time.Time
@@ -84,6 +105,9 @@ func rowOf(m meters.Meter, view *outlook.View, c clock) counterRow {
 	}
 	last := view.Last()
 	row.Total, row.Read, row.Pace = amount(m.Unit, last.Total), &last.At, view.Pace(c.Now)
+	if m.Unit == meters.Hours {
+		row.Pace = strings.Replace(row.Pace, " a day", " h a day", 1)
+	}
 	if last.Grade != meters.Seen {
 		row.Grade = last.Grade.String()
 	}
@@ -207,6 +231,11 @@ func (p *pages) grouped(v visit, site assets.Site, rows []counterRow) ([]counter
 		first := func(r counterRow) int { return map[bool]int{true: 0, false: 1}[r.IsPrimary] }
 		return cmp.Or(cmp.Compare(i, j), cmp.Compare(first(a), first(b)), strings.Compare(a.Code, b.Code))
 	})
+	for i := range rows {
+		if at, ok := place[val(rows[i].PositionID)]; ok {
+			rows[i].Of = positions[at].Name
+		}
+	}
 	var groups []counterGroup
 	for _, l := range lines {
 		title := "Line"
@@ -428,7 +457,7 @@ type heldPage struct {
 
 type heldRow struct {
 	outlook.Held
-	Within, Off, Later, Width string
+	Within, Off, Width string
 }
 
 // held shows how forecasts of the past held.
@@ -445,7 +474,7 @@ func (p *pages) held(v visit) error {
 		row := heldRow{Held: h}
 		if h.Cases > 0 {
 			row.Within, row.Off = fmt.Sprintf("%.0f %%", 100*h.Coverage), fmt.Sprintf("%.1f days", h.Error)
-			row.Later, row.Width = fmt.Sprintf("%+.1f days", h.Bias), fmt.Sprintf("%.0f days", h.Width)
+			row.Width = fmt.Sprintf("%.0f days", h.Width)
 		}
 		g.Rows = append(g.Rows, row)
 	}

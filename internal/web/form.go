@@ -56,6 +56,9 @@ type field struct {
 	Name, Label, Hint string
 	Short             string // what a sentence about it calls it; "" is the label
 	Head, Said        string // a heading before the field, and what there is to say under it
+	Fold              string // begins a part that opens where it is needed, with this on it
+	Open              bool   // whether it is open
+	FoldEnd           bool   // ends it
 	Kind              string // "" is a line of text; area, password, check, checks, choice, radio, measure, wheels, moment, date, when, number, picture, table
 	Optional          bool
 	Options           []option
@@ -166,7 +169,24 @@ func (p *pages) form(g *gin.RouterGroup, path string, build func(visit) (*sheet,
 	}))
 }
 
+// unfold opens the folded parts in which something stands or is to be mended.
+func (s *sheet) unfold() {
+	var head *field
+	for _, f := range s.Fields {
+		if f.Fold != "" {
+			head = f
+		}
+		if head != nil && (f.Value != "" || f.Unit != "" || f.Wrong != "") {
+			head.Open = true
+		}
+		if f.FoldEnd {
+			head = nil
+		}
+	}
+}
+
 func (p *pages) showSheet(v visit, s *sheet) error {
+	s.unfold()
 	status := http.StatusOK
 	if len(s.Mend) > 0 {
 		status = http.StatusUnprocessableEntity

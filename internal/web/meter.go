@@ -34,6 +34,7 @@ var sourceWords = map[string]string{
 // meterPage is everything about one meter.
 type meterPage struct {
 	counterRow
+	Title       string
 	Site        assets.Site
 	Thing       *assets.Named
 	ThingPath   string
@@ -143,7 +144,7 @@ func (p *pages) meter(v visit) error {
 	if view == nil { // it has just gone out of sight
 		return fault.Missing("meter", m.ID.String())
 	}
-	g := meterPage{counterRow: rowOf(m, view, c), Site: site, Reads: v.may(access.ReadCounters) && m.Kind != "computed", MayExplain: v.may(access.ExplainReadings),
+	g := meterPage{counterRow: rowOf(m, view, c), Title: nameOf(m), Site: site, Reads: v.may(access.ReadCounters) && m.Kind != "computed", MayExplain: v.may(access.ExplainReadings),
 		Keep: v.may(access.KeepRegister), Admin: v.may(access.Administer), Breaks: view.Breaks, Later: v.c.Query("after") != ""}
 	if m.LastValue != nil && m.Shows != nil {
 		g.Shows = grouped(meters.FormatIn(*m.LastValue, *m.Shows)) + " " + *m.Shows
@@ -163,7 +164,7 @@ func (p *pages) meter(v visit) error {
 	if err := g.plot(p, v, view); err != nil {
 		return err
 	}
-	return p.ok(v, "meter", m.Code+" "+g.Name, g)
+	return p.ok(v, "meter", m.Code+" "+g.Title, g)
 }
 
 // runs sets out what happened to the counter.
@@ -207,10 +208,10 @@ func (g *meterPage) listed(p *pages, v visit) error {
 	for i, r := range all[:min(len(all), perPage)] {
 		row := readingRow{Reading: r, Shown: shownValue(r.Typed), Entered: r.ReceivedAt.Sub(r.At) > lateEntry, By: sourceWords[r.Source]}
 		if r.Total != nil {
-			row.Total = grouped(r.Unit.Format(*r.Total))
+			row.Total = tenths(r.Unit, *r.Total)
 			for _, before := range all[i+1:] {
 				if before.Total != nil {
-					row.Grew = "+" + grouped(r.Unit.Format(*r.Total-*before.Total))
+					row.Grew = "+" + tenths(r.Unit, *r.Total-*before.Total)
 					break
 				}
 			}
@@ -266,6 +267,7 @@ func (g *meterPage) where(p *pages, v visit) error {
 		g.ThingPath = "/sites/" + g.SiteID.String() + "#line-" + names[i].ID.String()
 		if names[i].Kind == "position" {
 			g.ThingPath = "/positions/" + names[i].ID.String()
+			g.Title, g.Of = names[i].Name, names[i].Name
 		}
 	}
 	return err

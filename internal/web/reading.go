@@ -320,7 +320,7 @@ func (p *pages) explainSheet(v visit) (*sheet, error) {
 	as := &field{Name: "as", Label: "What is behind it?", Short: "What is behind it", Kind: "radio", Free: true}
 	if waits {
 		s.Title, s.Verb = "What is behind this reading?", "Say so"
-		s.Lead = sentence(shown + ". It " + local(d.Says, site.Location()) + ". It is kept, and moves no total and no date until somebody says what is behind it")
+		s.Lead = sentence(shown + ". It " + thousands(local(d.Says, site.Location())) + ". It is kept, and moves no total and no date until somebody says what is behind it")
 		as.Options = offered(d, m)
 	} else {
 		s.Title, s.Verb = "Correct a reading", "Put it right"
@@ -332,21 +332,21 @@ func (p *pages) explainSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	right := wheelsField("value", "It should have been", m)
-	right.Optional, right.Head, right.Said = true, "If it was mistyped", "What was offered above needs nothing here."
+	right.Optional, right.Fold = true, "If it was mistyped, or read elsewhere"
 	s.Fields = []*field{as, right,
 		{Name: "seen_at", Label: "It was seen at", Short: "The time", Kind: "moment", Optional: true, Hint: "Where it was dated wrong. Local time (" + c.Zone() + ")."},
-		{Name: "meter_id", Label: "It was read on", Short: "The counter", Kind: "choice", Optional: true, Options: others, Head: "If it was another counter"}}
+		{Name: "meter_id", Label: "It was read on", Short: "The counter", Kind: "choice", Optional: true, Options: others, FoldEnd: true}}
 	if waits {
 		last := wheelsField("old_last", "The last that the old one showed", m)
 		first := wheelsField("new_first", "The first that the new one showed", m)
 		last.Optional, first.Optional = true, true
 		last.Hint, first.Hint = "The greatest that was read, where nobody knows.", "0 after a reset; for another counter what is read now."
 		s.Fields = append(s.Fields,
-			&field{Name: "at", Label: "When it happened", Short: "The time", Kind: "moment", Optional: true, Head: "If it rolled over, was set back or replaced", Said: "All of it may be left blank.",
+			&field{Name: "at", Label: "When it happened", Short: "The time", Kind: "moment", Optional: true, Fold: "If it rolled over, was set back or replaced",
 				Hint: "When the reading was seen, where nothing is said."},
 			last, first,
 			&field{Name: "modulus", Label: "It rolls over at", Short: "The value", Kind: "number", Optional: true},
-			&field{Name: "serial", Label: "Serial of the new one", Optional: true})
+			&field{Name: "serial", Label: "Serial of the new one", Optional: true, FoldEnd: true})
 	}
 	s.Fields = append(s.Fields, &field{Name: "reason", Label: "Anything to add", Short: "The reason", Kind: "area", Most: 500, Optional: true})
 	s.Else = []crumb{{"/readings/" + d.ID.String() + "/void", "Void it: it is worth nothing"}}
@@ -375,7 +375,7 @@ func offered(d meters.Doubt, m meters.Meter) []option {
 		if !o.Fits && (o.As == "rolled_over" || o.As == "reset" || o.As == "as_seen") {
 			says += ". That can hardly be"
 		}
-		all = append(all, option{value, says})
+		all = append(all, option{value, thousands(says)})
 	}
 	has := func(as string) bool { return slices.ContainsFunc(all, func(o option) bool { return o.Value == as }) }
 	falls := val(d.Doubt) == "falls" || val(d.Doubt) == "unreliable"

@@ -339,6 +339,7 @@ func derive(u Unit, all []piece, read map[Ask]Total) Total {
 	}
 	for _, p := range all {
 		grown := 0.0
+		t.ReadAt = nil // what ended is settled: the last piece goes by what was read lately
 		for _, m := range p.terms {
 			from, until := read[Ask{m.source, p.from}], read[Ask{m.source, p.until}]
 			t.Grade = weaker(t.Grade, weaker(from.Grade, until.Grade))

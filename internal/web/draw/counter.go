@@ -77,7 +77,16 @@ func Counter(c Count, width float64) string {
 	p.events(f, c.Turns)
 	if x := f.x(c.Now); x >= f.x0 && x <= f.x1 {
 		p.f(`<path class="today" d="M%v %vV%v"/>`, x, f.y0-6, f.y1)
-		p.text("word", "middle", x, f.y0-10, "today")
+		anchor, at := "middle", x
+		for _, e := range c.Turns {
+			if d := x - f.x(e.At); d > -30 && d < 30 { // the number stands there
+				anchor, at = "start", max(x, f.x(e.At))+9
+			}
+		}
+		if at+34 > width {
+			anchor, at = "middle", x
+		}
+		p.text("word", anchor, at, f.y0-10, "today")
 	}
 	p.seen(f, c.Seen)
 	p.WriteString("</svg>")

@@ -258,12 +258,12 @@ func (h Held) Few() bool { return h.Cases < FewCases || h.Meters < FewMeters }
 // Says tells in a sentence or two how they held, and what it is worth.
 func (h Held) Says() string {
 	if h.Cases == 0 {
-		return fmt.Sprintf("No meter was read for long enough to hold a forecast %d days ahead against what came.", h.Days)
+		return fmt.Sprintf("No counter was read for long enough to hold a forecast %d days ahead against what came.", h.Days)
 	}
 	s := fmt.Sprintf("Of %d forecasts about %d days ahead %.0f %% held the day within their range, of 80 %% that they promise; half of the likely days were off by at most %.1f days.",
 		h.Cases, h.Days, 100*h.Coverage, h.Error)
 	if h.Few() {
-		s += fmt.Sprintf(" That is of %d meters: with fewer than %d forecasts or %d meters it says little.", h.Meters, FewCases, FewMeters)
+		s += fmt.Sprintf(" They are of %d counters; fewer than %d forecasts or %d counters say little.", h.Meters, FewCases, FewMeters)
 	}
 	return s
 }
