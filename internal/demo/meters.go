@@ -456,7 +456,7 @@ type joined struct {
 }
 
 // addReadings records the regime changes, the shares and then what was noted, as
-// it came in: what is older than the register on its first day, then by the month,
+// it came in: what is older than the register on its first day, then by the fortnight,
 // by the week and lately by the day. After each some of what did not fit is explained.
 func (l *loader) addReadings() error {
 	if err := l.addRegimesAndShares(); err != nil {
@@ -490,7 +490,7 @@ func window(entered time.Time, home clock) time.Time {
 	if !entered.After(home.began) {
 		return home.began
 	}
-	length := 30 * 24 * time.Hour
+	length := 14 * 24 * time.Hour
 	switch {
 	case entered.After(home.now.AddDate(0, 0, -7)):
 		length = 24 * time.Hour

@@ -167,6 +167,14 @@ func (c clock) Day(t any) string {
 	return ""
 }
 
+// Short writes a date where there is little room: "14 Feb 2026".
+func (c clock) Short(t any) string {
+	if t, ok := instant(t); ok {
+		return t.In(c.At).Format("2 Jan 2006")
+	}
+	return ""
+}
+
 // Moment writes a date with its time of day: "14 February 2026, 09:30".
 func (c clock) Moment(t any) string {
 	if t, ok := instant(t); ok {

@@ -197,7 +197,7 @@ func (g *meterPage) runs(p *pages, v visit) error {
 }
 
 // lateEntry is after how long a page says when a reading was entered.
-const lateEntry = 8 * 24 * time.Hour
+const lateEntry = 15 * 24 * time.Hour
 
 // listed reads a page of readings.
 func (g *meterPage) listed(p *pages, v visit) error {

@@ -162,7 +162,7 @@ type unitPage struct {
 type useView struct {
 	Amounts []usedView
 	Days    int
-	AtLeast bool // nobody knows what it had done before this record began
+	AtLeast string // of what nobody knows how much it had done before this record began
 	Spells  []spellView
 }
 
@@ -179,7 +179,7 @@ type spellView struct {
 }
 
 // gradeWords say how an amount is known.
-var gradeWords = map[meters.Grade]string{meters.Seen: "read", meters.Interpolated: "between readings", meters.Extrapolated: "carried on from the last reading", meters.Computed: "computed from other counters"}
+var gradeWords = map[meters.Grade]string{meters.Seen: "read", meters.Interpolated: "between readings", meters.Extrapolated: "carried on beyond the readings", meters.Computed: "computed from other counters"}
 
 func usedViews(all map[meters.Unit]meters.Used) []usedView {
 	var out []usedView
@@ -215,7 +215,15 @@ func (g *unitPage) use(p *pages, v visit) error {
 	if err != nil {
 		return err
 	}
-	view := &useView{Days: u.Days, AtLeast: !u.StartKnown, Amounts: usedViews(map[meters.Unit]meters.Used{meters.Hours: u.Hours, meters.Vehicles: u.Vehicles, meters.Cycles: u.Cycles})}
+	view := &useView{Days: u.Days, Amounts: usedViews(map[meters.Unit]meters.Used{meters.Hours: u.Hours, meters.Vehicles: u.Vehicles, meters.Cycles: u.Cycles})}
+	var unknown []string
+	for word, known := range map[string]bool{"hours": g.StartHours != nil || !u.Hours.Known, "vehicles": g.StartVehicles != nil || !u.Vehicles.Known} {
+		if !known {
+			unknown = append(unknown, word)
+		}
+	}
+	slices.Sort(unknown)
+	view.AtLeast = strings.Join(unknown, " and ")
 	for _, s := range slices.Backward(u.Spells) {
 		row := spellView{PositionID: s.PositionID, PositionCode: codes[s.PositionID], Clock: g.Clock, From: s.From, Until: s.Until, Now: !s.Until.Before(v.now),
 			Amounts: usedViews(map[meters.Unit]meters.Used{meters.Hours: s.Hours, meters.Vehicles: s.Vehicles, meters.Cycles: s.Cycles})}

@@ -566,10 +566,10 @@ func TestWhatAForecastNeeds(t *testing.T) {
 		_, err := write(w.db, sys, func(tx *gorm.DB) (any, error) { return nil, meters.KeepProfile(tx, sys, now, rows) })
 		return err
 	}
-	if err := keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Part: "month", Ordinal: 2, Factor: 1.4, Meters: 12, Years: 20}, meters.Factor{SiteID: &w.site.ID, Part: "weekday", Ordinal: 6, Factor: 1.8, Years: 1}); err != nil {
+	if err := keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Unit: meters.Vehicles, Part: "month", Ordinal: 2, Factor: 1.4, Meters: 12, Years: 20}, meters.Factor{SiteID: &w.site.ID, Unit: meters.Vehicles, Part: "weekday", Ordinal: 6, Factor: 1.8, Years: 1}); err != nil {
 		t.Fatal(err)
 	}
-	if err := keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Part: "month", Ordinal: 2, Factor: 1.5}, meters.Factor{SiteID: &w.site.ID, Part: "weekday", Ordinal: 6, Factor: 1.7}); err != nil {
+	if err := keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Unit: meters.Vehicles, Part: "month", Ordinal: 2, Factor: 1.5}, meters.Factor{SiteID: &w.site.ID, Unit: meters.Vehicles, Part: "weekday", Ordinal: 6, Factor: 1.7}); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := meters.Profile(ctx, w.db, sys, "", "", w.site.ID)
@@ -579,7 +579,7 @@ func TestWhatAForecastNeeds(t *testing.T) {
 	if rows, err = meters.Profile(ctx, w.db, sys, "mild_wet", "large"); err != nil || len(rows) != 0 {
 		t.Errorf("%+v %v", rows, err)
 	}
-	mustFail(t, "the thirteenth month", keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("large"), Part: "month", Ordinal: 13, Factor: 1}), fault.Invalid, "ordinal")
+	mustFail(t, "the thirteenth month", keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("large"), Unit: meters.Vehicles, Part: "month", Ordinal: 13, Factor: 1}), fault.Invalid, "ordinal")
 
 	moved, err := meters.Movements(ctx, w.db, sys, 10)
 	if err != nil || len(moved) != 2 || !moved[0].Mark.Equal(now) {
