@@ -396,13 +396,13 @@ func (l *loader) befall(c *counter, then meterStateRow, day int) {
 func fallen(v float64) float64 {
 	whole := []byte(strconv.FormatFloat(math.Floor(v), 'f', 0, 64))
 	for i := 0; i+1 < len(whole); i++ {
-		if whole[i] > whole[i+1] && whole[i+1] != '0' {
+		if whole[i] > whole[i+1] && (i > 0 || whole[1] != '0') && len(whole)-i > 2 { // by hundreds: it must fall below what was read before
 			whole[i], whole[i+1] = whole[i+1], whole[i]
 			n, _ := strconv.ParseFloat(string(whole), 64) // digits
 			return n + v - math.Floor(v)
 		}
 	}
-	return v - 100
+	return v - 100 // its digits rise: one was misread
 }
 
 func (c *counter) floor(v float64) float64 {
@@ -494,7 +494,7 @@ func window(entered time.Time, home clock) time.Time {
 	switch {
 	case entered.After(home.now.AddDate(0, 0, -7)):
 		length = 24 * time.Hour
-	case entered.After(home.now.AddDate(0, 0, -90)):
+	case entered.After(home.now.AddDate(0, 0, -60)):
 		length = 7 * 24 * time.Hour
 	}
 	end := home.began.Add((entered.Sub(home.began) + length - 1) / length * length)

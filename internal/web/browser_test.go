@@ -17,6 +17,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 )
 
 // axePath is where the checker of accessibility lies after `make test` or `npm
@@ -107,7 +108,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 	pages := map[string][]string{
 		"": {"/sign-in", "/problems", "/enter/nothing"},
 		"manager": {"/", "/sites", "/sites/new", "/customers", "/customers/new", "/people", "/people/invite", "/people/programs/new",
-			"/trail", "/account", "/nowhere", "/parts", "/parts/new", "/locations", "/locations/new", "/import"},
+			"/trail", "/account", "/nowhere", "/parts", "/parts/new", "/locations", "/locations/new", "/import", "/counters", "/counters/quiet", "/counters/held"},
 		"technician": {"/", "/account/password", "/people", "/find", "/find?text=UMB", "/find?text=0O", "/units", "/units?class=hub", "/units/new"},
 		"owner":      {"/"},
 	}
@@ -122,7 +123,9 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 			pages["manager"] = append(pages["manager"], path, path+"/edit", path+"/lines/new", path+"/positions/new", path+"/blackouts/new",
 				"/customers/"+s.CustomerID.String(), "/customers/"+s.CustomerID.String()+"/edit", "/trail?site="+s.ID.String())
 			pages["technician"] = append(pages["technician"], path+"/notes/new", path+"/fitted", path+"/fitted?on=nonsense", path+"/findings", path+"/survey")
-			pages["owner"] = append(pages["owner"], path, path+"/fitted", path+"/findings")
+			pages["owner"] = append(pages["owner"], path, path+"/fitted", path+"/findings", path+"/counters")
+			pages["technician"] = append(pages["technician"], path+"/counters", path+"/counters/round")
+			pages["manager"] = append(pages["manager"], path+"/counters", path+"/counters/new", path+"/counters/compare", path+"/regimes/new")
 		}
 	}
 	positions, err := assets.Positions(ctx, h.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
@@ -163,6 +166,33 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 					pages["technician"] = append(pages["technician"], path+"/fit?slot="+f.SlotID.String())
 				}
 			}
+		}
+	}
+	counters, err := meters.List(ctx, h.db, access.System, meters.Filter{}, access.Page{Limit: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range counters {
+		path := "/meters/" + m.ID.String()
+		switch m.Code {
+		case "DUN-2/TC", "KES-1/TC", "OST/AIR/H":
+			pages["technician"] = append(pages["technician"], path, path+"/read", path+"/exchange")
+		case "OST-1/SBL-D/H":
+			pages["manager"] = append(pages["manager"], path, path+"/formula", path+"/edit", path+"/place")
+		case "UMB-1/SBL-D/H":
+			pages["owner"] = append(pages["owner"], path, path+"/read")
+			pages["technician"] = append(pages["technician"], path+"/read")
+		}
+	}
+	waiting, err := meters.Doubts(ctx, h.db, access.System, nil, access.Page{Limit: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range waiting {
+		path := "/readings/" + r.ID.String()
+		pages["technician"] = append(pages["technician"], path+"/explain")
+		if r.Meter == "UMB-1/WRP-P/H" {
+			pages["owner"] = append(pages["owner"], path+"/explain", path+"/void")
 		}
 	}
 	accounts, err := access.Accounts(ctx, h.db, access.System, access.Page{Limit: 1000})
