@@ -572,3 +572,25 @@ func TestHealthOfNobody(t *testing.T) {
 		t.Error("nobody is healthy")
 	}
 }
+
+// Profiles are learnt by hand, and forecasts held against what came, also where
+// there is little.
+func TestForecastsAreHeldByHand(t *testing.T) {
+	service, _ := pgtest.DSN(t)
+	getenv := env("DATABASE_URL", service)
+	if out, err := try(getenv, "backtest"); err != nil || strings.Count(out, "No counter was read for long enough") != 3 {
+		t.Errorf("an empty record: %v\n%s", err, out)
+	}
+	db := pgtest.Open(t, service)
+	if err := demo.Load(ctx, db, time.Now()); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := try(getenv, "refit"); err != nil || !strings.Contains(out, "learnt from the readings of today") {
+		t.Errorf("refit: %v\n%s", err, out)
+	}
+	out, err := try(getenv, "backtest")
+	if err != nil || !strings.Contains(out, "within range") || !regexp.MustCompile(`(?m)^ +30 +\d{3,} +1\d\d +[6-9]\d %`).MatchString(out) || !strings.Contains(out, "180 days ahead") {
+		t.Errorf("backtest: %v\n%s", err, out)
+	}
+	t.Logf("\n%s", out)
+}

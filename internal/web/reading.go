@@ -332,7 +332,7 @@ func (p *pages) explainSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	right := wheelsField("value", "It should have been", m)
-	right.Optional, right.Fold = true, "If it was mistyped, or read elsewhere"
+	right.Optional, right.Fold, right.Open = true, "If it was mistyped, or read elsewhere", !waits
 	s.Fields = []*field{as, right,
 		{Name: "seen_at", Label: "It was seen at", Short: "The time", Kind: "moment", Optional: true, Hint: "Where it was dated wrong. Local time (" + c.Zone() + ")."},
 		{Name: "meter_id", Label: "It was read on", Short: "The counter", Kind: "choice", Optional: true, Options: others, FoldEnd: true}}

@@ -70,14 +70,18 @@ func (g Gap) Share() float64 {
 	return 0
 }
 
-// Beside each primary the others of its thing and unit, over the days that both cover.
+// Beside each primary the others of its thing and unit, over the days that both
+// cover. The pairs first: readings are looked up for them alone.
 const gaps = `
-with pair as (
+with here as materialized (
+  select * from meter_now where site_id = @site and kind <> 'computed' and (@everywhere or site_id = any (@sites))
+),
+pair as materialized (
   select a.id as primary_id, a.code as primary, b.id as other_id, b.code as other, a.unit, least(a.last_at, b.last_at) as until
-    from meter_now as a
-    join meter_now as b on b.unit = a.unit and b.id <> a.id and not b.is_primary and b.kind <> 'computed'
+    from here as a
+    join here as b on b.unit = a.unit and b.id <> a.id and not b.is_primary
      and (b.line_id = a.line_id or b.position_id = a.position_id)
-   where a.site_id = @site and a.is_primary and a.kind <> 'computed' and (@everywhere or a.site_id = any (@sites))
+   where a.is_primary
 ),
 covered as (
   select p.*, greatest(p.until - make_interval(days => @days),
@@ -123,9 +127,10 @@ func known(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID) e
 // A counter stands while another of its line goes on, and was read so again,
 // though its position was in service all the time.
 const troubles = `
+with here as materialized (select * from meter_now where site_id = @site)
 select 'quiet' as kind, m.id as meter_id, m.code as meter, m.last_at, 0::bigint as n
-  from meter_now as m
- where m.site_id = @site and m.kind <> 'computed' and m.until is null and coalesce(m.last_at, m."from") < cast(@now as timestamptz) - make_interval(days => @quiet)
+  from here as m
+ where m.kind <> 'computed' and m.until is null and coalesce(m.last_at, m."from") < cast(@now as timestamptz) - make_interval(days => @quiet)
  union all
 select 'doubtful', m.id, m.code, max(r.at), count(*)
   from reading as r
@@ -134,12 +139,12 @@ select 'doubtful', m.id, m.code, max(r.at), count(*)
 group by m.id, m.code
  union all
 select 'stuck', m.id, m.code, m.grew_at, 0
-  from meter_now as m
+  from here as m
   left join position as p on p.id = m.position_id
- where m.site_id = @site and m.last_at - m.grew_at >= make_interval(days => @stuck)
+ where m.last_at - m.grew_at >= make_interval(days => @stuck)
    and not exists (select from position_state as t where t.position_id = m.position_id and t.state <> 'in_service' and coalesce(upper(t.during), 'infinity') > m.grew_at)
-   and exists (select from meter_now as o left join position as op on op.id = o.position_id
-                where o.site_id = @site and o.id <> m.id and coalesce(o.line_id, op.line_id) = coalesce(m.line_id, p.line_id)
+   and exists (select from here as o left join position as op on op.id = o.position_id
+                where o.id <> m.id and coalesce(o.line_id, op.line_id) = coalesce(m.line_id, p.line_id)
                   and o.grew_at > m.grew_at + make_interval(days => @stuck))
 order by 3, 1`
 

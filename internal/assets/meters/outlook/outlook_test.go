@@ -306,13 +306,12 @@ func TestAComputedMeterLooksAhead(t *testing.T) {
 // serve from then on; a backtest counts what came.
 func TestRefitAndBacktest(t *testing.T) {
 	w := newWorld(t)
-	var all []meters.Meter
 	var sites []assets.Site
 	for i := range 8 {
 		site, line := w.site(t, fmt.Sprintf("S%02d", i))
 		m := w.tunnel(t, site, line, site.Code+"/TC")
 		w.take(t, m, uint64(i), 1000, 1)
-		all, sites = append(all, m), append(sites, site)
+		sites = append(sites, site)
 	}
 	if err := outlook.Refit(ctx, w.db, sys, now); err != nil {
 		t.Fatal(err)
@@ -381,6 +380,20 @@ func TestRefitAndBacktest(t *testing.T) {
 		}
 		t.Logf("%3d days: %d cases, coverage %.2f, error %.1f days, width %.1f days", h.Days, h.Cases, h.Coverage, h.Error, h.Width)
 	}
+	for _, c := range []struct {
+		held outlook.Held
+		want []string
+	}{
+		{got.Held[0], []string{"forecasts about 30 days ahead", "80 % are what a range promises", "fewer than 300 forecasts or 30 counters say little"}},
+		{outlook.Held{Days: 90}, []string{"No counter was read for long enough to hold a forecast 90 days ahead"}},
+		{outlook.Held{Days: 30, Score: usage.Score{Cases: 300, Meters: 30, Coverage: 0.8}}, []string{"Of 300 forecasts about 30 days ahead 80 % held"}},
+	} {
+		for _, want := range c.want {
+			if s := c.held.Says(); !strings.Contains(s, want) || strings.Contains(s, "say little") != (c.held.Few() && c.held.Cases > 0) {
+				t.Errorf("%q lacks %q", s, want)
+			}
+		}
+	}
 	if part, err := outlook.Backtest(ctx, w.db, sys, now, 3); err != nil || part.Meters != 3 || part.Of != 8 || part.Held[0].Meters != 3 {
 		t.Errorf("%+v, %v", part, err)
 	}
@@ -413,5 +426,82 @@ func TestStatementsStayTheSame(t *testing.T) {
 	}
 	if after := count(); after != before {
 		t.Errorf("%d statements, then %d", before, after)
+	}
+}
+
+// Amounts of the record come back as they were from what forecasts are made in.
+func TestAmountsComeBack(t *testing.T) {
+	for _, u := range []meters.Unit{meters.Hours, meters.Vehicles, meters.Cycles} {
+		for _, n := range []int64{0, 1, 359, 360, 44_460_003_600, 999_999_999_999} {
+			if got := outlook.Amount(u, outlook.InUnits(u, n)); got != n {
+				t.Errorf("%d %s came back as %d", n, u, got)
+			}
+		}
+	}
+}
+
+// What somebody may not see does not look ahead, and what stands still has no
+// round total ahead of it.
+func TestWhatDoesNotRun(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	var in []meters.NewReading
+	for d := 90; d > 0; d -= 30 {
+		in = append(in, meters.NewReading{MeterID: m.ID, At: now.AddDate(0, 0, -d), Value: "500"})
+	}
+	done(t, w.db, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, in) })
+	c := w.calendars(t, site)
+	v := w.ahead(t, c, m)[m.ID]
+	if v.Milestone() != 0 || v.Pace(now) != "" || !strings.HasPrefix(v.Sentence(v.Forecast(1), now), "no date: it did not run") {
+		t.Errorf("%v %q %q", v.Milestone(), v.Pace(now), v.Sentence(v.Forecast(1), now))
+	}
+	if fan := v.Fan(now.AddDate(0, 1, 0), 5); len(fan) != 5 || fan[4].High != 500 {
+		t.Errorf("%+v", fan)
+	}
+	nobody := access.Actor{ID: uuid.New()}
+	all, err := outlook.Ahead(ctx, w.db, nobody, now, c, m.ID)
+	if err != nil || len(all) != 0 {
+		t.Errorf("%v %v", all, err)
+	}
+	if none, err := outlook.Of(ctx, w.db, nobody, now); err != nil || none == nil {
+		t.Errorf("without sites: %v", err)
+	}
+	if t2, err := outlook.Backtest(ctx, w.db, nobody, now, 0); err != nil || t2.Of != 0 || t2.Held[0].Cases != 0 {
+		t.Errorf("%+v %v", t2, err)
+	}
+	if err := outlook.Refit(ctx, w.db, nobody, now); err != nil {
+		t.Errorf("nothing to learn: %v", err)
+	}
+	if err := outlook.Refit(ctx, w.db, access.Actor{ID: sys.ID, Everywhere: true}, now); err == nil {
+		t.Error("learnt by somebody who may not plan")
+	}
+	for _, bad := range []meters.Site{{ID: site.ID, Zone: "Nowhere/Else", Climate: "snowbelt", Size: "medium", TurnsAt: "03:00"}, {ID: site.ID, Zone: "UTC", Climate: "snowbelt", Size: "medium", TurnsAt: "3"},
+		{ID: uuid.New(), Zone: "UTC", Climate: "moon", Size: "medium", TurnsAt: "03:00"}} {
+		if _, err := c.At(bad, meters.Cycles); err == nil {
+			t.Errorf("a calendar of %+v", bad)
+		}
+	}
+}
+
+// A database that is away is a fault, and nothing is made of half of it.
+func TestTheDatabaseIsAway(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	w.take(t, m, 1, 60, 7)
+	c := w.calendars(t, site)
+	w.db.Close()
+	if _, err := outlook.Of(ctx, w.db, sys, now, site.ID); err == nil {
+		t.Error("calendars")
+	}
+	if _, err := outlook.Ahead(ctx, w.db, sys, now, c, m.ID); err == nil {
+		t.Error("views")
+	}
+	if err := outlook.Refit(ctx, w.db, sys, now); err == nil {
+		t.Error("profiles")
+	}
+	if _, err := outlook.Backtest(ctx, w.db, sys, now, 0); err == nil {
+		t.Error("a backtest")
 	}
 }

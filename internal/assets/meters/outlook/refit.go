@@ -260,7 +260,7 @@ func (h Held) Says() string {
 	if h.Cases == 0 {
 		return fmt.Sprintf("No counter was read for long enough to hold a forecast %d days ahead against what came.", h.Days)
 	}
-	s := fmt.Sprintf("Of %d forecasts about %d days ahead %.0f %% held the day within their range, of 80 %% that they promise; half of the likely days were off by at most %.1f days.",
+	s := fmt.Sprintf("Of %d forecasts about %d days ahead %.0f %% held the day within their range, and 80 %% are what a range promises; half of the likely days were off by at most %.1f days.",
 		h.Cases, h.Days, 100*h.Coverage, h.Error)
 	if h.Few() {
 		s += fmt.Sprintf(" They are of %d counters; fewer than %d forecasts or %d counters say little.", h.Meters, FewCases, FewMeters)
