@@ -14,6 +14,7 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
@@ -412,5 +413,28 @@ func (g *ground) withdrawAll(t *testing.T) {
 				t.Fatal(got.status)
 			}
 		}
+	}
+}
+
+// On a phone without a script: a technician types a value that falls, the wheel
+// of tenths apart, is asked, says that it rolled over, and the total goes on.
+func TestAFallingValueOnAPhone(t *testing.T) {
+	root := browser(t)
+	c := newCounted(t)
+	write(t, c.db, func(tx *gorm.DB) ([]meters.Taken, error) {
+		return meters.Take(tx, access.System, now, []meters.NewReading{{MeterID: c.tunnel.ID, At: now.AddDate(0, 0, -1), Value: "98500"}})
+	})
+	in := tab(t, root, c.house, "")
+	run(t, in, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+		return err
+	}), size(390, 844, true), chromedp.Navigate(c.URL+c.link(t, c.technician)))
+	c.house.now = now.AddDate(0, 0, 6)
+	run(t, in, chromedp.Navigate(c.URL+"/sites/"+c.site.ID.String()+"/counters"), chromedp.Click(chromedp.CSS(`a[href$="`+at(c.tunnel)+`"]`)), chromedp.Click(chromedp.CSS(`a[href$="/read"]`)),
+		chromedp.SendKeys(chromedp.CSS("#f-value"), "118"), chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS(`input[value="rolled_over"]`)))
+	run(t, in, chromedp.Click(chromedp.CSS(`input[value="rolled_over"]`)), chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS(".events")))
+	said, err := chromedp.Run(in, chromedp.Text(chromedp.CSS(".page-head .lead")))
+	if err != nil || !strings.Contains(said, "100,118 vehicles") || !strings.Contains(said, "it showed 118 vehicles") {
+		t.Errorf("%q %v", said, err)
 	}
 }
