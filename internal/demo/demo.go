@@ -9,6 +9,7 @@ package demo
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -34,12 +35,18 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 	if err != nil || there {
 		return err
 	}
-	// two processes that start on one database at once: the second waits and then does nothing
+	// two processes that start on one database at once: the second waits, on a
+	// slow machine for longer than one statement may take, and then does nothing
 	request := pgdb.Request{Key: "demo-scenario", Act: "load the demo"}
-	_, err = pgdb.Once(ctx, db, access.System.ID, now, request, func(tx *gorm.DB) (bool, error) {
-		l := loader{tx: tx, now: now, scenario: s}
-		return true, l.load()
-	})
+	for range 10 {
+		_, err = pgdb.Once(ctx, db, access.System.ID, now, request, func(tx *gorm.DB) (bool, error) {
+			l := loader{tx: tx, now: now, scenario: s}
+			return true, l.load()
+		})
+		if away, ok := errors.AsType[*fault.Error](err); !ok || away.Kind != fault.Unavailable || ctx.Err() != nil {
+			break
+		}
+	}
 	if err != nil {
 		return err
 	}
