@@ -38,8 +38,7 @@ type counter struct {
 	wheels   wash.Counter
 	readings []wash.Reading
 	events   []wash.Event
-	// What was noted last that was wrong and counts even so.
-	accepted *noted
+	wrong    []*noted // what was noted wrong and counts even so, by when it came in
 	// Readings from this instant on wait for somebody to explain them.
 	open time.Time
 }
@@ -665,7 +664,7 @@ func (l *loader) take(now time.Time, all []*noted, truth map[uuid.UUID]*noted) e
 			case meters.Took:
 				truth[n.id] = n
 				if n.truth.Value != n.truth.Shown {
-					n.c.accepted = n
+					n.c.wrong = append(n.c.wrong, n)
 				}
 			case meters.NeedsExplanation, meters.Quarantined:
 				truth[n.id] = n
@@ -716,15 +715,13 @@ func (l *loader) settle(now time.Time, c *counter, truth map[uuid.UUID]*noted) e
 		if n != nil && id != before {
 			which, e = l.behind(c, n, w[0].Doubt)
 		}
+		wrong := truth[which]
 		done := false
 		if e.As != "" {
 			err := l.tx.Transaction(func(tx *gorm.DB) error {
 				got, err := meters.Explain(tx, l.as(explainer), now, which, e)
 				if err == nil && got.ID != which { // another took its place
-					right := *n
-					if which != id {
-						right = *c.accepted
-					}
+					right := *wrong
 					right.id, right.truth.Value = got.ID, right.truth.Shown
 					truth[got.ID] = &right
 				}
@@ -735,7 +732,7 @@ func (l *loader) settle(now time.Time, c *counter, truth map[uuid.UUID]*noted) e
 			}
 			done = true
 			if which != id {
-				c.accepted, done = nil, true
+				c.wrong = slices.DeleteFunc(c.wrong, func(w *noted) bool { return w.id == which })
 				before = uuid.Nil
 				continue
 			}
@@ -766,8 +763,12 @@ func (l *loader) behind(c *counter, n *noted, doubt string) (uuid.UUID, meters.E
 		seen := l.clocks[c.site].on(x.Seen, n.at.In(l.clocks[c.site].loc).Hour()*60+n.at.Minute())
 		return n.id, meters.Explanation{As: "mistyped", SeenAt: &seen, Reason: "Dated when it was typed"}
 	}
-	if c.accepted != nil && c.accepted.at.Before(n.at) && (doubt == "falls" || doubt == "too_fast") {
-		return c.accepted.id, meters.Explanation{As: "mistyped", Value: c.typed(c.accepted.truth.Shown), Reason: "Was wrong, as the next one shows"}
+	if doubt == "falls" || doubt == "too_fast" {
+		for _, w := range slices.Backward(c.wrong) {
+			if w.at.Before(n.at) {
+				return w.id, meters.Explanation{As: "mistyped", Value: c.typed(w.truth.Shown), Reason: "Was wrong, as the next one shows"}
+			}
+		}
 	}
 	if doubt == "falls" {
 		for _, e := range slices.Backward(c.events) {
@@ -782,7 +783,7 @@ func (l *loader) behind(c *counter, n *noted, doubt string) (uuid.UUID, meters.E
 			return n.id, meters.Explanation{As: how, At: &at, OldLast: c.typed(e.Last), NewFirst: c.typed(e.First),
 				Counter: meters.Counter{Modulus: c.row.Modulus, Decimals: c.row.Decimals}, Reason: "Program loaded after a breakdown"}
 		}
-		if c.wheels.Modulus > 0 {
+		if c.rolledBy(n.truth.Seen) {
 			return n.id, meters.Explanation{As: "rolled_over"}
 		}
 	}
@@ -793,6 +794,25 @@ func (l *loader) behind(c *counter, n *noted, doubt string) (uuid.UUID, meters.E
 		return n.id, meters.Explanation{As: "as_seen", Reason: "Looked at again"}
 	}
 	return n.id, meters.Explanation{}
+}
+
+// rolledBy tells whether the wheels began again at zero in the ten weeks up to a
+// day, or since something befell them in that time.
+func (c *counter) rolledBy(day time.Time) bool {
+	if c.wheels.Modulus == 0 {
+		return false
+	}
+	on := int(day.Sub(c.first).Hours() / 24)
+	base, since := c.wheels.Start, 0
+	for _, e := range c.events {
+		if at := int(e.On.Sub(c.first).Hours() / 24); at <= on && e.Happening != wash.Stuck {
+			base, since = e.First, at
+		}
+	}
+	rounds := func(day int) float64 {
+		return math.Floor((base + c.upTo[max(day, since)] - c.upTo[since]) / c.wheels.Modulus)
+	}
+	return rounds(on+1) > rounds(on-70)
 }
 
 func (c *counter) stuckOn(day time.Time) bool {

@@ -85,6 +85,18 @@ func countersWereRead(t *testing.T, db *pgdb.DB) {
 	}
 	t.Logf("%d meters, readings %v, explained %v", len(all), n, acts)
 
+	// nothing runs faster than it can, whatever was explained how
+	for _, r := range rows[struct {
+		Code, Unit string
+		Grew       int64
+		Days       float64
+	}](t, db, access.System.ID, `
+select m.code, m.unit, max(p.total) - min(p.total) as grew, (extract(epoch from max(p.at) - min(p.at)) / 86400)::float8 as days
+  from meter_point as p join meter as m on m.id = p.meter_id group by m.id`, nil) {
+		if most := map[string]float64{"hours": 20 * 3600, "vehicles": 700}[r.Unit] * r.Days; float64(r.Grew) > most {
+			t.Errorf("%s counted %d in %.0f days", r.Code, r.Grew, r.Days)
+		}
+	}
 	// Pellhaven is read each week and typed at the end of the month
 	type paper struct{ Weekly, Together int }
 	for _, p := range rows[paper](t, db, access.System.ID, `
