@@ -34,6 +34,9 @@ func TestDatesAreCountedFromYearOne(t *testing.T) {
 			t.Errorf("%s is day %d (%s), want %d", s, got, got, want)
 		}
 	}
+	if got := day(t, "2026-02-05").Words(); got != "5 February 2026" {
+		t.Errorf("in words: %s", got)
+	}
 	if Date(0).String() != "" {
 		t.Error("no date has a text")
 	}

@@ -84,3 +84,6 @@ func lengthOfMonth(d Date) int {
 	y, m, _ := d.Civil()
 	return int(On(y, m+1, 1) - On(y, m, 1))
 }
+
+// Words writes the day for reading: "5 February 2026".
+func (d Date) Words() string { return d.UTC().Format("2 January 2006") }
