@@ -44,10 +44,12 @@ var may = map[string][]string{
 	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage/wash"},
 	"internal":                       {},
 	"internal/assets/meters/outlook": {"internal/access", "internal/assets/meters", "internal/pgdb", "internal/usage"},
+	"internal/pm/visits/crew":        {"internal/calendar"},
+	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/calendar", "internal/fault", "internal/ident", "internal/measure", "internal/pm/due", "internal/usage", "internal/usage/wash", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/calendar", "internal/fault", "internal/ident", "internal/measure", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange"}
