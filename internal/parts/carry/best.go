@@ -35,12 +35,6 @@ type Advice struct {
 	Exact         bool // nothing cheaper reaches it
 }
 
-// Bounds of what is tried: additions of one group, and of all groups together.
-const (
-	mostTries = 1 << 12
-	mostJoins = 1 << 14
-)
-
 // Best finds the cheapest additions with which the chance of no second trip is at
 // least target. Where the offers do not suffice, it finds those that come nearest.
 // The fault names what in its input breaks a rule.
@@ -84,15 +78,13 @@ type choice struct {
 
 // best joins the choices of the groups.
 func (k *kit) best(offered map[string]Offer, target float64) Advice {
-	a := Advice{Before: k.answer(nil), Exact: true}
-	var each [][]choice
-	for _, g := range k.groups {
-		choices, exact := k.choices(g, offered)
-		a.Exact = a.Exact && exact
-		each = append(each, choices)
+	a := Advice{Before: k.answer(nil)}
+	// If all groups are as good as this, the target is reached.
+	each, picked, exact := k.pick(offered, target, math.Pow(target, 1/float64(max(len(k.groups), 1))))
+	if !exact && !reaches(product(each, picked), target) {
+		each, picked, _ = k.pick(offered, target, 1) // some are worse, so that others must be better
 	}
-	picked, exact := join(each, target)
-	a.Exact = a.Exact && exact && a.Before.Error == 0
+	a.Exact = exact && a.Before.Error == 0
 	added := map[int]int64{}
 	for i, g := range k.groups {
 		for place, p := range g.parts {
@@ -110,20 +102,42 @@ func (k *kit) best(offered map[string]Offer, target float64) Advice {
 	return a
 }
 
+// pick chooses additions for each group. Those that cannot be tried in all ways stop
+// where they are good enough.
+func (k *kit) pick(offered map[string]Offer, target, enough float64) (each [][]choice, picked []int, exact bool) {
+	all := true
+	for _, g := range k.groups {
+		choices, exact := k.choices(g, offered, enough)
+		all = all && exact
+		each = append(each, choices)
+	}
+	picked, exact = join(each, target, k.joins)
+	return each, picked, exact && all
+}
+
+// product gives the chance of what was picked.
+func product(each [][]choice, picked []int) float64 {
+	p := 1.0
+	for i, c := range each {
+		p *= c[picked[i]].chance
+	}
+	return p
+}
+
 // reaches allows for what binary fractions take away.
 func reaches(p, target float64) bool { return p >= target-1e-12 }
 
 // choices gives what may be added to a group, the cheapest first, each better
 // than the one before. All ways are tried; where they are too many, step by step.
-func (k *kit) choices(g *group, offered map[string]Offer) ([]choice, bool) {
+func (k *kit) choices(g *group, offered map[string]Offer, enough float64) ([]choice, bool) {
 	options, ways, exact := make([][]int64, len(g.parts)), 1, true
 	for i, p := range g.parts {
 		options[i] = steps(offered[k.parts[p]], k.free[p], k.worst[p], g.unit[i])
-		ways = min(ways*len(options[i]), mostTries+1)
+		ways = min(ways*len(options[i]), k.tries+1)
 		exact = exact && len(options[i]) < mostSteps
 	}
-	if ways > mostTries {
-		return k.climb(g, options, offered), false
+	if ways > k.tries {
+		return k.climb(g, options, offered, enough), false
 	}
 	var all []choice
 	for way := range ways {
@@ -183,8 +197,9 @@ func frontier(all []choice) []choice {
 }
 
 // climb adds step by step what brings most for its cost. Where nothing brings
-// anything by itself, one step of everything is taken.
-func (k *kit) climb(g *group, options [][]int64, offered map[string]Offer) []choice {
+// anything by itself, one step of everything is taken. It ends where the chance is
+// enough.
+func (k *kit) climb(g *group, options [][]int64, offered map[string]Offer, enough float64) []choice {
 	at := make([]int, len(options))
 	choose := func(at []int) choice {
 		added := make([]int64, len(at))
@@ -195,30 +210,45 @@ func (k *kit) climb(g *group, options [][]int64, offered map[string]Offer) []cho
 	}
 	now := choose(at)
 	all := []choice{now}
-	for {
-		var best choice
-		var to []int
-		every := slices.Clone(at)
+	for !reaches(now.chance, enough) {
+		next := make([]int, len(at)) // a step of each, where there is one
 		for i := range at {
-			if at[i]+1 == len(options[i]) {
+			next[i] = min(at[i]+1, len(options[i])-1)
+		}
+		to, most := next, 0.0
+		suffice, more := k.singly(g, at, next, options)
+		for i, n := range more {
+			if n == 0 {
 				continue
 			}
-			every[i]++
-			next := slices.Clone(at)
-			next[i]++
-			if c := choose(next); c.chance > now.chance && (to == nil || gain(now, c) > gain(now, best)) {
-				best, to = c, next
+			o := offered[k.parts[g.parts[i]]]
+			packs := (options[i][next[i]] - options[i][at[i]]) / o.Step
+			if brings := gain(choice{chance: suffice}, choice{cost: packs * o.Cost, chance: suffice + n}); brings > most {
+				to, most = slices.Clone(at), brings
+				to[i] = next[i]
 			}
 		}
-		if to == nil && !slices.Equal(every, at) {
-			to, best = every, choose(every)
+		if slices.Equal(to, at) {
+			break
 		}
-		if to == nil {
-			return frontier(all)
-		}
-		at, now = to, best
+		at, now = to, choose(to)
 		all = append(all, now)
 	}
+	return frontier(all)
+}
+
+// singly tells how many draws suffice, and how many more with the next step of each
+// part alone: dice are good enough to choose a step by.
+func (k *kit) singly(g *group, at, next []int, options [][]int64) (suffice float64, more []float64) {
+	free, with := make([]int64, len(at)), make([]int64, len(at))
+	for i, p := range g.parts {
+		free[i], with[i] = k.free[p]+options[i][at[i]], k.free[p]+options[i][next[i]]
+	}
+	enough, gained := g.count(free, with)
+	for _, n := range gained {
+		more = append(more, float64(n))
+	}
+	return float64(enough), more
 }
 
 // gain is what a step brings for its cost: by how much it multiplies the chance, as
@@ -230,10 +260,10 @@ func gain(from, to choice) float64 {
 
 // join picks one choice of each group, so that the target is reached at least cost,
 // or as nearly as can be.
-func join(each [][]choice, target float64) (picked []int, exact bool) {
+func join(each [][]choice, target float64, most int) (picked []int, exact bool) {
 	all := []choice{{chance: 1}}
 	for _, choices := range each {
-		if len(all)*len(choices) > mostJoins {
+		if len(all)*len(choices) > most {
 			return ascend(each, target), false
 		}
 		var next []choice
@@ -261,13 +291,7 @@ func join(each [][]choice, target float64) (picked []int, exact bool) {
 // takes back what turned out not to be needed.
 func ascend(each [][]choice, target float64) []int {
 	picked := make([]int, len(each))
-	chance := func() float64 {
-		p := 1.0
-		for i, c := range each {
-			p *= c[picked[i]].chance
-		}
-		return p
-	}
+	chance := func() float64 { return product(each, picked) }
 	for !reaches(chance(), target) {
 		group, to, best := -1, 0, 0.0
 		for i, c := range each {

@@ -110,10 +110,11 @@ type cause []outcome
 // group is parts that causes tie together, and these causes.
 type group struct {
 	parts  []int
-	causes []cause // in the order in which they are added up
-	closes [][]int // after each, places in parts to which nothing is added any more
-	unit   []int64 // of each part: what divides all its needs
-	drawn  [][]int64
+	causes []cause   // in the order in which they are added up
+	closes [][]int   // after each, places in parts to which nothing is added any more
+	unit   []int64   // of each part: what divides all its needs
+	large  bool      // some load took more states than are allowed
+	drawn  [][]int64 // by draw, what is needed of each part
 }
 
 // kit is what is carried against what may be needed.
@@ -122,18 +123,21 @@ type kit struct {
 	free   []int64 // carried, less what is always needed; may be below 0
 	worst  []int64 // of each part: what is needed if everything is found
 	groups []*group
-	states int // bound of what is computed exactly
+	bounds
 }
 
-// Bounds of what is computed: states of a distribution, and draws beyond.
-const (
-	mostStates = 1 << 16
-	draws      = 40_000
-)
+// bounds are of what is done exactly: states of a distribution, additions to one
+// group, and to all groups together.
+type bounds struct{ states, tries, joins int }
+
+var usual = bounds{states: 1 << 13, tries: 1 << 12, joins: 1 << 14}
+
+// draws is how often dice are thrown for what has too many states.
+const draws = 40_000
 
 // pack turns lines into groups. Only what may be short is kept.
 func pack(lines []Line, carried map[string]int64) *kit {
-	k := &kit{states: mostStates}
+	k := &kit{bounds: usual}
 	for _, l := range lines {
 		k.parts = append(k.parts, l.Part)
 	}
@@ -316,8 +320,11 @@ func (g *group) chance(free []int64, states int) (p, deviation float64) {
 			return 0, 0
 		}
 	}
-	if p, ok := g.exact(free, states); ok {
-		return p, 0
+	if !g.large {
+		if p, ok := g.exact(free, states); ok {
+			return p, 0
+		}
+		g.large = true
 	}
 	p = g.simulated(free)
 	return p, math.Sqrt(max(p*(1-p), 1./draws) / draws)
@@ -386,37 +393,57 @@ func merge(all []state) []state {
 	return all[:n]
 }
 
-// simulated counts how often what was drawn suffices. The draws are the same for
-// every load, so that more never seems worse.
+// simulated counts how often what was drawn suffices.
 func (g *group) simulated(free []int64) float64 {
-	if g.drawn == nil {
-		r := rand.New(rand.NewPCG(19800101, 26))
-		for range draws {
-			sums := make([]int64, len(g.parts))
-			for _, c := range g.causes {
-				u, i := r.Float64(), 0
-				for u >= c[i].chance && i < len(c)-1 {
-					u -= c[i].chance
-					i++
-				}
-				for _, n := range c[i].needs {
-					sums[n.part] += n.amount
-				}
-			}
-			g.drawn = append(g.drawn, sums)
-		}
-	}
-	enough := 0
-	for _, sums := range g.drawn {
-		ok := true
-		for i, n := range sums {
-			ok = ok && n <= free[i]
-		}
-		if ok {
-			enough++
-		}
-	}
+	enough, _ := g.count(free, free)
 	return float64(enough) / draws
+}
+
+// count gives how many draws suffice, and for each part how many more would if it
+// alone had more. The draws are the same for every load, so that more never seems worse.
+func (g *group) count(free, more []int64) (enough int, gained []int) {
+	if g.drawn == nil {
+		g.draw()
+	}
+	gained = make([]int, len(free))
+	for _, sums := range g.drawn {
+		short := -1
+		for i, n := range sums {
+			if n > more[i] || n > free[i] && short >= 0 {
+				short = len(sums) // whichever one had more
+				break
+			}
+			if n > free[i] {
+				short = i
+			}
+		}
+		switch {
+		case short < 0:
+			enough++
+		case short < len(sums):
+			gained[short]++
+		}
+	}
+	return enough, gained
+}
+
+// draw throws the dice for every cause, from a fixed seed.
+func (g *group) draw() {
+	r := rand.New(rand.NewPCG(19800101, 26))
+	for range draws {
+		sums := make([]int64, len(g.parts))
+		for _, c := range g.causes {
+			u, i := r.Float64(), 0
+			for u >= c[i].chance && i < len(c)-1 {
+				u -= c[i].chance
+				i++
+			}
+			for _, n := range c[i].needs {
+				sums[n.part] += n.amount
+			}
+		}
+		g.drawn = append(g.drawn, sums)
+	}
 }
 
 // load gives what a group has free, with what is added by part.

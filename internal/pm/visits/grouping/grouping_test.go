@@ -158,7 +158,7 @@ func someSite(t *rapid.T, n, tasks int) Site {
 	day := func(from, to int, name string) calendar.Date {
 		return start + calendar.Date(rapid.IntRange(from, to).Draw(t, name))
 	}
-	for i := range rapid.IntRange(0, tasks).Draw(t, "tasks") {
+	for i := range tasks - rapid.IntRange(0, tasks).Draw(t, "fewer") {
 		d := day(0, n-1, "due")
 		x := Task{ID: fmt.Sprint("task ", i), Earliest: d - calendar.Date(rapid.IntRange(0, 5).Draw(t, "early")), Due: d,
 			Latest: d + calendar.Date(rapid.IntRange(0, 4).Draw(t, "late")), Criticality: rapid.SampledFrom(graver).Draw(t, "criticality"),
