@@ -91,7 +91,7 @@ func (t *Team) match(hands []Hand, who []int, k int, can func(int, Hand) bool) b
 // lack says why nobody can take the hands.
 func (t *Team) lack(hands []Hand, who []int) string {
 	if len(hands) > len(t.people) {
-		return fmt.Sprintf("needs %s, %d comes", people(len(hands)), len(t.people))
+		return fmt.Sprintf("needs %s and has %d", people(len(hands)), len(t.people))
 	}
 	for _, h := range hands {
 		have, need := 0, 0
@@ -109,11 +109,11 @@ func (t *Team) lack(hands []Hand, who []int) string {
 		case have == 0:
 			return t.nobody(h.Skill)
 		case have < need:
-			return fmt.Sprintf("needs %s with %s, %d comes", people(need), h.Skill, have)
+			return fmt.Sprintf("needs %s with %s and has %d", people(need), h.Skill, have)
 		}
 	}
 	if !t.match(hands, who, 0, func(int, Hand) bool { return true }) {
-		return fmt.Sprintf("needs %s, and those who come have the skills, but not each another one", people(len(hands)))
+		return fmt.Sprintf("needs %s, and no two of those there can share its skills out", people(len(hands)))
 	}
 	for _, h := range hands {
 		most := 0
@@ -137,7 +137,7 @@ func (t *Team) nobody(skill string) string {
 			}
 		}
 	}
-	return "nobody comes who has " + skill
+	return "nobody there has " + skill
 }
 
 func of(skill string) string {

@@ -559,7 +559,7 @@ func TestWhatCannotBeOnTimeIsSaidAndDone(t *testing.T) {
 	// The first possible day is full: later, and said.
 	s.Days[0].Room = &Room{People: []crew.Person{{Name: "Ana", Minutes: 480}}}
 	p = propose(t, s)
-	if got := p.Conflicts[0]; got.Placed != start+1 || !strings.HasSuffix(got.Says, "is 4 May 2026, which cannot take it: nobody comes who has T1; put on 5 May 2026") {
+	if got := p.Conflicts[0]; got.Placed != start+1 || !strings.HasSuffix(got.Says, "is 4 May 2026, which cannot take it: nobody there has T1; put on 5 May 2026") {
 		t.Errorf("%+v", got)
 	}
 }
