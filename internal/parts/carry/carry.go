@@ -467,7 +467,11 @@ func (k *kit) answer(added map[int]int64) Answer {
 			a.Error = 3. / draws // rule of three
 		}
 		for i := range g.parts {
-			if short := 1 - g.alone(i, free[i], k.states); short > 0 {
+			enough := p
+			if len(g.parts) > 1 {
+				enough = g.alone(i, free[i], k.states)
+			}
+			if short := 1 - enough; short > 0 {
 				a.Short = append(a.Short, Short{k.parts[g.parts[i]], short})
 			}
 		}

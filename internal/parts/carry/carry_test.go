@@ -1,10 +1,13 @@
 package carry
 
 import (
+	"encoding/csv"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
+	"strconv"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -50,14 +53,64 @@ func TestShaftsOfGearmotorSwaps(t *testing.T) {
 	}
 }
 
-// rare splits a Poisson mean over so many independent lines that the sum differs
-// from it by at most mean/many² × many = mean²/many (Le Cam's inequality, Pacific J.
-// of Mathematics 10 (1960); from memory), halved for one-sided probabilities.
+// rare splits a Poisson mean over so many independent lines that no probability of
+// the sum differs from it by more than near says.
 func rare(mean float64, many int, need int64) (lines []Line) {
 	for range many {
 		lines = append(lines, Line{"part", need, mean / float64(many), ""})
 	}
 	return lines
+}
+
+// near bounds the distance between a sum of rare events and Poisson: the lesser of 1
+// and 1/mean, times the sum of the squared chances (Barbour and Hall, Math. Proc.
+// Cambridge Phil. Soc. 95 (1984) 473-480; from memory).
+func near(mean float64, many int) float64 {
+	return min(1, 1/mean) * mean * mean / float64(many)
+}
+
+// Smallest stock for a protection, by the Poisson distribution: values computed with
+// a reference library.
+func TestTableOfPoissonProtection(t *testing.T) {
+	f, err := os.Open("testdata/poisson-stock.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	number := func(s string) float64 {
+		v, err := strconv.ParseFloat(s, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	const many = 2000
+	for _, row := range rows[1:] {
+		mean := number(row[0])
+		if mean > 20 {
+			continue // far from what a van is asked for
+		}
+		lines := rare(mean, many, 1)
+		for i, p := range []float64{0.8, 0.85, 0.9, 0.95, 0.99, 0.999} {
+			stock := int64(number(row[i+1]))
+			if got := chance(t, lines, map[string]int64{"part": stock}).Chance; got < p-near(mean, many) {
+				t.Errorf("mean %g: %d cover %.6f, should %g", mean, stock, got, p)
+			}
+			if stock == 0 {
+				continue
+			}
+			if got := chance(t, lines, map[string]int64{"part": stock - 1}).Chance; got >= p+near(mean, many) {
+				t.Errorf("mean %g: %d cover %.6f, more than %g already", mean, stock-1, got, p)
+			}
+		}
+	}
+	if a, err := Best(rare(0.05, many, 1), nil, []Offer{{Part: "part", Most: 9, Cost: 1}}, 0.95); err != nil || len(a.Add) != 0 || math.Abs(a.Before.Chance-0.951229) > near(0.05, many) {
+		t.Errorf("with a mean of 0.05 nothing is needed for 95 %%: %+v %v", a, err)
+	}
 }
 
 // Poisson protection: 20 parts at 0.1 failures per 1000 h over 90 days, m = 4.32, are
@@ -67,7 +120,7 @@ func TestPoissonProtection(t *testing.T) {
 	const mean, many = 4.32, 4000
 	lines := rare(mean, many, 1)
 	for n, want := range map[int64]float64{5: 0.733333, 6: 0.853398, 7: 0.927496, 8: 0.967508, 9: 0.986714, 10: 0.995011} {
-		if got := chance(t, lines, map[string]int64{"part": n}).Chance; math.Abs(got-want) > mean*mean/many {
+		if got := chance(t, lines, map[string]int64{"part": n}).Chance; math.Abs(got-want) > near(mean, many) {
 			t.Errorf("%d spares cover %.6f, want %.6f", n, got, want)
 		}
 	}

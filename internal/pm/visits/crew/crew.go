@@ -113,7 +113,7 @@ func (t *Team) lack(hands []Hand, who []int) string {
 		}
 	}
 	if !t.match(hands, who, 0, func(int, Hand) bool { return true }) {
-		return fmt.Sprintf("needs %s, and no two of those there can share its skills out", people(len(hands)))
+		return fmt.Sprintf("needs %s, and those there who have its skills are fewer", people(len(hands)))
 	}
 	for _, h := range hands {
 		most := 0

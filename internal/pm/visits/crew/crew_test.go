@@ -34,7 +34,7 @@ func TestWhoDoesWhat(t *testing.T) {
 		"nobody":               {[]Person{ben}, [][]Hand{{{"EL", 60}}}, "", "nobody there has EL"},
 		"alone":                {[]Person{ana}, [][]Hand{{{"T1", 60}, {"EL", 60}}}, "", "needs 2 people and has 1"},
 		"two of a kind":        {[]Person{ana, ben}, [][]Hand{{{"T2", 60}, {"T2", 60}}}, "", "needs 2 people with T2 and has 1"},
-		"one who is both":      {[]Person{ana, ben}, [][]Hand{{{"T2", 60}, {"EL", 60}}}, "", "can share its skills out"},
+		"one who is both":      {[]Person{ana, ben}, [][]Hand{{{"T2", 60}, {"EL", 60}}}, "", "needs 2 people, and those there who have its skills are fewer"},
 		"no time left":         {[]Person{ana}, [][]Hand{{{"EL", 200}}, {{"EL", 60}}}, "", "needs 60 minutes of EL, 40 are left"},
 		"no time left for two": {[]Person{ana, ben}, [][]Hand{{{"", 100}}, {{"T1", 200}, {"T1", 200}}}, "", "needs 2 people at once for longer than they have left"},
 		"the first of two is at it, the other takes the next": {[]Person{ana, ben}, [][]Hand{{{"T1", 200}}, {{"T1", 200}}}, "Ana", ""},

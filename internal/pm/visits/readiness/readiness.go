@@ -179,6 +179,11 @@ func (v *Visit) check() error {
 	if v.Today <= 0 || v.Day < v.Today {
 		bad("day", v.Day, "is today (%s) or later", v.Today)
 	}
+	minutes := func(field string, h crew.Hand) {
+		if h.Minutes < 0 || h.Minutes > 100_000 {
+			bad(field+".minutes", h.Minutes, "is a whole number from 0 to 100000")
+		}
+	}
 	const most = 1_000_000_000_000
 	for i, x := range v.Items {
 		if x.Amount < 0 || x.Amount > most {
@@ -192,6 +197,9 @@ func (v *Visit) check() error {
 		job := &v.Jobs[i]
 		if !slices.Contains(graver, job.Criticality) {
 			bad(fmt.Sprintf("jobs[%d].criticality", i), job.Criticality, "is S, A, B or C")
+		}
+		for k, h := range job.Hands {
+			minutes(fmt.Sprintf("jobs[%d].hands[%d]", i, k), h)
 		}
 		for k := range job.Needs {
 			n, field := &job.Needs[k], fmt.Sprintf("jobs[%d].needs[%d]", i, k)
@@ -207,6 +215,9 @@ func (v *Visit) check() error {
 					bad(fmt.Sprintf("%s.candidates[%d].item", field, m), c.Item, "is one of the items, once")
 				}
 				seen[c.Item] = true
+				for w := range c.Work {
+					minutes(fmt.Sprintf("%s.candidates[%d].work[%d]", field, m, w), c.Work[w].Hand)
+				}
 			}
 		}
 	}
@@ -233,6 +244,8 @@ func (j *judge) unusable(x *Item) string {
 		return "on the site's shelf, which may not be used"
 	case x.Expires != 0 && x.Expires < j.visit.Day:
 		return "may be used until " + x.Expires.Words() + " only"
+	case x.Place == OnOrder && x.Arrives < j.visit.Today:
+		return "was expected on " + x.Arrives.Words() + " and is not here"
 	case x.Place == OnOrder && x.Arrives > j.staging:
 		return "expected on " + x.Arrives.Words() + ", too late to be put ready"
 	}

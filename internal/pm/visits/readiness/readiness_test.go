@@ -209,6 +209,11 @@ func TestWhereFrom(t *testing.T) {
 	if a := judged(t, v); a.Says != "job does not go: part: 0 of 1 there" {
 		t.Error(a.Says)
 	}
+	v.Items = []Item{{Name: "ordered", Amount: 1, Place: OnOrder, Arrives: today - 1, Where: "order 12"}}
+	v.Jobs[0].Needs[0] = of("part", 1, 0)
+	if a := judged(t, v); a.Says != "job does not go: part: 0 of 1 there; ordered in order 12: was expected on 10 May 2026 and is not here" {
+		t.Error(a.Says)
+	}
 	// Friday is the staging day of a visit on Monday.
 	v.Items = []Item{{Name: "ordered", Amount: 1, Place: OnOrder, Arrives: visit - 2, Where: "order 12"}, {Name: "on the shelf", Amount: 1, Place: SiteShelf, Where: "the shelf"}}
 	v.Jobs[0].Needs[0], v.Shelf = of("part", 1, 0, 1), false
@@ -516,7 +521,7 @@ func supplied(v Visit, needs []Need, left []int64) bool {
 
 func TestBadInputIsNamed(t *testing.T) {
 	_, err := Judge(Visit{Day: today, Today: visit, Items: []Item{{Amount: -1}, {Place: OnOrder}, {Place: 9}},
-		Jobs: []Job{{Needs: []Need{{Amount: -1, Lead: &Lead{Days: -1}, Candidates: []Candidate{{Item: 3}, {Item: 0}, {Item: 0}}}}}}})
+		Jobs: []Job{{Needs: []Need{{Amount: -1, Lead: &Lead{Days: -1}, Candidates: []Candidate{{Item: 3}, {Item: 0}, {Item: 0}, {Item: 1, Work: []Work{{Hand: crew.Hand{Minutes: -1}}}}}}}, Hands: []crew.Hand{{Minutes: -1}}}}})
 	f, ok := err.(*fault.Error)
 	if !ok {
 		t.Fatal(err)
@@ -525,7 +530,7 @@ func TestBadInputIsNamed(t *testing.T) {
 	for _, p := range f.Parts {
 		fields = append(fields, p.Field)
 	}
-	if want := []string{"day", "items[0].amount", "items[1].place", "items[2].place", "jobs[0].criticality", "jobs[0].needs[0].amount", "jobs[0].needs[0].lead.days", "jobs[0].needs[0].candidates[0].item", "jobs[0].needs[0].candidates[2].item"}; !slices.Equal(fields, want) {
+	if want := []string{"day", "items[0].amount", "items[1].place", "items[2].place", "jobs[0].criticality", "jobs[0].hands[0].minutes", "jobs[0].needs[0].amount", "jobs[0].needs[0].lead.days", "jobs[0].needs[0].candidates[0].item", "jobs[0].needs[0].candidates[2].item", "jobs[0].needs[0].candidates[3].work[0].minutes"}; !slices.Equal(fields, want) {
 		t.Errorf("%v", fields)
 	}
 }
