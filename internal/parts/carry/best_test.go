@@ -129,6 +129,18 @@ func TestStepsByGainComeNear(t *testing.T) {
 	}
 }
 
+// The step that brings most for its cost comes first, and what it reaches is not
+// topped with more.
+func TestTheBestStepComesFirst(t *testing.T) {
+	lines := []Line{{"bolt", 1, 0.3, "x"}, {"hub", 1, 0.01, "x"}, {"hub", 1, 0.02, "y"}, {"bolt", 1, 0.1, "z"}}
+	k := pack(lines, nil)
+	k.tries = 0
+	a := k.best(map[string]Offer{"bolt": {"bolt", 1, 5, 10}, "hub": {"hub", 1, 5, 900}}, 0.9)
+	if !a.Reached || a.Exact || a.Cost != 10 || len(a.Add) != 1 || a.Add[0].Part != "bolt" {
+		t.Errorf("%+v", a)
+	}
+}
+
 // The check of the evening before.
 func TestAdviceInWords(t *testing.T) {
 	lines := append(swaps(2), Line{"bearing", 1, 0.05, "ARM"}, Line{"screw", 4, 0.01, "CAP"})

@@ -480,6 +480,28 @@ func TestTheGravestKeepsItsDay(t *testing.T) {
 	}
 }
 
+// Jobs that need one line down follow one another; those on two lines do not.
+func TestLinesAreDownNoLongerThanTheyMay(t *testing.T) {
+	s := Site{Days: days(11), Trip: trip}
+	for i, line := range []string{"line 1", "line 1", "line 1", "line 2"} {
+		x := task(string(rune('a'+i)), 0, 10, 10, due.B)
+		x.Line, x.Down = line, 60
+		s.Tasks = append(s.Tasks, x)
+	}
+	for i := range s.Days {
+		s.Days[i].Room = &Room{Down: 179, People: []crew.Person{{Name: "Ana", Skills: []crew.Skill{{Name: "T1"}}, Minutes: 480}}}
+	}
+	if d := on(propose(t, s)); d["a"] != 10 || d["b"] != 10 || d["c"] != 9 || d["d"] != 10 {
+		t.Errorf("%v", d)
+	}
+	for i := range s.Tasks {
+		s.Tasks[i].Earliest = s.Tasks[i].Due
+	}
+	if got := propose(t, s).Conflicts[0].Says; got != "c: can only be done on 14 May 2026, which cannot take it: needs line 1 down for 60 minutes, 59 are left" {
+		t.Error(got)
+	}
+}
+
 func TestPairsStayTogether(t *testing.T) {
 	left, right := task("foam left", 5, 12, 14, due.B), task("foam right", 10, 18, 20, due.B)
 	left.Pair, right.Pair, right.Second, left.Second = "foam", "foam", 70, 70

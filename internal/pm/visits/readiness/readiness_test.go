@@ -167,6 +167,15 @@ func TestNoneGoesWithoutWhileThereIsEnough(t *testing.T) {
 	}
 }
 
+// One makes room with what it has, and not with more.
+func TestRoomIsMadeOnce(t *testing.T) {
+	v := Visit{Items: []Item{{Name: "the one", Amount: 1}, {Name: "the others", Amount: 5, Place: Warehouse}},
+		Jobs: []Job{{Name: "either", Criticality: due.A, Needs: []Need{of("screw", 1, 0, 1)}}, {Name: "only", Needs: []Need{of("screw", 2, 0)}}}}
+	if a := judged(t, v); a.Says != "either goes; only does not go: screw: 1 of 2 there" || a.Jobs[0].Lines[0].Taken[0].Item != 0 {
+		t.Errorf("%+v", a)
+	}
+}
+
 // A job that cannot go leaves its parts to the others.
 func TestWhatDoesNotGoHoldsNothingBack(t *testing.T) {
 	v := Visit{Items: []Item{{Name: "motor", Amount: 1}},
