@@ -88,10 +88,10 @@ func TestTableOfPoissonProtection(t *testing.T) {
 		}
 		return v
 	}
-	const many = 2000
+	const many = 1500
 	for _, row := range rows[1:] {
 		mean := number(row[0])
-		if mean > 20 {
+		if mean > 10 {
 			continue // far from what a van is asked for
 		}
 		lines := rare(mean, many, 1)

@@ -163,7 +163,7 @@ func Judge(v Visit) (Answer, error) {
 	for _, i := range order {
 		j.job(i)
 	}
-	for _, i := range order {
+	for _, i := range j.going {
 		j.ifFound(i)
 	}
 	return j.answer(), nil

@@ -191,6 +191,13 @@ func TestWhatDoesNotGoHoldsNothingBack(t *testing.T) {
 	if l := a.Jobs[0].Lines[0]; l.Short != 0 {
 		t.Errorf("its motor was there: %+v", l)
 	}
+	spare := of("shaft", 1, 1)
+	spare.IfFound = true
+	v.Items = append(v.Items, Item{Name: "shaft", Amount: 1})
+	v.Jobs[0].Needs, v.Jobs[1].Needs = append(v.Jobs[0].Needs, spare), append(v.Jobs[1].Needs, spare)
+	if a := judged(t, v); a.Jobs[1].Lines[1].Short != 0 {
+		t.Errorf("its shaft went to the job that does not go: %+v", a)
+	}
 	v.Gear = []string{"a hoist"}
 	a = judged(t, v)
 	if a.Says != "grave goes; light does not go: needs 80 minutes of T1, 10 are left; motor: 0 of 1 there; motor in a place without a name: taken by grave" {
