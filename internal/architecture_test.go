@@ -38,7 +38,7 @@ var may = map[string][]string{
 	"internal/usage/wash":            {"internal/fault", "internal/usage"},
 	"internal/door":                  {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/httpapi/gen":           {},
-	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
+	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
 	"internal/web/draw":              {},
 	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage", "internal/web/draw"},
 	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage/wash"},

@@ -8,7 +8,9 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi/gen"
 )
@@ -215,7 +217,15 @@ func (s *Server) GetMeterTotal(ctx context.Context, r gen.GetMeterTotalRequestOb
 	if err != nil {
 		return nil, err
 	}
-	t, err := meters.At(ctx, s.db, who, meters.PlainDays, r.MeterId, s.asOf(r.Params.AsOf))
+	m, err := meters.One(ctx, s.db, who, r.MeterId)
+	if err != nil {
+		return nil, err
+	}
+	days, err := outlook.Of(ctx, s.db, who, s.now(), m.SiteID)
+	if err != nil {
+		return nil, err
+	}
+	t, err := meters.At(ctx, s.db, who, days.Scale, r.MeterId, s.asOf(r.Params.AsOf))
 	return gen.GetMeterTotal200JSONResponse{Unit: gen.MeterUnit(t.Unit), Amount: t.Unit.Format(t.Amount), Grade: gen.Grade(t.Grade.String()), ReadAt: t.ReadAt}, err
 }
 
@@ -225,7 +235,21 @@ func (s *Server) GetUnitUse(ctx context.Context, r gen.GetUnitUseRequestObject) 
 	if err != nil {
 		return nil, err
 	}
-	u, err := meters.UseOfOne(ctx, s.db, who, meters.PlainDays, r.UnitId, s.asOf(r.Params.AsOf))
+	stays, err := assets.UnitHistory(ctx, s.db, who, s.now(), r.UnitId)
+	if err != nil {
+		return nil, err
+	}
+	var sites []uuid.UUID
+	for _, stay := range stays {
+		if stay.SiteID != nil {
+			sites = append(sites, *stay.SiteID)
+		}
+	}
+	days, err := outlook.Of(ctx, s.db, who, s.now(), sites...)
+	if err != nil {
+		return nil, err
+	}
+	u, err := meters.UseOfOne(ctx, s.db, who, days.Scale, r.UnitId, s.asOf(r.Params.AsOf))
 	used := func(unit meters.Unit, a meters.Used) *gen.UsedAmount {
 		if !a.Known {
 			return nil
@@ -270,7 +294,11 @@ func (s *Server) ListMeterFindings(ctx context.Context, r gen.ListMeterFindingsR
 	if err != nil {
 		return nil, err
 	}
-	all, err := meters.Findings(ctx, s.db, who, s.now(), meters.PlainDays, r.SiteId)
+	days, err := outlook.Of(ctx, s.db, who, s.now(), r.SiteId)
+	if err != nil {
+		return nil, err
+	}
+	all, err := meters.Findings(ctx, s.db, who, s.now(), days.Scale, r.SiteId)
 	return gen.ListMeterFindings200JSONResponse{Items: each(all, func(f meters.Finding) gen.MeterFinding {
 		return gen.MeterFinding{Kind: gen.MeterFindingKind(f.Kind), MeterId: f.MeterID, Meter: f.Meter, Says: f.Says}
 	})}, err
@@ -282,7 +310,11 @@ func (s *Server) ReconcileMeters(ctx context.Context, r gen.ReconcileMetersReque
 	if err != nil {
 		return nil, err
 	}
-	all, err := meters.Reconcile(ctx, s.db, who, meters.PlainDays, r.SiteId)
+	days, err := outlook.Of(ctx, s.db, who, s.now(), r.SiteId)
+	if err != nil {
+		return nil, err
+	}
+	all, err := meters.Reconcile(ctx, s.db, who, days.Scale, r.SiteId)
 	return gen.ReconcileMeters200JSONResponse{Items: each(all, func(g meters.Gap) gen.Gap {
 		return gen.Gap{PrimaryId: g.PrimaryID, Primary: g.Primary, OtherId: g.OtherID, Other: g.Other, Unit: gen.MeterUnit(g.Unit), From: g.From, Until: g.Until,
 			Counted: g.Unit.Format(g.Counted), OtherCounted: g.Unit.Format(g.OtherDid), Share: g.Share()}
