@@ -202,6 +202,31 @@ func TestBodiesAreBounded(t *testing.T) {
 	}
 }
 
+// A large body has its time by the clock of the connection, also where the
+// program is told that it is another day.
+func TestALargeBodyHasItsTimeByTheRealClock(t *testing.T) {
+	for _, off := range []time.Duration{-24 * time.Hour, 0, 24 * time.Hour} {
+		d, err := door.New(door.Options{DB: pgtest.New(t), Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Now().Add(off) },
+			PublicURL: &url.URL{Scheme: "http", Host: "wash.example"}, MaxBody: 10})
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.Engine.POST("/api/v1/file", func(c *gin.Context) {
+			body, err := io.ReadAll(c.Request.Body)
+			c.String(http.StatusOK, "%d %v", len(body), err)
+		})
+		d.Larger(http.MethodPost, "/api/v1/file", 1000)
+		server := httptest.NewServer(d.Engine)
+		answer, err := http.Post(server.URL+"/api/v1/file", "text/csv", strings.NewReader(strings.Repeat("x", 900)))
+		if err != nil {
+			t.Errorf("%v away: %v", off, err)
+		} else if got, err := io.ReadAll(answer.Body); string(got) != "900 <nil>" || err != nil || answer.Body.Close() != nil {
+			t.Errorf("%v away it read %s, %v", off, got, err)
+		}
+		server.Close()
+	}
+}
+
 // Strict transport is asked for where the door is reached by it, and only there:
 // else a plain address could not be reached any more.
 func TestHeadersFollowThePublicAddress(t *testing.T) {

@@ -64,24 +64,35 @@ func tab(t *testing.T, root context.Context, h *house, link string) context.Cont
 	t.Helper()
 	tab, cancel := chromedp.NewContext(root, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	tab, stop := context.WithTimeout(tab, 10*time.Minute)
-	t.Cleanup(stop)
+	if err := chromedp.Do(tab); err != nil { // it ends with the context that it is opened under
+		t.Fatalf("open a tab: %v", err)
+	}
 	if link != "" {
 		run(t, tab, chromedp.Navigate(h.URL+link))
 	}
 	return tab
 }
 
+// patience is how long one step in a browser may take on a busy machine.
+const patience = time.Minute
+
 func run(t *testing.T, tab context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	if err := chromedp.Do(tab, steps...); err != nil {
-		t.Fatal(err)
+	ctx, stop := context.WithTimeout(tab, patience)
+	defer stop()
+	if err := chromedp.Do(ctx, steps...); err != nil {
+		ctx, stop := context.WithTimeout(tab, patience)
+		defer stop()
+		shown, _ := chromedp.Run(ctx, chromedp.Evaluate[string](`location.href + "\n" + document.body.innerText.slice(0, 2000)`))
+		t.Fatalf("%v; shown is %s", err, shown)
 	}
 }
 
 func eval[T any](t *testing.T, tab context.Context, js string) T {
 	t.Helper()
-	v, err := chromedp.Run(tab, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
+	ctx, stop := context.WithTimeout(tab, patience)
+	defer stop()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
 	if err != nil {
 		t.Fatalf("%v in %.80s", err, js)
 	}
