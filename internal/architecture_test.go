@@ -23,6 +23,7 @@ var may = map[string][]string{
 	"internal/fault":                 {},
 	"internal/measure":               {"internal/fault"},
 	"internal/calendar":              {"internal/fault"},
+	"internal/condition":             {"internal/fault", "internal/measure"},
 	"internal/pm/due":                {"internal/calendar", "internal/fault", "internal/usage"},
 	"internal/pgdb":                  {"internal/fault"},
 	"internal/pgdb/cluster":          {},
@@ -52,7 +53,7 @@ var may = map[string][]string{
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/calendar", "internal/fault", "internal/ident", "internal/measure", "internal/parts/carry", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/carry", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange"}
