@@ -70,6 +70,37 @@ func TestDaysOfOtherLengths(t *testing.T) {
 	}
 }
 
+// On a day of 23 or 25 hours the hours of use are spread over the day as it is,
+// longer or shorter by a 24th. So at no hour of the clock is such a day's use off
+// by more than six hundredths, which is ten vehicles or so twice a year, and its
+// end is exact.
+func TestHoursOfDaysOfOtherLengths(t *testing.T) {
+	t.Parallel()
+	p := trade(t, "snowbelt", "medium")
+	for _, date := range []time.Time{time.Date(2026, 3, 7, 0, 0, 0, 0, time.UTC), time.Date(2026, 10, 31, 0, 0, 0, 0, time.UTC)} { // the days that turn while the clock does
+		z := zone(t, "America/Chicago")
+		c := over(t, p, usage.Place{Zone: z, Turns: 3 * time.Hour})
+		at := func(days, hour int) time.Time {
+			return time.Date(date.Year(), date.Month(), date.Day()+days, hour, 0, 0, 0, z)
+		}
+		all := c.Days(at(0, 3), at(1, 3))
+		if hours := at(1, 3).Sub(at(0, 3)).Hours(); hours != 23 && hours != 25 {
+			t.Fatalf("%s has %v hours", date.Format(time.DateOnly), hours)
+		}
+		if usual := p.Month[date.Month()-1] * p.Weekday[date.Weekday()]; math.Abs(all-usual) > 1e-9 {
+			t.Errorf("%s counts %v, not %v", date.Format(time.DateOnly), all, usual)
+		}
+		worst, gone := 0.0, 0.0
+		for h := 3; h <= 23; h++ {
+			worst = max(worst, math.Abs(c.Days(at(0, 3), at(0, h))/all-gone))
+			gone += p.Hour[h]
+		}
+		if worst > 0.06 || worst == 0 {
+			t.Errorf("%s is off by %.3f of its use", date.Format(time.DateOnly), worst)
+		}
+	}
+}
+
 func TestClosedDaysHaveNoUse(t *testing.T) {
 	t.Parallel()
 	closed := func(d time.Time) bool { return d.Month() == 12 && d.Day() == 25 || d.Weekday() == time.Sunday }

@@ -178,16 +178,16 @@ func TestOddsAndEnds(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.take(t, seen(w.tunnel, day(30), "1000"), seen(w.tunnel, day(20), "2000"))
-	closed := func(meters.Site) (meters.Days, error) { return never{}, nil }
+	closed := func(meters.Site, meters.Unit) (meters.Days, error) { return never{}, nil }
 	for at, want := range map[time.Time]int64{day(25): 1000, day(10): 2000} {
 		if got, err := meters.At(ctx, w.db, sys, closed, w.tunnel.ID, at); err != nil || got.Amount != want {
 			t.Errorf("where it is always closed at %s: %+v %v", at, got, err)
 		}
 	}
-	if _, err := meters.PlainDays(meters.Site{Zone: "Mars/Utopia"}); err == nil {
+	if _, err := meters.PlainDays(meters.Site{Zone: "Mars/Utopia"}, meters.Hours); err == nil {
 		t.Error("a zone of nobody is taken")
 	}
-	broken := func(meters.Site) (meters.Days, error) { return nil, fmt.Errorf("no calendar") }
+	broken := func(meters.Site, meters.Unit) (meters.Days, error) { return nil, fmt.Errorf("no calendar") }
 	if _, err := meters.At(ctx, w.db, sys, broken, w.tunnel.ID, now); err == nil {
 		t.Error("a broken calendar is taken")
 	}

@@ -45,8 +45,10 @@ func (c CalendarDays) day(t time.Time) float64 {
 	return float64(n) + float64(t.Sub(start))/float64(end.Sub(start))
 }
 
-// PlainDays gives CalendarDays for a site.
-func PlainDays(s Site) (Days, error) {
+// PlainDays gives CalendarDays for a site, whatever is counted.
+func PlainDays(s Site, _ Unit) (Days, error) { return calendarDays(s) }
+
+func calendarDays(s Site) (Days, error) {
 	zone, err := time.LoadLocation(s.Zone)
 	if err != nil {
 		return nil, fmt.Errorf("the zone of a site: %w", err)
@@ -54,8 +56,9 @@ func PlainDays(s Site) (Days, error) {
 	return CalendarDays{zone}, nil
 }
 
-// Scale gives for a site how its days of use are counted.
-type Scale func(Site) (Days, error)
+// Scale gives for a site how its days of use are counted, for what counts in a
+// unit: run hours sway less with the season than vehicles do.
+type Scale func(Site, Unit) (Days, error)
 
 // Ask asks for the total of a meter at an instant.
 type Ask struct {
@@ -94,6 +97,14 @@ type askedMeter struct {
 	TurnsAt  string
 	Formulas string
 }
+
+// scaled is what shares one way of counting days of use.
+type scaled struct {
+	site uuid.UUID
+	unit Unit
+}
+
+func (m askedMeter) scaled() scaled { return scaled{m.SiteID, m.Unit} }
 
 // formula is a stretch of a derived meter.
 type formula struct {
@@ -194,7 +205,7 @@ func Totals(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, ask
 func micro(a Ask) Ask { return Ask{a.MeterID, a.At.UTC().Truncate(time.Microsecond)} }
 
 // asked reads the meters that are asked for, and the sources of derived ones.
-func asked(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, asks []Ask) (map[uuid.UUID]askedMeter, map[uuid.UUID][]formula, map[uuid.UUID]Days, error) {
+func asked(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, asks []Ask) (map[uuid.UUID]askedMeter, map[uuid.UUID][]formula, map[scaled]Days, error) {
 	ids := map[uuid.UUID]bool{}
 	var list []uuid.UUID
 	for _, a := range asks {
@@ -208,7 +219,7 @@ func asked(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, asks
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	meters, formulas, days := make(map[uuid.UUID]askedMeter, len(rows)), map[uuid.UUID][]formula{}, map[uuid.UUID]Days{}
+	meters, formulas, days := make(map[uuid.UUID]askedMeter, len(rows)), map[uuid.UUID][]formula{}, map[scaled]Days{}
 	for _, m := range rows {
 		meters[m.ID] = m
 		if m.Computed {
@@ -218,8 +229,8 @@ func asked(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, asks
 			}
 			formulas[m.ID] = all
 		}
-		if days[m.SiteID] == nil {
-			if days[m.SiteID], err = scale(Site{m.SiteID, m.Zone, m.Climate, m.Size, m.TurnsAt}); err != nil {
+		if k := m.scaled(); days[k] == nil {
+			if days[k], err = scale(Site{m.SiteID, m.Zone, m.Climate, m.Size, m.TurnsAt}, m.Unit); err != nil {
 				return nil, nil, nil, err
 			}
 		}
@@ -228,7 +239,7 @@ func asked(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, asks
 }
 
 // look reads totals of meters that are read.
-func look(ctx context.Context, db *pgdb.DB, who access.Actor, meters map[uuid.UUID]askedMeter, days map[uuid.UUID]Days, want map[Ask]bool) (map[Ask]Total, error) {
+func look(ctx context.Context, db *pgdb.DB, who access.Actor, meters map[uuid.UUID]askedMeter, days map[scaled]Days, want map[Ask]bool) (map[Ask]Total, error) {
 	list := make([]Ask, 0, len(want))
 	for a := range want {
 		list = append(list, a)
@@ -254,7 +265,7 @@ func look(ctx context.Context, db *pgdb.DB, who access.Actor, meters map[uuid.UU
 		if !known {
 			continue
 		}
-		found[a] = rows[i].total(m.Unit, a.At, days[m.SiteID])
+		found[a] = rows[i].total(m.Unit, a.At, days[m.scaled()])
 	}
 	return found, nil
 }

@@ -121,8 +121,8 @@ func TestTheLineBetweenReadingsFollowsTheProfile(t *testing.T) {
 	w.one(t, w.tunnel, jan, "10000", meters.Took)
 	w.one(t, w.tunnel, mar, "20000", meters.Took)
 	w.wantTotal(t, w.tunnel, feb, "15000 interpolated")
-	got, err := meters.At(ctx, w.db, sys, func(s meters.Site) (meters.Days, error) {
-		if s.Climate != "snowbelt" || s.Size != "medium" || s.Zone != "America/Chicago" || s.TurnsAt != "03:00" {
+	got, err := meters.At(ctx, w.db, sys, func(s meters.Site, u meters.Unit) (meters.Days, error) {
+		if u != meters.Vehicles || s.Climate != "snowbelt" || s.Size != "medium" || s.Zone != "America/Chicago" || s.TurnsAt != "03:00" {
 			t.Errorf("the scale is asked for %+v", s)
 		}
 		return winter{}, nil

@@ -273,7 +273,7 @@ func UseOf(ctx context.Context, db *pgdb.DB, who access.Actor, scale Scale, unit
 			continue
 		}
 		if zones[o.Zone] == nil {
-			if zones[o.Zone], err = PlainDays(Site{Zone: o.Zone}); err != nil {
+			if zones[o.Zone], err = calendarDays(Site{Zone: o.Zone}); err != nil {
 				return nil, err
 			}
 		}

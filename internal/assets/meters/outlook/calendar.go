@@ -207,9 +207,9 @@ func (c *Calendars) At(s meters.Site, unit meters.Unit) (*usage.Calendar, error)
 	return laid, nil
 }
 
-// Scale is a meters.Scale: totals between two readings lie where the use of
-// vehicles puts them.
-func (c *Calendars) Scale(s meters.Site) (meters.Days, error) { return c.At(s, meters.Vehicles) }
+// Scale is a meters.Scale: a total between two readings lies where the site's own
+// days of what is counted put it, and stands still on a day on which it is closed.
+func (c *Calendars) Scale(s meters.Site, unit meters.Unit) (meters.Days, error) { return c.At(s, unit) }
 
 // closed tells on which dates a site has no hours, though it had them on other
 // days of that week. Nil is never.

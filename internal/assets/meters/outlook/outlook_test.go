@@ -235,7 +235,7 @@ func TestClosedDaysAreNoDaysOfUse(t *testing.T) {
 		}
 	}
 	// the seam of package meters is filled with the same days
-	days, err := closing.Scale(named(site))
+	days, err := closing.Scale(named(site), meters.Vehicles)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -272,6 +272,96 @@ func TestTotalsLieWhereTheProfilePutsThem(t *testing.T) {
 		if got := total(d); math.Abs(float64(got)-100*want) > 1 {
 			t.Errorf("on the %dth it stood at %d, not %.0f", d, got, 100*want)
 		}
+	}
+}
+
+// Run hours sway less with the season than vehicles do, so that a total of an hour
+// meter between two readings lies by the days of hours: here every day is alike,
+// while vehicles keep to the trade's year. A computed meter goes by what it is
+// computed from.
+func TestHoursLieWhereTheDaysOfHoursPutThem(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	vehicles := w.tunnel(t, site, line, "UMB-1/TC")
+	hours := w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H", Kind: "hour_meter", Counter: meters.Counter{Decimals: 1}}, Unit: meters.Hours, Thing: meters.Thing{LineID: &line.ID, Primary: true}})
+	computed := w.meter(t, site, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/HC", Kind: "computed"}, Unit: meters.Hours, Thing: meters.Thing{LineID: &line.ID}})
+	var rows []meters.Factor
+	for part, n := range map[string]int{"month": 12, "weekday": 7} {
+		for i := range n {
+			rows = append(rows, meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Unit: meters.Hours, Part: part, Ordinal: i + 1, Factor: 1, Meters: 20, Years: 40})
+		}
+	}
+	done(t, w.db, func(tx *gorm.DB) (any, error) { return nil, meters.KeepProfile(tx, sys, now, rows) })
+	zone, _ := time.LoadLocation(site.Zone)
+	at := func(m time.Month, d int) time.Time { return time.Date(2026, m, d, 3, 0, 0, 0, zone) }
+	done(t, w.db, func(tx *gorm.DB) ([]meters.Formula, error) {
+		return meters.Derive(tx, sys, now, computed.ID, meters.NewFormula{From: at(2, 2), Terms: []meters.Term{{MeterID: vehicles.ID, Weight: 1}}, Ratio: 36})
+	})
+	// eight weeks from a Monday; in March comes the hour that the clock skips
+	done(t, w.db, func(tx *gorm.DB) ([]meters.Taken, error) {
+		return meters.Take(tx, sys, now, []meters.NewReading{{MeterID: vehicles.ID, At: at(2, 2), Value: "0"}, {MeterID: vehicles.ID, At: at(3, 30), Value: "14400"},
+			{MeterID: hours.ID, At: at(2, 2), Value: "0"}, {MeterID: hours.ID, At: at(3, 30), Value: "112.0"}})
+	})
+	p, err := usage.TradeProfile("snowbelt", "medium")
+	if err != nil {
+		t.Fatal(err)
+	}
+	share := func(until time.Time) float64 { // of the vehicles, counted day by day
+		gone, all := 0.0, 0.0
+		for d := at(2, 2); d.Before(at(3, 30)); d = d.AddDate(0, 0, 1) {
+			f := p.Month[d.Month()-1] * p.Weekday[d.Weekday()]
+			if all += f; d.Before(until) {
+				gone += f
+			}
+		}
+		return gone / all
+	}
+	for _, until := range []time.Time{at(2, 9), at(3, 2), at(3, 8), at(3, 9), at(3, 16), at(3, 21)} {
+		days := math.Round(until.Sub(at(2, 2)).Hours() / 24)
+		for _, c := range []struct {
+			m           meters.Meter
+			want, error float64
+		}{{vehicles, 14400 * share(until), 1}, {hours, 2 * 3600 * days, 1}, {computed, 36 * 14400 * share(until), 37}} {
+			got, err := meters.At(ctx, w.db, sys, w.calendars(t, site).Scale, c.m.ID, until)
+			if err != nil || math.Abs(float64(got.Amount)-c.want) > c.error {
+				t.Errorf("%s on %s: %d %v, not %.0f", c.m.Code, until.Format(time.DateOnly), got.Amount, err, c.want)
+			}
+		}
+	}
+	if a, b := share(at(3, 2)), 0.5; a < b+0.01 {
+		t.Errorf("half of the time has %.3f of the vehicles: this test tells nothing apart", a)
+	}
+}
+
+// On a day on which a site is closed a total between two readings stands still.
+func TestTotalsStandStillOnAClosedDay(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	done(t, w.db, func(tx *gorm.DB) (assets.Site, error) {
+		var week []assets.WeeklyHours
+		for d := 2; d <= 7; d++ { // not on Mondays
+			week = append(week, assets.WeeklyHours{Kind: "open", Weekday: d, Starts: "08:00", Minutes: 720})
+		}
+		s, _, err := assets.ReplaceHours(tx, sys, began, site.ID, site.Version, week)
+		return s, err
+	})
+	zone, _ := time.LoadLocation(site.Zone)
+	at := func(d int) time.Time { return time.Date(2026, 11, d, 3, 0, 0, 0, zone) }
+	done(t, w.db, func(tx *gorm.DB) ([]meters.Taken, error) {
+		return meters.Take(tx, sys, now, []meters.NewReading{{MeterID: m.ID, At: at(7), Value: "1000"}, {MeterID: m.ID, At: at(11), Value: "1900"}})
+	})
+	total := func(d int) int64 {
+		t.Helper()
+		got, err := meters.At(ctx, w.db, sys, w.calendars(t, site).Scale, m.ID, at(d))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got.Amount
+	}
+	// 9 November 2026 is a Monday
+	if sunday, monday := total(9), total(10); sunday != monday || sunday <= total(8) || total(11) <= monday {
+		t.Errorf("after Saturday %d, Sunday %d, Monday %d, Tuesday %d", total(8), sunday, monday, total(11))
 	}
 }
 
