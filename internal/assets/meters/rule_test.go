@@ -740,54 +740,79 @@ func TestWhateverIsSentTotalsNeverFall(t *testing.T) {
 	})
 }
 
-// Use is additive: up to any instant it is the sum over the parts of the time,
-// however the unit moved.
+// Use is additive: up to any instant it is the sum of what the meters of its
+// places counted while it was there, to the very vehicle and second, however the
+// unit moved. And that is what really was: counters that run evenly over the
+// site's days, one of which has 23 hours, so that both ends of a stay are off by
+// what is cut off below one and nothing else.
 func TestUseIsAdditiveOverMoves(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
+	chicago, err := time.LoadLocation("America/Chicago")
+	if err != nil {
+		t.Fatal(err)
+	}
+	days := meters.CalendarDays{Zone: chicago}
+	ago := func(n int) time.Time { return now.In(chicago).AddDate(0, 0, -n) } // the same hour of the clock
 	var in []meters.NewReading
 	for d := 200; d >= 0; d -= 4 {
-		in = append(in, seen(w.tunnel, day(float64(d)), fmt.Sprint((200-d)*400)))
+		in = append(in, seen(w.tunnel, ago(d), fmt.Sprint((200-d)*400)))
 	}
 	w.take(t, in...)
 	// a pair of brushes of their own for each draw, the right one of which runs half as long
-	brushes := func() []assets.Position {
+	brushes := func() (pair []assets.Position, of [2]meters.Meter) {
 		code := strings.ToUpper(uuid.NewString()[:8])
 		brush := func(side string) assets.NewPosition {
 			return assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &w.line.ID, Code: code + "/" + side, Name: "Brush", Kind: "side_brush_low", LineSide: strings.ToLower(side)}}
 		}
-		pair := done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+		pair = done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 			return assets.AddPositions(tx, sys, now, []assets.NewPosition{brush("LEFT"), brush("RIGHT")})
 		})
-		left, right := w.hourMeter(t, code+"/HL", pair[0].ID), w.hourMeter(t, code+"/HR", pair[1].ID)
-		w.take(t, seen(left, day(200), "0"), seen(left, now, "560.0"), seen(right, day(200), "0"), seen(right, now, "280.0"))
-		return pair
+		of = [2]meters.Meter{w.hourMeter(t, code+"/HL", pair[0].ID), w.hourMeter(t, code+"/HR", pair[1].ID)}
+		w.take(t, seen(of[0], ago(200), "0"), seen(of[0], now, "560.0"), seen(of[1], ago(200), "0"), seen(of[1], now, "280.0"))
+		return pair, of
+	}
+	total := func(m meters.Meter, at time.Time) int64 {
+		got, err := meters.At(ctx, w.db, sys, meters.PlainDays, m.ID, at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got.Amount
 	}
 	rapid.Check(t, func(rt *rapid.T) {
-		places := brushes()
+		places, of := brushes()
 		at := rapid.Float64Range(100, 199).Draw(rt, "fitted")
 		first := at
 		which := rapid.IntRange(0, 1).Draw(rt, "side")
 		part := w.fitOnce(t, places[which], day(at))
 		var want [2]float64 // days on each side
+		var vehicles, seconds, stays int64
+		leave := func(out time.Time) {
+			in := day(at).Truncate(time.Microsecond)
+			out = out.Truncate(time.Microsecond)
+			stays++
+			want[which] += days.Days(in, out)
+			vehicles += total(w.tunnel, out) - total(w.tunnel, in)
+			seconds += total(of[which], out) - total(of[which], in)
+		}
 		for range rapid.IntRange(0, 4).Draw(rt, "moves") {
 			out := rapid.Float64Range(at/2, at-0.1).Draw(rt, "out")
-			want[which] += at - out
+			leave(day(out))
 			w.bench(t, part, day(out))
-			in := rapid.Float64Range(out/2, out-0.1).Draw(rt, "in")
+			at = rapid.Float64Range(out/2, out-0.1).Draw(rt, "in")
 			which = rapid.IntRange(0, 1).Draw(rt, "side")
-			w.put(t, part, places[which], day(in), "")
-			at = in
+			w.put(t, part, places[which], day(at), "")
 		}
-		want[which] += at
+		leave(now)
 		got := w.use(t, part, now)
-		vehicles, hours := 400*(want[0]+want[1]), 10080*want[0]+5040*want[1]
-		// each end of a stay lies off by up to 4 in the days around the turn of the clock, which has 23 hours
-		if d := float64(got.Vehicles.Amount) - vehicles; d > 40 || d < -40 {
-			rt.Fatalf("%d vehicles, not %v", got.Vehicles.Amount, vehicles)
+		if got.Vehicles.Amount != vehicles || got.Hours.Amount != seconds {
+			rt.Fatalf("%d vehicles and %d s, and the meters counted %d and %d", got.Vehicles.Amount, got.Hours.Amount, vehicles, seconds)
 		}
-		if d := float64(got.Hours.Amount) - hours; d > 400 || d < -400 {
-			rt.Fatalf("%d seconds, not %v", got.Hours.Amount, hours)
+		if d := float64(vehicles) - 400*(want[0]+want[1]); d >= float64(stays) || d <= -float64(stays) {
+			rt.Fatalf("%d vehicles in %d stays, not %v", vehicles, stays, 400*(want[0]+want[1]))
+		}
+		if d := float64(seconds) - 10080*want[0] - 5040*want[1]; d >= float64(stays) || d <= -float64(stays) {
+			rt.Fatalf("%d seconds in %d stays, not %v", seconds, stays, 10080*want[0]+5040*want[1])
 		}
 		// and it never falls, whenever one asks
 		last := int64(0)
