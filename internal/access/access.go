@@ -27,6 +27,7 @@ const (
 	ReadCounters    Capability = "read_counters"
 	ExplainReadings Capability = "explain_readings"
 	ReportFault     Capability = "report_fault"
+	DoRounds        Capability = "do_rounds"
 	Plan            Capability = "plan"
 	MoveStock       Capability = "move_stock"
 	Approve         Capability = "approve"
@@ -48,7 +49,7 @@ type Actor struct {
 // System acts where no person or program does: at start, before a sign-in, on a tick.
 var System = Actor{
 	ID: uuid.MustParse("00000000-0000-7000-8000-000000000001"), Kind: "system", Name: "spindlebook", Everywhere: true,
-	Capabilities: []Capability{SeeInternal, SeePrice, SeeCost, KeepRegister, RecordWork, ReadCounters, ExplainReadings, ReportFault, Plan, MoveStock, Approve, Administer},
+	Capabilities: []Capability{SeeInternal, SeePrice, SeeCost, KeepRegister, RecordWork, ReadCounters, ExplainReadings, ReportFault, DoRounds, Plan, MoveStock, Approve, Administer},
 }
 
 // May tells whether the actor's roles include the capability.

@@ -134,7 +134,7 @@ func TestCapabilitiesAreThoseOfTheTable(t *testing.T) {
 	t.Parallel()
 	db := pgtest.New(t)
 	constants := []access.Capability{access.SeeInternal, access.SeePrice, access.SeeCost, access.KeepRegister, access.RecordWork, access.ReadCounters,
-		access.ExplainReadings, access.ReportFault, access.Plan, access.MoveStock, access.Approve, access.Administer}
+		access.ExplainReadings, access.ReportFault, access.DoRounds, access.Plan, access.MoveStock, access.Approve, access.Administer}
 	slices.Sort(constants)
 	meanings, err := access.Meanings(ctx, db, access.System)
 	if err != nil {
@@ -171,11 +171,11 @@ func TestWhatEachRoleMay(t *testing.T) {
 	}
 	// domain: an owner never sees cost nor what is internal, site staff see no prices, a gateway only posts
 	want := map[string]string{
-		"manager":     "distributor: administer approve explain_readings keep_register move_stock plan read_counters record_work report_fault see_cost see_internal see_price",
+		"manager":     "distributor: administer approve do_rounds explain_readings keep_register move_stock plan read_counters record_work report_fault see_cost see_internal see_price",
 		"parts_clerk": "distributor: move_stock see_cost see_internal see_price",
-		"technician":  "distributor: explain_readings move_stock read_counters record_work report_fault see_internal",
+		"technician":  "distributor: do_rounds explain_readings move_stock read_counters record_work report_fault see_internal",
 		"owner":       "customer: approve explain_readings read_counters report_fault see_price",
-		"site_staff":  "customer: explain_readings read_counters report_fault",
+		"site_staff":  "customer: do_rounds explain_readings read_counters report_fault",
 		"gateway":     "site: read_counters",
 	}
 	if !reflect.DeepEqual(got, want) {

@@ -31,6 +31,7 @@ var open = map[string]string{
 	"component_class": "reference, the same for everybody",
 	"fact_of_class":   "reference, the same for everybody",
 	"slot_kind":       "reference, the same for everybody",
+	"skill":           "reference, the same for everybody",
 	"sessions":        "read before anybody is known, by the hash of a secret",
 	"failed_entry":    "read before anybody is known; counts, no customers' data",
 }
