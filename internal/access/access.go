@@ -23,6 +23,7 @@ const (
 	SeePrice        Capability = "see_price"
 	SeeCost         Capability = "see_cost"
 	KeepRegister    Capability = "keep_register"
+	KeepCatalogue   Capability = "keep_catalogue"
 	RecordWork      Capability = "record_work"
 	ReadCounters    Capability = "read_counters"
 	ExplainReadings Capability = "explain_readings"
@@ -49,7 +50,7 @@ type Actor struct {
 // System acts where no person or program does: at start, before a sign-in, on a tick.
 var System = Actor{
 	ID: uuid.MustParse("00000000-0000-7000-8000-000000000001"), Kind: "system", Name: "spindlebook", Everywhere: true,
-	Capabilities: []Capability{SeeInternal, SeePrice, SeeCost, KeepRegister, RecordWork, ReadCounters, ExplainReadings, ReportFault, DoRounds, Plan, MoveStock, Approve, Administer},
+	Capabilities: []Capability{SeeInternal, SeePrice, SeeCost, KeepRegister, KeepCatalogue, RecordWork, ReadCounters, ExplainReadings, ReportFault, DoRounds, Plan, MoveStock, Approve, Administer},
 }
 
 // May tells whether the actor's roles include the capability.

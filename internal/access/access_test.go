@@ -133,7 +133,7 @@ func addSite(t testing.TB, db *pgdb.DB, code string, customer uuid.UUID) uuid.UU
 func TestCapabilitiesAreThoseOfTheTable(t *testing.T) {
 	t.Parallel()
 	db := pgtest.New(t)
-	constants := []access.Capability{access.SeeInternal, access.SeePrice, access.SeeCost, access.KeepRegister, access.RecordWork, access.ReadCounters,
+	constants := []access.Capability{access.SeeInternal, access.SeePrice, access.SeeCost, access.KeepRegister, access.KeepCatalogue, access.RecordWork, access.ReadCounters,
 		access.ExplainReadings, access.ReportFault, access.DoRounds, access.Plan, access.MoveStock, access.Approve, access.Administer}
 	slices.Sort(constants)
 	meanings, err := access.Meanings(ctx, db, access.System)
@@ -171,8 +171,8 @@ func TestWhatEachRoleMay(t *testing.T) {
 	}
 	// domain: an owner never sees cost nor what is internal, site staff see no prices, a gateway only posts
 	want := map[string]string{
-		"manager":     "distributor: administer approve do_rounds explain_readings keep_register move_stock plan read_counters record_work report_fault see_cost see_internal see_price",
-		"parts_clerk": "distributor: move_stock see_cost see_internal see_price",
+		"manager":     "distributor: administer approve do_rounds explain_readings keep_catalogue keep_register move_stock plan read_counters record_work report_fault see_cost see_internal see_price",
+		"parts_clerk": "distributor: keep_catalogue move_stock see_cost see_internal see_price",
 		"technician":  "distributor: do_rounds explain_readings move_stock read_counters record_work report_fault see_internal",
 		"owner":       "customer: approve explain_readings read_counters report_fault see_price",
 		"site_staff":  "customer: do_rounds explain_readings read_counters report_fault",

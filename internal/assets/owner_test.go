@@ -664,7 +664,7 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 	notTheirs := map[string][]string{ // what the distributor's own people may do
 		"technician": {"ChangeState", "Record", "Withdraw", "WriteNote", "AddUnit", "AddUnits", "EditUnit", "ReplaceSection", "RecordOfUnit", "RecordAllOfUnits",
 			"WithdrawOfUnit", "RecordAll", "AddPhoto", "WithdrawPhoto", "Put", "PutAll", "DoSwap"},
-		"clerk": {"WriteNote"}}
+		"clerk": {"WriteNote", "AddPart", "EditPart"}}
 	// each would be done by whoever may, so that it is the right which the others lack
 	undo := errors.New("nothing of this stays")
 	for fn, write := range s.writes(t) {

@@ -130,7 +130,7 @@ select @part, fact, value, value_mm from jsonb_to_recordset(cast(@rows as jsonb)
 
 // AddPart records a part.
 func AddPart(tx *gorm.DB, who access.Actor, now time.Time, in PartEdit) (Part, error) {
-	if err := who.Must(access.KeepRegister); err != nil {
+	if err := who.Must(access.KeepCatalogue); err != nil {
 		return Part{}, err
 	}
 	id := pgdb.NewID()
@@ -160,7 +160,7 @@ func numberTaken(tx *gorm.DB, number string, except uuid.UUID) error {
 
 // EditPart changes a part that is still at the version seen.
 func EditPart(tx *gorm.DB, who access.Actor, id uuid.UUID, version int, in PartEdit) (Part, error) {
-	if err := who.Must(access.KeepRegister); err != nil {
+	if err := who.Must(access.KeepCatalogue); err != nil {
 		return Part{}, err
 	}
 	if err := bump(tx, "part", "part", id, version); err != nil {

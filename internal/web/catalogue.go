@@ -37,7 +37,7 @@ func named(options []option) map[string]string {
 }
 
 func (p *pages) catalogue(v visit) error {
-	l := partList{Later: v.c.Query("after") != "", Class: v.c.Query("class"), Begins: strings.TrimSpace(v.c.Query("begins")), Tabs: stockTabs(v, "/parts"), Keep: v.may(access.KeepRegister)}
+	l := partList{Later: v.c.Query("after") != "", Class: v.c.Query("class"), Begins: strings.TrimSpace(v.c.Query("begins")), Tabs: stockTabs(v, "/parts"), Keep: v.may(access.KeepCatalogue)}
 	var class, begins *string
 	if l.Class != "" {
 		class = &l.Class
@@ -83,7 +83,7 @@ func (p *pages) part(v visit) error {
 	if err != nil {
 		return err
 	}
-	g := partPage{Keep: v.may(access.KeepRegister), Record: v.may(access.RecordWork), Admin: v.may(access.Administer)}
+	g := partPage{Keep: v.may(access.KeepCatalogue), Record: v.may(access.RecordWork), Admin: v.may(access.Administer)}
 	if g.Part, err = assets.OnePart(v.ctx, p.db, v.who, id); err != nil {
 		return err
 	}
@@ -166,7 +166,7 @@ func (s *sheet) part(kinds []assets.FactKind) assets.PartEdit {
 var partCrumbs = []crumb{{"/units", "Stock"}, {"/parts", "Parts"}}
 
 func (p *pages) newPartSheet(v visit) (*sheet, error) {
-	if err := v.who.Must(access.KeepRegister); err != nil {
+	if err := v.who.Must(access.KeepCatalogue); err != nil {
 		return nil, err
 	}
 	fields, kinds, err := p.partFields(v)
@@ -210,7 +210,7 @@ func (p *pages) partSheet(v visit) (*sheet, error) {
 	}
 	t, err := assets.OnePart(v.ctx, p.db, v.who, id)
 	if err == nil {
-		err = v.who.Must(access.KeepRegister)
+		err = v.who.Must(access.KeepCatalogue)
 	}
 	if err != nil {
 		return nil, err
