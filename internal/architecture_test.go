@@ -45,6 +45,7 @@ var may = map[string][]string{
 	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage/wash"},
 	"internal":                       {},
 	"internal/assets/meters/outlook": {"internal/access", "internal/assets/meters", "internal/pgdb", "internal/usage"},
+	"internal/pm/ahead":              {"internal/calendar", "internal/fault", "internal/pm/due"},
 	"internal/pm/visits/crew":        {"internal/calendar"},
 	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
 	"internal/pm/visits/route":       {"internal/calendar", "internal/fault"},
@@ -56,7 +57,7 @@ var may = map[string][]string{
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/kit", "internal/parts/replenish", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange"}

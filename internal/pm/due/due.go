@@ -153,16 +153,19 @@ type considered struct {
 }
 
 func (c *considered) consider(a *Assignment, site *Site, today calendar.Date) {
-	c.considerOn(a, site, today, today)
+	c.considerOn(a, site, a.base(site), today, today)
 }
 
-func (c *considered) considerOn(a *Assignment, site *Site, today, asOf calendar.Date) {
-	*c = considered{a: a, site: site, schedule: a.Schedule, today: today, asOf: asOf, first: -1}
+// base gives the operating day that an assignment counts from.
+func (a *Assignment) base(site *Site) calendar.Date {
 	if a.Mark != nil {
-		c.base = site.Day(a.Mark.At)
-	} else {
-		c.base = site.Day(a.Since)
+		return site.Day(a.Mark.At)
 	}
+	return site.Day(a.Since)
+}
+
+func (c *considered) considerOn(a *Assignment, site *Site, base, today, asOf calendar.Date) {
+	*c = considered{a: a, site: site, schedule: a.Schedule, base: base, today: today, asOf: asOf, first: -1}
 	if a.Override != nil && c.base <= a.Override.Until {
 		c.schedule = a.Override.schedule
 	}

@@ -147,6 +147,9 @@ func (s *Schedule) Plan() Plan {
 	return p
 }
 
+// Criticality gives that of the plan.
+func (s *Schedule) Criticality() Criticality { return s.plan.Criticality }
+
 // Backstop tells whether some trigger is by the calendar. A plan that has only
 // counters and conditions is allowed and is a finding.
 func (s *Schedule) Backstop() bool { return s.backstop }

@@ -292,6 +292,50 @@ func TestTheUnitOfCountingDoesNotMatter(t *testing.T) {
 	})
 }
 
+// Where larger work is expected on some days, nothing is planned that it answers by
+// the end of the late window; a day on which it does not come answers nothing; and
+// each mark is the one that Complete makes.
+func TestLargerWorkAnswersSmaller(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a, site := world(t)
+		if a.Mark != nil && a.Mark.At.Equal(first) {
+			t.Skip("done at this moment; nothing more is done at the same")
+		}
+		today := site.Day(first)
+		until := today + calendar.Date(rapid.IntRange(0, 750).Draw(t, "until"))
+		var larger []calendar.Date
+		for d := today; d <= until; d += calendar.Date(rapid.IntRange(1, 200).Draw(t, "gap")) {
+			larger = append(larger, d)
+		}
+		fixed := a.Schedule.plan.Basis == Fixed
+		from, now := today, a
+		dated := AheadWith(a, site, first, until, larger, func(o *Occurrence, left *Mark) {
+			var answers calendar.Date
+			for _, d := range larger {
+				if answers == 0 && d >= from && (!fixed || d >= o.Earliest) {
+					answers = d
+				}
+			}
+			switch {
+			case o.Covered && o.Done != answers:
+				t.Fatalf("%+v is answered on %s", o, answers)
+			case !o.Covered && o.Done != max(o.Due, from):
+				t.Fatalf("%+v is planned on another day than it falls due", o)
+			case o.Covered != (answers != 0 && answers <= max(o.Latest, o.Due, from)):
+				t.Fatalf("%+v, larger work on %s", o, answers)
+			}
+			next, outcome := Complete(now, site, left.At, slices.Clone(left.Totals))
+			if outcome != Counted && outcome != Ended || next.Mark.Settled != left.Settled {
+				t.Fatalf("%+v leaves %+v; a completion (%s) leaves %+v", o, left, outcome, next.Mark)
+			}
+			now, from = next, o.Done+1
+		})
+		if r := Judge(&a, site, first); dated != (r.Due != 0) {
+			t.Fatalf("dated %v, due %v", dated, r.Due)
+		}
+	})
+}
+
 // What is expected begins with what is due, and goes on day after day.
 func TestAheadBeginsWithWhatIsDue(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -309,7 +353,7 @@ func TestAheadBeginsWithWhatIsDue(t *testing.T) {
 			}
 			return
 		}
-		if len(all) == 0 || all[0] != (Occurrence{r.Due, r.Earliest, r.Latest, r.Governs, r.Low, r.High, r.Grade}) {
+		if len(all) == 0 || all[0] != (Occurrence{r.Due, r.Earliest, r.Latest, r.Governs, r.Low, r.High, r.Grade, max(r.Due, site.Day(first)), false}) {
 			t.Fatalf("due %+v, expected %+v", r, all)
 		}
 		if a.Schedule.plan.Basis == OneOff && len(all) > 1 {
@@ -317,10 +361,10 @@ func TestAheadBeginsWithWhatIsDue(t *testing.T) {
 		}
 		work := site.Day(first) - 1
 		for i, o := range all {
-			if o.Due > until || i > 0 && max(o.Due, work+1) <= work {
+			if o.Due > until || o.Done != max(o.Due, work+1) {
 				t.Fatalf("%d of %+v", i, all)
 			}
-			work = max(o.Due, work+1)
+			work = o.Done
 		}
 		if len(all) > Horizon+1 {
 			t.Fatalf("%d occurrences", len(all))
