@@ -129,9 +129,11 @@ create table position_state (
   reason      text not null default '',
   during      tstzrange not null constraint position_state_during_real check (not isempty(during) and lower_inc(during) and not upper_inc(during)),
   constraint position_state_position_fk foreign key (position_id, site_id) references position (id, site_id),
-  -- The hash comes first so that the tree splits well: keys made in one instant
-  -- share their beginning, and its pages would overlap more the more there are.
-  constraint position_state_one_at_a_time exclude using gist (uuid_hash_extended(position_id, 0) with =, position_id with =, during with &&)
+  -- Hashes, so that the tree splits well: keys made in one instant share their
+  -- beginning, and its pages would overlap more the more there are. Two of them tell
+  -- all keys apart; the key itself in the tree would have the planner look states
+  -- up by it there, which reads all of the tree.
+  constraint position_state_one_at_a_time exclude using gist (uuid_hash_extended(position_id, 0) with =, uuid_hash_extended(position_id, 1) with =, during with &&)
 );
 create index position_state_position_ix on position_state (position_id, lower(during));
 create index position_state_stopped_ix on position_state (state) where state in ('parked', 'empty');
@@ -261,13 +263,14 @@ create view position_now with (security_invoker = true) as
          array(select a.alias from position_alias as a where a.position_id = p.id order by a.alias) as aliases
     from position as p
     join position_kind as k on k.code = p.kind
-    -- One position at a time, by the limit: under row-level security the planner
-    -- has no statistics of spans, takes what holds now for a handful of rows, and
-    -- would read the whole table for each of them.
+    -- Of each position's states the last that has begun: one step back in
+    -- position_state_position_ix. Under row-level security the planner has no
+    -- statistics of spans and would read the whole table for what holds now.
     left join lateral (
       select c.state, lower(c.during) as since, c.reason
         from position_state as c
-       where c.position_id = p.id and c.during @> now()
+       where c.position_id = p.id and lower(c.during) <= now()
+       order by lower(c.during) desc
        limit 1) as s on true
     left join twin as tl on tl.left_id = p.id
     left join twin as tr on tr.right_id = p.id;
