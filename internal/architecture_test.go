@@ -51,13 +51,14 @@ var may = map[string][]string{
 	"internal/pm/visits/route":       {"internal/calendar", "internal/fault"},
 	"internal/pm/visits/readiness":   {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
 	"internal/parts/carry":           {"internal/fault"},
+	"internal/parts/fit":             {"internal/assets/supply", "internal/condition", "internal/fault"},
 	"internal/parts/amount":          {"internal/fault"},
 	"internal/parts/kit":             {"internal/fault", "internal/parts/amount"},
 	"internal/parts/replenish":       {"internal/calendar", "internal/fault", "internal/parts/amount", "internal/pm/visits/readiness"},
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange"}

@@ -205,7 +205,7 @@ var meaning = map[string]fault.Error{
 	"requirement_line_one_of_a_group":  {Field: "lines", Msg: "names the group of which one line is taken"},
 
 	"fit_rule_class_fk":          {Field: "class", Msg: "names no class of component"},
-	"fit_rule_how_known":         {Field: "how", Msg: "is same, pattern, supply or links"},
+	"fit_rule_how_known":         {Field: "how", Msg: "is same, pattern, supply, links or never"},
 	"fit_rule_fact_given":        {Field: "fact", Msg: "names a fact in small letters"},
 	"fit_rule_against_given":     {Field: "against", Msg: "names a fact of the position in small letters, kind, line_side or supply"},
 	"fit_rule_work_minutes_real": {Field: "work_minutes", Msg: "lies between 1 and 1440"},

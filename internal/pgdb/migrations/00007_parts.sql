@@ -18,7 +18,7 @@ insert into component_class (code, name) values
 alter table fact_kind add look text not null default '';
 insert into fact_kind (code, name, takes, choices) values
   ('for_kind',      'Kinds of position it is for', 'text',   '{}'),
-  ('for_side',      'Side of the line it is for',  'choice', '{left,right,either}'),
+  ('for_side',      'Sides of the line it is for', 'text',   '{}'),
   ('cylinder_bore', 'Cylinder bore',               'length', '{}'),
   ('stroke',        'Stroke',                      'length', '{}'),
   ('port_thread',   'Port thread',                 'text',   '{}'),
@@ -228,7 +228,7 @@ create trigger requirement_line_frozen before insert or update or delete on requ
 create table fit_rule (
   id        uuid constraint fit_rule_pk primary key default gen_random_uuid(),
   class     text not null constraint fit_rule_class_fk references component_class,
-  how       text not null constraint fit_rule_how_known check (how in ('same', 'pattern', 'supply', 'links')),
+  how       text not null constraint fit_rule_how_known check (how in ('same', 'pattern', 'supply', 'links', 'never')),
   -- of the candidate and of the position; a position also has kind and line_side
   fact      text not null constraint fit_rule_fact_given check (fact ~ '^[a-z_]{1,32}$'),
   against   text not null constraint fit_rule_against_given check (against ~ '^[a-z_]{1,32}$'),
@@ -254,6 +254,7 @@ select c.class, r.how, r.fact, r.against, r.condition, r.work, r.minutes, r.by, 
     ('links',  'link_setting',          'supply',                '', 'set the links', 10, 'J09', 'wrong links stall a motor or burn it', '{gearmotor,motor}')
   ) as r(how, fact, against, condition, work, minutes, by, why, classes) on c.class = any (cast(r.classes as text[]));
 insert into fit_rule (class, how, fact, against, condition, why) values
+  ('gearmotor', 'never',   'drive',         'drive',         'kind = tyre_brush & drive = hydraulic', 'an oil motor turns it'),
   ('shaft',     'same',    'bore',          'bore',          '', 'the shaft must fill the hollow bore'),
   ('shaft',     'same',    'for_kind',      'kind',          '', 'shafts differ in length by the kind of brush'),
   ('hub',       'same',    'hub_fixing',    'hub_fixing',    '', 'the other fixing needs a conversion'),
