@@ -39,6 +39,7 @@ type page struct {
 	token string
 	site  uuid.UUID
 	unit  uuid.UUID // a gearmotor that is there, in a data set with units
+	meter uuid.UUID // one of its meters, where they are read
 }
 
 const (
