@@ -8,6 +8,7 @@ import (
 	"io"
 	"iter"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -34,6 +35,26 @@ type ReadingsDone struct {
 	DryRun                                                   bool
 	Rows, Taken, AlreadyThere, NeedsExplanation, Quarantined int
 	Notes                                                    []string
+	// Warnings are rows that wait for somebody to say what is behind them, and rows
+	// that count with a word about them; at most MaxListed.
+	Warnings []Said
+	Warned   []fault.Tally
+}
+
+// HoldsReadings tells whether a file begins as a sheet of readings does, so that
+// whoever sends it need not say. A column "code" alone does not tell a meter.
+func HoldsReadings(up *Upload) (bool, error) {
+	holds := false
+	in := &readingsImport{up: up}
+	in.headed = func(cells []string) bool {
+		holds = slices.ContainsFunc(cells, func(c string) bool { return slices.Contains(meterHeads, squeeze(trim(c))) })
+		return false
+	}
+	err := in.rows(nil)
+	if errors.Is(err, errStopped) || fault.KindOf(err) != fault.Internal { // what cannot be read is told by whoever reads it
+		err = nil
+	}
+	return holds, err
 }
 
 // readingHeads are the columns of a sheet of readings, and what else people write.
@@ -65,6 +86,8 @@ func readingColumns(cells []string) map[string]int {
 	return place
 }
 
+var meterHeads = []string{"meter", "metercode", "counter"}
+
 // stageReadings has an instant where the row named its offset, and else the time
 // as a clock on the wall of the site showed it.
 const stageReadings = `
@@ -75,7 +98,7 @@ var stageColumns = []string{"row", "meter", "at", "local", "value", "unit", "sou
 // By meter and instant, so that the file's own order does not matter.
 const stagedReadings = `
 declare staged no scroll cursor for
-select r.row, r.meter, coalesce(r.at, r.local at time zone coalesce(s.zone, 'UTC')) as at, r.value, r.unit, r.source
+select r.row, r.meter, coalesce(r.at, r.local at time zone coalesce(s.zone, 'UTC')) as at, r.value, r.unit, r.source, coalesce(s.zone, 'UTC') as zone
   from stage_reading as r
   left join meter as m on m.code = r.meter
   left join site as s on s.id = m.site_id
@@ -94,10 +117,14 @@ func ImportReadings(ctx context.Context, db *pgdb.DB, who access.Actor, now time
 	}
 	now = now.UTC().Truncate(time.Microsecond)
 	work := func(tx *gorm.DB) (ReadingsDone, error) {
-		in := &readingsImport{tx: tx, who: who, now: now, up: up, order: order{told: o.Dates}, said: newSayings(), done: ReadingsDone{DryRun: o.DryRun, Notes: []string{}}}
+		in := &readingsImport{headed: goOn, tx: tx, who: who, now: now, up: up, order: order{told: o.Dates}, said: newSayings(), done: ReadingsDone{DryRun: o.DryRun, Notes: []string{}}}
 		if err := in.run(); err != nil {
 			return ReadingsDone{}, err
 		}
+		for _, w := range sorted(in.said.warned) {
+			in.done.Warnings = append(in.done.Warnings, w.out())
+		}
+		in.done.Warned = tallies(in.said.byCare)
 		return in.done, in.said.fault()
 	}
 	if !o.DryRun {
@@ -126,7 +153,11 @@ type readingsImport struct {
 	done  ReadingsDone
 	place map[string]int
 	days  bool // some rows have a date without a time
+	// headed is told the row of heads, and says whether to go on.
+	headed func(cells []string) bool
 }
+
+func goOn([]string) bool { return true }
 
 func (in *readingsImport) run() error {
 	for _, sql := range []string{`set local statement_timeout = '300s'`, `set local work_mem = '64MB'`, `set local jit = off`, stageReadings} {
@@ -195,6 +226,9 @@ func (in *readingsImport) rows(fn func(number int, cells []cell) error) error {
 			}
 			if in.place = readingColumns(texts); in.place == nil && number > sniffed {
 				return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("none of the first %d rows has the heads of readings: meter, at, value, and perhaps unit and source", sniffed)}
+			}
+			if in.place != nil && !in.headed(texts) {
+				return errStopped
 			}
 			return nil
 		}
@@ -357,10 +391,10 @@ func (in *readingsImport) take() (err error) {
 	if err := in.tx.Exec(stagedReadings).Error; err != nil {
 		return err
 	}
-	batch, numbers := make([]meters.NewReading, 0, meters.MaxBatch), make([]int, 0, meters.MaxBatch)
+	batch, rows := make([]meters.NewReading, 0, meters.MaxBatch), make([]stagedRow, 0, meters.MaxBatch)
 	for {
-		batch, numbers = batch[:0], numbers[:0]
-		if err := in.fetch(func(row int, r meters.NewReading) { batch, numbers = append(batch, r), append(numbers, row) }); err != nil {
+		batch, rows = batch[:0], rows[:0]
+		if err := in.fetch(func(row stagedRow, r meters.NewReading) { batch, rows = append(batch, r), append(rows, row) }); err != nil {
 			return err
 		}
 		if len(batch) == 0 {
@@ -371,22 +405,28 @@ func (in *readingsImport) take() (err error) {
 			return err
 		}
 		for i, t := range all {
-			in.count(numbers[i], t)
+			in.count(rows[i], batch[i], t)
 		}
 	}
 }
 
-func (in *readingsImport) fetch(one func(row int, r meters.NewReading)) (err error) {
+// stagedRow is where a reading stands in the file, and where its meter stands.
+type stagedRow struct {
+	number int
+	zone   string
+}
+
+func (in *readingsImport) fetch(one func(row stagedRow, r meters.NewReading)) (err error) {
 	rows, err := in.tx.Raw(fmt.Sprintf(`fetch %d from staged`, meters.MaxBatch)).Rows()
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
-		var row int
+		var row stagedRow
 		var at sql.NullTime
 		var r meters.NewReading
-		if err := rows.Scan(&row, &r.Meter, &at, &r.Value, &r.Unit, &r.Source); err != nil {
+		if err := rows.Scan(&row.number, &r.Meter, &at, &r.Value, &r.Unit, &r.Source, &row.zone); err != nil {
 			return err
 		}
 		r.At = at.Time
@@ -395,7 +435,14 @@ func (in *readingsImport) fetch(one func(row int, r meters.NewReading)) (err err
 	return rows.Err()
 }
 
-func (in *readingsImport) count(row int, t meters.Taken) {
+func (in *readingsImport) count(row stagedRow, r meters.NewReading, t meters.Taken) {
+	if t.Says != "" && t.Fault == nil {
+		rule := t.Doubt
+		if rule == "" {
+			rule = "ratio"
+		}
+		in.said.warn(saying{sheet: "readings", row: row.number, place: in.place["value"] + 1, column: "value", zone: row.zone, value: strings.TrimSpace(r.Meter + " " + r.Value + " " + r.Unit), rule: rule, says: t.Says})
+	}
 	switch t.Outcome {
 	case meters.Took:
 		in.done.Taken++
@@ -410,6 +457,6 @@ func (in *readingsImport) count(row int, t meters.Taken) {
 		if _, there := in.place[column]; !there {
 			column = "value"
 		}
-		in.blame(row, column, t.Fault.Value, t.Outcome, t.Fault.Msg)
+		in.blame(row.number, column, t.Fault.Value, t.Outcome, t.Fault.Msg)
 	}
 }

@@ -194,3 +194,66 @@ func TestTheOrderOfASheetDoesNotMatter(t *testing.T) {
 		}
 	}
 }
+
+// A sheet of readings is told from others by its heads; a code alone could be
+// that of anything.
+func TestWhatHoldsReadings(t *testing.T) {
+	t.Parallel()
+	for file, want := range map[string]bool{
+		"meter,at,value\nUMB-1/TC,2026-03-01,1\n":                true,
+		"Readings of March\n\nCounter;Seen at;Count\nX;1.3.;1\n": true,
+		"Meter code\tDate\tReading\n":                            true,
+		"code,date,value\nA,2026-01-01,1\n":                      false,
+		"customer,name\nHAD,Hadrelle\n":                          false,
+		"meter,value\nUMB-1/TC,1\n":                              false,
+		"":                                                       false,
+		"PK\x03\x04nonsense":                                     false,
+		strings.Repeat("x\n", 99):                                false,
+	} {
+		up, err := exchange.ReceiveReadings(strings.NewReader(file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := exchange.HoldsReadings(up)
+		up.Close()
+		if err != nil || got != want {
+			t.Errorf("%.40q: %v %v", file, got, err)
+		}
+	}
+	// the register's own sheets hold none
+	for _, kind := range exchange.Kinds() {
+		var b bytes.Buffer
+		if err := exchange.ExportCSV(ctx, counters(t), system, kind, &b); err != nil {
+			t.Fatal(err)
+		}
+		up, err := exchange.Receive(&b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := exchange.HoldsReadings(up); got || err != nil {
+			t.Errorf("%s: %v %v", kind, got, err)
+		}
+		up.Close()
+	}
+}
+
+// What waits, and what counts with a word about it, is told by its row, in the
+// words in which it would be told alone.
+func TestWhatDeservesALookInASheetOfReadings(t *testing.T) {
+	t.Parallel()
+	db := counters(t)
+	file := "meter,at,value\nUMB-1/TC,2026-02-01,41000\nUMB-1/TC,2026-02-03,400\nUMB-1/TC,2031-03-01,42000\n"
+	for _, dry := range []bool{true, false} {
+		got, err := takeReadings(t, db, system, file, exchange.Options{DryRun: dry})
+		if err != nil || got.Taken != 1 || got.NeedsExplanation != 1 || got.Quarantined != 1 || len(got.Warnings) != 2 || len(got.Warned) != 2 {
+			t.Fatalf("%+v %s", got, told(err))
+		}
+		falls, ahead := got.Warnings[0], got.Warnings[1]
+		if falls.Field != "readings!C3" || falls.Row != 3 || falls.Rule != "falls" || falls.Value != "UMB-1/TC 400" || falls.Zone != "America/Chicago" || !strings.Contains(falls.Says, "less than before: 41000 vehicles") {
+			t.Errorf("%+v", falls)
+		}
+		if ahead.Field != "readings!C4" || ahead.Rule != "time" || ahead.Says == "" {
+			t.Errorf("%+v", ahead)
+		}
+	}
+}

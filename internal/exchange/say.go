@@ -23,6 +23,7 @@ type saying struct {
 	value  string
 	rule   string
 	says   string
+	zone   string // of the site that it is about
 }
 
 // field names the cell as a spreadsheet does: units!F17.
@@ -77,10 +78,11 @@ type Said struct {
 	Value  string
 	Rule   string // its short name, by which they are counted
 	Says   string
+	Zone   string // of the site that it is about, where one is; instants in Says are UTC
 }
 
 func (s saying) out() Said {
-	return Said{Field: s.field(), Sheet: s.sheet, Row: s.row, Column: s.column, Value: shortened(s.value), Rule: s.rule, Says: s.says}
+	return Said{Zone: s.zone, Field: s.field(), Sheet: s.sheet, Row: s.row, Column: s.column, Value: shortened(s.value), Rule: s.rule, Says: s.says}
 }
 
 func shortened(s string) string {

@@ -35,11 +35,14 @@ func (s *Server) CreateImport(ctx context.Context, r gen.CreateImportRequestObje
 		Sheets: each(done.Sheets, func(d exchange.Done) gen.ImportedSheet {
 			return gen.ImportedSheet{Sheet: d.Sheet, Kind: gen.SheetKind(d.Kind), Added: d.Added, Changed: d.Changed, Unchanged: d.Unchanged}
 		}),
-		Warnings: each(done.Warnings, func(w exchange.Said) gen.ProblemField {
-			return gen.ProblemField{Field: w.Field, Value: some(w.Value), Rule: w.Says, Sheet: some(w.Sheet), Row: &w.Row, Column: some(w.Column), Code: some(w.Rule)}
-		}),
-		WarningCounts: each(done.Warned, func(t fault.Tally) gen.RuleCount { return gen.RuleCount{Code: t.Rule, Count: t.Count} })}, nil
+		Warnings: each(done.Warnings, warningOut), WarningCounts: each(done.Warned, tallyOut)}, nil
 }
+
+func warningOut(w exchange.Said) gen.ProblemField {
+	return gen.ProblemField{Field: w.Field, Value: some(w.Value), Rule: w.Says, Sheet: some(w.Sheet), Row: &w.Row, Column: some(w.Column), Code: some(w.Rule)}
+}
+
+func tallyOut(t fault.Tally) gen.RuleCount { return gen.RuleCount{Code: t.Rule, Count: t.Count} }
 
 // GetExports sends the register as a workbook.
 func (s *Server) GetExports(ctx context.Context, _ gen.GetExportsRequestObject) (gen.GetExportsResponseObject, error) {

@@ -323,7 +323,7 @@ func (s *Server) ImportReadings(ctx context.Context, r gen.ImportReadingsRequest
 		return nil, err
 	}
 	return gen.ImportReadings200JSONResponse{DryRun: done.DryRun, Rows: done.Rows, Taken: done.Taken, AlreadyThere: done.AlreadyThere, NeedsExplanation: done.NeedsExplanation,
-		Quarantined: done.Quarantined, Notes: each(done.Notes, func(n string) string { return n })}, nil
+		Quarantined: done.Quarantined, Notes: each(done.Notes, func(n string) string { return n }), Warnings: each(done.Warnings, warningOut), WarningCounts: each(done.Warned, tallyOut)}, nil
 }
 
 // ExplainReading says what is behind a reading.

@@ -225,6 +225,11 @@ func TestASheetOfReadings(t *testing.T) {
 	if got, _ := send("/readings/import", csv, 200); got.Taken != 0 || got.AlreadyThere != 2 {
 		t.Errorf("again: %+v", got)
 	}
+	// what waits is told by its row
+	csv = "meter,at,value\nUMB-1/TC," + s.now.AddDate(0, 0, -1).Format(time.RFC3339) + ",17\n"
+	if _, text = send("/readings/import?dry_run=true", csv, 200); !strings.Contains(text, `"field":"readings!C2"`) || !strings.Contains(text, "is less than before: 42500 vehicles") || !strings.Contains(text, `{"code":"falls","count":1}`) {
+		t.Errorf("%s", text)
+	}
 }
 
 // Whatever a body is, it is read or refused, never half of it.

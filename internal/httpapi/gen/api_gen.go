@@ -2798,10 +2798,14 @@ type ReadingsImport struct {
 	NeedsExplanation int  `json:"needs_explanation"`
 
 	// Notes How the file was read.
-	Notes       []string `json:"notes"`
-	Quarantined int      `json:"quarantined"`
-	Rows        int      `json:"rows"`
-	Taken       int      `json:"taken"`
+	Notes         []string    `json:"notes"`
+	Quarantined   int         `json:"quarantined"`
+	Rows          int         `json:"rows"`
+	Taken         int         `json:"taken"`
+	WarningCounts []RuleCount `json:"warning_counts"`
+
+	// Warnings Rows that wait for an explanation, and rows that count with a word about them; the first thousand.
+	Warnings []ProblemField `json:"warnings"`
 }
 
 // Reason Why a unit left. limit_reached: at an inspection. robbed: taken for another position. fitted: it left stock for a slot.
