@@ -338,13 +338,21 @@ func TestPagesAfterAFileAreAccessible(t *testing.T) {
 	}
 	run(t, in, chromedp.Navigate(s.URL+"/positions/"+s.left.ID.String()))
 	look("a position with a photo")
-	for name, file := range map[string]string{"good": "customer,name\nNEW,New Wash\n", "bad": "customer,name\nbad code!,Wash\nFINE,\n"} {
-		run(t, in, chromedp.Navigate(s.URL+"/import"))
-		eval[bool](t, in, `(() => { const d = new DataTransfer(); d.items.add(new File([`+strconv.Quote(file)+`], "customers.csv"));
+	send := func(base, name, file string) {
+		t.Helper()
+		run(t, in, chromedp.Navigate(base+"/import"))
+		eval[bool](t, in, `(() => { const d = new DataTransfer(); d.items.add(new File([`+strconv.Quote(file)+`], "sheet.csv"));
 			document.querySelector("input[type=file]").files = d.files; return true; })()`)
 		run(t, in, chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS("table.book")))
-		look("a " + name + " file")
+		look(name)
 	}
+	send(s.URL, "a good file", "customer,name\nNEW,New Wash\n")
+	send(s.URL, "a bad file", "customer,name\nbad code!,Wash\nFINE,\n")
+	c := newCounted(t)
+	in = tab(t, root, c.house, c.link(t, c.staff))
+	send(c.URL, "readings of which one waits", "meter,at,value\nUMB-1/TC,2026-11-20 18:00,97400\nUMB-1/TC,2026-11-22 18:00,9000\n")
+	run(t, in, chromedp.Click(chromedp.CSS("form.accept button")), chromedp.WaitVisible(chromedp.CSS("a[href='/counters'].button")))
+	look("readings that are taken")
 }
 
 // A picture larger than the record takes is made smaller in the browser.

@@ -604,6 +604,49 @@ func TestKeepingCounters(t *testing.T) {
 	if body := plain(c.asOwner.get(at(c.tunnel)).body); !strings.Contains(body, "counted only since the new program of 1 September") {
 		t.Error("the forecast does not say since when it counts")
 	}
+	// for one counter only, and only for one that is there
+	if got := c.asTech.fill(regime, map[string]string{"meter_id": c.far.ID.String(), "at": "2026-10-01T00:00", "reason": "output 14 reassigned"}); got.status != 422 || wrongs(t, got.body)["meter_id"] == "" {
+		t.Errorf("for a counter of another site: %d", got.status)
+	}
+	if got := c.asTech.fill(regime+"?meter="+c.hours.ID.String(), map[string]string{"at": "2026-10-01T00:00", "reason": "output 14 reassigned"}); got.status != 303 {
+		t.Fatal(got.status, wrongs(t, got.body))
+	}
+	page := "/sites/" + c.site.ID.String() + "/counters"
+	body := wordsOf(t, c.asTech.get(page).body)
+	if !strings.Contains(body, "output 14 reassigned UMB-1/SBL/H") || !strings.Contains(body, "new program every counter") {
+		t.Errorf("the page does not tell whom the changes are for:\n%s", body)
+	}
+	if body := plain(c.asOwner.get(at(c.till)).body); strings.Contains(body, "output 14") {
+		t.Error("another counter is told of it")
+	}
+	// and withdrawn, once
+	way := slices.IndexFunc(links(t, c.asTech.get(at(c.hours)).body), func(l string) bool { return strings.HasSuffix(l, "/withdraw") })
+	if way < 0 {
+		t.Fatal("nothing leads to its withdrawal")
+	}
+	for _, l := range links(t, c.asTech.get(page).body) {
+		if !strings.HasSuffix(l, "/withdraw") {
+			continue
+		}
+		if got := c.asOwner.get(l); got.status != 403 {
+			t.Errorf("an owner may: %d", got.status)
+		}
+		if body := c.asTech.get(l).body; !strings.Contains(body, "output 14 reassigned") && !strings.Contains(body, "new program") {
+			t.Errorf("it does not say what is withdrawn:\n%s", body)
+		}
+		if got := c.asTech.fill(l, nil); got.status != 303 || got.head.Get("Location") != page+"#regimes" {
+			t.Errorf("%d %s", got.status, got.head.Get("Location"))
+		}
+		if got := c.asTech.get(l); got.status != 404 {
+			t.Errorf("a second time: %d", got.status)
+		}
+	}
+	if body := wordsOf(t, c.asTech.get(page).body); strings.Contains(body, "output 14") || !strings.Contains(body, "Nothing on record: forecasts rest on the last year") {
+		t.Error("what was withdrawn still stands there")
+	}
+	if body := plain(c.asOwner.get(at(c.tunnel)).body); strings.Contains(body, "counted only since") {
+		t.Error("the forecast still leaves out what was before")
+	}
 }
 
 // The table of readings comes as a file, and none of its cells computes anything.

@@ -154,6 +154,18 @@ type siteCounters struct {
 	Record   bool
 }
 
+// Code names a meter of the site.
+func (g siteCounters) Code(id *uuid.UUID) string {
+	for _, c := range g.Groups {
+		for _, r := range c.Rows {
+			if r.ID == *id {
+				return r.Code
+			}
+		}
+	}
+	return "one counter"
+}
+
 // siteCounters shows every meter of a site, and what to look at.
 func (p *pages) siteCounters(v visit) error {
 	h, err := p.siteHead(v, "/counters")

@@ -85,10 +85,14 @@ func (w *waiting) take(id, of uuid.UUID, now time.Time) (f waitingFile, back fun
 	}, true
 }
 
-// mayImport tells whether somebody may bring in a spreadsheet.
+// mayImport tells whether somebody may bring the register in from a spreadsheet.
+// Readings may come from whoever reads counters.
 func mayImport(v visit) bool {
 	return v.may(access.KeepRegister) && v.may(access.RecordWork) && v.who.Everywhere
 }
+
+// ofReadings is the kind of a sheet that the register does not have.
+const ofReadings = "readings"
 
 // importPage shows what a file would do, or did.
 type importPage struct {
@@ -98,18 +102,64 @@ type importPage struct {
 	// of a file that was looked at
 	File   string
 	Result *exchange.Result
+	Taken  *exchange.ReadingsDone // of a sheet of readings, instead
 	Errors []fault.Part
 	Counts []fault.Tally
 	Said   string // of the file as a whole
 	Wait   uuid.UUID
 }
 
-// Total counts what all sheets would add and change.
+// Read tells whether the file could be taken.
+func (g importPage) Read() bool { return g.Result != nil || g.Taken != nil }
+
+// DryRun tells whether it was only looked at.
+func (g importPage) DryRun() bool {
+	return g.Result != nil && g.Result.DryRun || g.Taken != nil && g.Taken.DryRun
+}
+
+// Total counts what the file would add and change.
 func (g importPage) Total() (n int) {
 	if g.Result != nil {
 		for _, s := range g.Result.Sheets {
 			n += s.Added + s.Changed
 		}
+	}
+	if t := g.Taken; t != nil {
+		n += t.Taken + t.NeedsExplanation + t.Quarantined
+	}
+	return n
+}
+
+// Notes say how the file was read.
+func (g importPage) Notes() []string {
+	if g.Taken != nil {
+		return g.Taken.Notes
+	}
+	return g.Result.Notes
+}
+
+// Warnings are cells that were taken and deserve a look.
+func (g importPage) Warnings() []exchange.Said {
+	if g.Taken == nil {
+		return g.Result.Warnings
+	}
+	all := slices.Clone(g.Taken.Warnings)
+	for i := range all {
+		all[i].Says = thousands(local(all[i].Says, zone(all[i].Zone)))
+	}
+	return all
+}
+
+// Warned counts them, those that are not listed included.
+func (g importPage) Warned() (n int) {
+	var by []fault.Tally
+	if g.Taken != nil {
+		by = g.Taken.Warned
+	} else {
+		by = g.Result.Warned
+	}
+	for _, c := range by {
+		n += c.Count
 	}
 	return n
 }
@@ -123,28 +173,32 @@ func (g importPage) Broken() (n int) {
 }
 
 func (p *pages) importSheet(v visit) (*sheet, error) {
-	for _, need := range []access.Capability{access.KeepRegister, access.RecordWork} {
-		if err := v.who.Must(need); err != nil {
-			return nil, err
-		}
-	}
+	s := &sheet{Title: "Import", Verb: "Look at the file", look: "import", Fields: []*field{
+		{Name: "file", Label: "Spreadsheet", Short: "The file", Kind: "table", Hint: "CSV with one kind of sheet, or XLSX with several; at most " + sizeWords(exchange.MaxFile) + "."},
+		{Name: "dates", Label: "Dates such as 3/5/2024 are", Short: "The order", Kind: "choice", Optional: true,
+			Options: []option{{"", "as the file itself shows"}, {exchange.DayFirst, "day first: 3 May"}, {exchange.MonthFirst, "month first: 5 March"}}},
+	}}
 	if !mayImport(v) {
-		return nil, &fault.Error{Kind: fault.Forbidden, Msg: "only the distributor's own people import"}
+		s.Title = "Readings from a spreadsheet"
+		s.Fields[0].Hint = "CSV or XLSX with the columns meter (its code), at and value, and perhaps unit and source; at most " + sizeWords(exchange.MaxFile) + "."
+		return s, v.who.Must(access.ReadCounters)
 	}
-	var kinds []option
+	kinds := []option{{"", "See by its heads"}, {ofReadings, "Readings of counters"}}
 	for _, k := range exchange.Kinds() {
 		kinds = append(kinds, option{k, sentenceCase(k)})
 	}
-	return &sheet{Title: "Import", Verb: "Look at the file", look: "import", Fields: []*field{
-		{Name: "file", Label: "Spreadsheet", Short: "The file", Kind: "table", Hint: "CSV with one kind of sheet, or XLSX with several; at most " + sizeWords(exchange.MaxFile) + "."},
-		{Name: "kind", Label: "What a CSV file holds", Short: "The kind", Kind: "choice", Optional: true, Options: append([]option{{"", "See by its heads"}}, kinds...)},
-		{Name: "dates", Label: "Dates such as 3/5/2024 are", Short: "The order", Kind: "choice", Optional: true,
-			Options: []option{{"", "as the file itself shows"}, {exchange.DayFirst, "day first: 3 May"}, {exchange.MonthFirst, "month first: 5 March"}}},
-	}}, nil
+	s.Fields = slices.Insert(s.Fields, 1, &field{Name: "kind", Label: "What a CSV file holds", Short: "The kind", Kind: "choice", Optional: true, Options: kinds})
+	if v.c.Query("kind") == ofReadings {
+		s.fill(map[string]string{"kind": ofReadings})
+	}
+	return s, nil
 }
 
 // importing makes the page around the form.
 func importing(v visit, s *sheet) importPage {
+	if !mayImport(v) {
+		return importPage{sheet: s, Tabs: counterTabs(v, "/import")}
+	}
 	return importPage{sheet: s, Tabs: stockTabs(v, "/import"), Kinds: exchange.Kinds()}
 }
 
@@ -162,7 +216,13 @@ func (p *pages) tryImport(v visit, s *sheet) (string, error) {
 	}
 	g := importing(v, s)
 	g.File = h.Filename
-	how := exchange.Options{Kind: s.get("kind"), Dates: s.get("dates")}
+	how := exchange.Options{Kind: ofReadings, Dates: s.get("dates")}
+	if mayImport(v) {
+		if how.Kind, err = kindOfFile(up, s.get("kind")); err != nil {
+			up.Close()
+			return "", err
+		}
+	}
 	dry := how
 	dry.DryRun = true
 	status, err := http.StatusOK, p.runImport(v, &g, up, dry)
@@ -180,12 +240,24 @@ func (p *pages) tryImport(v visit, s *sheet) (string, error) {
 	return "", p.show(v, status, "import", s.Title, g)
 }
 
+// kindOfFile gives the kind that was chosen, or that of readings where the file
+// tells so. The register tells its own.
+func kindOfFile(up *exchange.Upload, chosen string) (string, error) {
+	if chosen != "" {
+		return chosen, nil
+	}
+	holds, err := exchange.HoldsReadings(up)
+	if holds {
+		return ofReadings, err
+	}
+	return "", err
+}
+
 // runImport runs a file and takes down what came of it. An error that is not
 // about the file comes back.
 func (p *pages) runImport(v visit, g *importPage, up *exchange.Upload, o exchange.Options) error {
-	done, err := exchange.Import(v.ctx, p.db, v.who, v.now, up, o)
+	err := p.bringIn(v, g, up, o)
 	if err == nil {
-		g.Result = &done
 		return nil
 	}
 	f, ok := errors.AsType[*fault.Error](err)
@@ -202,6 +274,21 @@ func (p *pages) runImport(v visit, g *importPage, up *exchange.Upload, o exchang
 		g.Said = sentence(shownDetail(f))
 	}
 	return nil
+}
+
+func (p *pages) bringIn(v visit, g *importPage, up *exchange.Upload, o exchange.Options) error {
+	if o.Kind == ofReadings {
+		done, err := exchange.ImportReadings(v.ctx, p.db, v.who, v.now, up, o)
+		if err == nil {
+			g.Taken = &done
+		}
+		return err
+	}
+	done, err := exchange.Import(v.ctx, p.db, v.who, v.now, up, o)
+	if err == nil {
+		g.Result = &done
+	}
+	return err
 }
 
 // acceptImport does what was looked at. The form's key makes sending it twice do
@@ -234,7 +321,7 @@ func (p *pages) acceptImport(v visit) error {
 		return err
 	}
 	status := http.StatusOK
-	if g.Result == nil { // somebody changed the register since the look at the file
+	if !g.Read() { // somebody changed the register since the look at the file
 		status = http.StatusConflict
 	}
 	s.Key = uuid.NewString()

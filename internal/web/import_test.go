@@ -86,6 +86,72 @@ func TestImporting(t *testing.T) {
 	}
 }
 
+// A sheet of readings is looked at on the same page, told by its heads or by who
+// sends it; rows that break a rule are told by row and column, what does not fit
+// is told and waits, and nothing is written until somebody accepts it.
+func TestImportingReadings(t *testing.T) {
+	c := newCounted(t)
+	rows := func() int { return c.count(t, "select count(*)::int as n from reading") }
+	before := rows()
+	try := func(who *visitor, file string) answer {
+		return who.send("/import", who.form("/import"), "file", []byte(file))
+	}
+	sheet := "Counter;Seen at;Count\nUMB-1/TC;20.11.2026 18:00;97'400\nUMB-1/TC;22.11.2026 18:00;9'000\nUMB-1/SBL/H;2026-11-20 18:00;5574,0\n"
+	for name, who := range map[string]*visitor{"the manager": c.asManager, "staff of the site": c.asStaff} {
+		got := try(who, sheet)
+		body := wordsOf(t, got.body)
+		if got.status != 200 || !strings.Contains(body, "Nothing is written yet") || !strings.Contains(body, "new, and they count 2") || !strings.Contains(body, "what is behind them 1") || !strings.Contains(body, "Take 3 readings") {
+			t.Fatalf("%s: %d\n%s", name, got.status, body)
+		}
+		if !strings.Contains(body, "row 3, value UMB-1/TC 9000 is less than before: 97,400 vehicles at 20 November 2026, 18:00") {
+			t.Errorf("%s is not told what waits and why:\n%s", name, body)
+		}
+		if rows() != before {
+			t.Fatalf("%s looked at it, and that wrote something", name)
+		}
+	}
+	values := acceptOf(t, try(c.asStaff, sheet).body)
+	first, second := c.asStaff.post("/import/accept", values), c.asStaff.post("/import/accept", values)
+	if first.status != 200 || second.status != 200 || !strings.Contains(wordsOf(t, first.body), "are taken") || !strings.Contains(first.body, `href="/counters"`) {
+		t.Fatalf("%d, then %d\n%s", first.status, second.status, first.body)
+	}
+	if rows() != before+3 || c.total(t, c.tunnel) != "97400" || c.total(t, c.hours) != "5574.0" {
+		t.Errorf("%d readings, then %d; %s and %s", before, rows(), c.total(t, c.tunnel), c.total(t, c.hours))
+	}
+	if got := try(c.asStaff, sheet); got.status != 200 || !strings.Contains(got.body, "Everything in it is on record already") {
+		t.Errorf("the same again: %d", got.status)
+	}
+	// a counter of another customer is one of nobody, and so is a number that is none
+	got := try(c.asStaff, "meter,at,value\nPEL-1/TC,2026-11-20,25000\nUMB-1/TC,2026-11-24,many\nUMB-1/TC,2026-11-24,-3\n")
+	body := wordsOf(t, got.body)
+	if got.status != 422 || !strings.Contains(body, "3 cells need mending") || !strings.Contains(body, "row 2, meter PEL-1/TC names no meter") || !strings.Contains(body, "row 3, value many") ||
+		strings.Contains(got.body, "/import/accept") || rows() != before+3 {
+		t.Errorf("%d\n%s", got.status, body)
+	}
+	for file, says := range map[string]string{"": "the file is empty", "a,b\n1,2\n": "has the heads of readings", "PK\x03\x04nonsense": "cannot be read"} {
+		if got := try(c.asStaff, file); got.status != 422 || !strings.Contains(strings.ToLower(wordsOf(t, got.body)), says) {
+			t.Errorf("%q: %d\n%s", file, got.status, wordsOf(t, got.body))
+		}
+	}
+	// who only reads counters brings no register in
+	if got := try(c.asStaff, "customer,name\nNEW,New Wash\n"); got.status != 422 || c.count(t, "select count(*)::int as n from customer where code = 'NEW'") != 0 {
+		t.Errorf("staff bring in a customer: %d", got.status)
+	}
+	values = c.asStaff.form("/import")
+	values.Set("kind", "customers")
+	if got := c.asStaff.send("/import", values, "file", []byte("customer,name\nNEW,New Wash\n")); got.status != 422 || c.count(t, "select count(*)::int as n from customer where code = 'NEW'") != 0 {
+		t.Errorf("staff bring in a customer that they say is one: %d", got.status)
+	}
+	clerk := c.as(t, c.person(t, "Odile Brandvold", access.NewGrant{Role: "parts_clerk"}))
+	if got := clerk.get("/import"); got.status != 403 {
+		t.Errorf("who reads no counters: %d", got.status)
+	}
+	// what is seen ahead of time is quarantined
+	if got := try(c.asManager, "meter,at,value\nUMB-1/TC,2027-01-01,99000\n"); got.status != 200 || !strings.Contains(wordsOf(t, got.body), "out of step 1") {
+		t.Errorf("%d\n%s", got.status, wordsOf(t, got.body))
+	}
+}
+
 // A messy workbook goes in as it came, and the site's pages read right.
 func TestAMessyWorkbookGoesInByPage(t *testing.T) {
 	s := newStore(t)

@@ -59,6 +59,7 @@ type meterPage struct {
 	Reads       bool
 	MayExplain  bool
 	Keep, Admin bool
+	Record      bool
 }
 
 // fanRow is where the total will stand.
@@ -145,7 +146,7 @@ func (p *pages) meter(v visit) error {
 		return fault.Missing("meter", m.ID.String())
 	}
 	g := meterPage{counterRow: rowOf(m, view, c), Title: nameOf(m), Site: site, Reads: v.may(access.ReadCounters) && m.Kind != "computed", MayExplain: v.may(access.ExplainReadings),
-		Keep: v.may(access.KeepRegister), Admin: v.may(access.Administer), Breaks: view.Breaks, Later: v.c.Query("after") != ""}
+		Keep: v.may(access.KeepRegister), Admin: v.may(access.Administer), Breaks: view.Breaks, Record: v.may(access.RecordWork), Later: v.c.Query("after") != ""}
 	if m.LastValue != nil && m.Shows != nil {
 		g.Shows = grouped(meters.FormatIn(*m.LastValue, *m.Shows)) + " " + *m.Shows
 	}
@@ -707,23 +708,38 @@ func (p *pages) setFormula(v visit, s *sheet) (string, error) {
 	return "/meters/" + m.ID.String() + "#formula", err
 }
 
+// regimeSheet says that the past tells little of what comes: at the whole site,
+// or for one counter, as when its output was reassigned.
 func (p *pages) regimeSheet(v visit) (*sheet, error) {
 	site, crumbs, err := p.siteFor(v, access.RecordWork)
 	if err != nil {
 		return nil, err
 	}
+	all, err := meters.List(v.ctx, p.db, v.who, meters.Filter{SiteID: &site.ID}, access.Page{Limit: mostMeters})
+	if err != nil {
+		return nil, err
+	}
+	of := []option{{"", "every counter of the site"}}
+	for _, m := range all {
+		of = append(of, option{m.ID.String(), m.Code + " " + nameOf(m)})
+	}
 	at := crumbs[1].Path + "/counters"
-	return &sheet{Title: "The past says little any more", Over: site.Code + " " + site.Name, Verb: "Record it", Cancel: at, Crumbs: append(crumbs, crumb{at, "Counters"}), at: site.Location(), about: site,
-		Lead: "From then on forecasts of this site's counters rest only on what was read since.",
+	s := &sheet{Title: "The past says little any more", Over: site.Code + " " + site.Name, Verb: "Record it", Cancel: at, Crumbs: append(crumbs, crumb{at, "Counters"}), at: site.Location(), about: site,
+		Lead: "From then on forecasts rest only on what was read since.",
 		Fields: []*field{
-			{Name: "at", Label: "Since", Short: "The time", Kind: "moment"},
+			{Name: "meter_id", Label: "For", Short: "The counter", Kind: "choice", Optional: true, Options: of},
+			{Name: "at", Label: "Since", Short: "The time", Kind: "moment", Hint: "Local time (" + clock{v.now, site.Location()}.Zone() + ")."},
 			{Name: "reason", Label: "What changed", Short: "The reason", Most: 200, Hint: "In a few words that go on after “since the”: new program, second yard, rebuilt line."},
-		}}, nil
+		}}
+	if id := v.c.Query("meter"); id != "" {
+		s.fill(map[string]string{"meter_id": id})
+	}
+	return s, nil
 }
 
 func (p *pages) addRegime(v visit, s *sheet) (string, error) {
 	site := s.about.(assets.Site)
-	at := s.moment("at")
+	at, meter := s.moment("at"), s.id("meter_id")
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
@@ -732,9 +748,54 @@ func (p *pages) addRegime(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (meters.Break, error) {
-		return meters.ChangeRegime(tx, v.who, v.now, site.ID, nil, *at, s.get("reason"))
+		return meters.ChangeRegime(tx, v.who, v.now, site.ID, meter, *at, s.get("reason"))
 	})
 	return "/sites/" + site.ID.String() + "/counters#regimes", err
+}
+
+// withdrawRegimeSheet takes a change back that was none.
+func (p *pages) withdrawRegimeSheet(v visit) (*sheet, error) {
+	site, crumbs, err := p.siteFor(v, access.RecordWork)
+	if err != nil {
+		return nil, err
+	}
+	id, err := idOf(v, "regime", "regime change")
+	if err != nil {
+		return nil, err
+	}
+	all, err := meters.RegimeChanges(v.ctx, p.db, v.who, site.ID)
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(all, func(b meters.Break) bool { return b.ID == id })
+	if i < 0 {
+		return nil, fault.Missing("regime change", id.String())
+	}
+	of := "every counter of the site"
+	if all[i].MeterID != nil {
+		m, err := meters.One(v.ctx, p.db, v.who, *all[i].MeterID)
+		if err != nil {
+			return nil, err
+		}
+		of = m.Code
+	}
+	at := crumbs[1].Path + "/counters"
+	c := clock{v.now, site.Location()}
+	return &sheet{Title: "The past tells of what comes after all", Over: site.Code + " " + site.Name, Verb: "Withdraw it", Grave: true, Cancel: at + "#regimes",
+		Crumbs: append(crumbs, crumb{at, "Counters"}), about: all[i],
+		Lead: c.Moment(all[i].At) + ", " + of + ": " + all[i].Reason + ". Forecasts then rest again on what was read before it. It stays on record as withdrawn."}, nil
+}
+
+func (p *pages) withdrawRegime(v visit, s *sheet) (string, error) {
+	site, err := idOf(v, "id", "site")
+	if err != nil {
+		return "", err
+	}
+	b := s.about.(meters.Break)
+	_, err = once(p, v, s, func(tx *gorm.DB) (bool, error) {
+		return true, meters.WithdrawRegimeChange(tx, v.who, v.now, site, b.ID)
+	})
+	return "/sites/" + site.String() + "/counters#regimes", err
 }
 
 // shareSheet says which share of the vehicles a brush washes.

@@ -299,7 +299,7 @@ func TestFormsAboutUnitsOfOthersAreRefused(t *testing.T) {
 	key := url.Values{"key": {uuid.NewString()}}
 	for _, path := range []string{"/positions/" + s.left.ID.String() + "/swap", "/positions/" + s.left.ID.String() + "/fit?slot=" + s.slot(t, s.left, "hub").String(), "/positions/" + s.left.ID.String() + "/survey",
 		"/positions/" + s.left.ID.String() + "/photos/new", "/units/new", "/units/" + s.motor.ID.String() + "/edit", "/units/" + s.motor.ID.String() + "/move", "/units/" + s.motor.ID.String() + "/facts/new?fact=leads",
-		"/units/" + s.media.ID.String() + "/sections/new", "/units/" + s.motor.ID.String() + "/photos/new", "/photos/" + s.photo.ID.String() + "/withdraw", "/parts/new", "/locations/new", "/locations/" + s.returns.ID.String() + "/edit", "/import", "/import/accept"} {
+		"/units/" + s.media.ID.String() + "/sections/new", "/units/" + s.motor.ID.String() + "/photos/new", "/photos/" + s.photo.ID.String() + "/withdraw", "/parts/new", "/locations/new", "/locations/" + s.returns.ID.String() + "/edit"} {
 		for _, v := range []*visitor{s.asOwner, s.asStaff} {
 			if got := v.post(path, key); got.status != 403 {
 				t.Errorf("%s: %d", path, got.status)
@@ -309,7 +309,7 @@ func TestFormsAboutUnitsOfOthersAreRefused(t *testing.T) {
 			t.Errorf("%s as nobody: %d", path, got.status)
 		}
 	}
-	for _, path := range []string{"/parts/new", "/locations/new", "/locations/" + s.returns.ID.String() + "/edit", "/import"} {
+	for _, path := range []string{"/parts/new", "/locations/new", "/locations/" + s.returns.ID.String() + "/edit"} {
 		if got := s.asTech.post(path, key); got.status != 403 {
 			t.Errorf("%s as technician: %d", path, got.status)
 		}

@@ -125,6 +125,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/sites/:id/counters/new", p.newMeterSheet, p.addMeter)
 	p.form(g, "/sites/:id/counters/round", p.roundSheet, p.takeRound)
 	p.form(g, "/sites/:id/regimes/new", p.regimeSheet, p.addRegime)
+	p.form(g, "/sites/:id/regimes/:regime/withdraw", p.withdrawRegimeSheet, p.withdrawRegime)
 	p.form(g, "/meters/:id/read", p.readSheet, p.takeReading)
 	p.form(g, "/meters/:id/edit", p.meterSheet, p.editMeter)
 	p.form(g, "/meters/:id/place", p.placeSheet, p.placeMeter)

@@ -226,6 +226,18 @@ func textOf(n *html.Node) string {
 	return b.String()
 }
 
+// wordsOf gives what stands on a page, with one blank between the words.
+func wordsOf(t testing.TB, body string) string {
+	t.Helper()
+	var all []string
+	walk(parse(t, body), func(n *html.Node) {
+		if n.Type == html.TextNode {
+			all = append(all, strings.Fields(n.Data)...)
+		}
+	})
+	return strings.ReplaceAll(strings.Join(all, " "), " ,", ",")
+}
+
 // sheetOf reads what the sheet of a page would send as it stands.
 func sheetOf(t testing.TB, body string) url.Values {
 	t.Helper()
