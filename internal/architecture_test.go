@@ -24,6 +24,7 @@ var may = map[string][]string{
 	"internal/measure":               {"internal/fault"},
 	"internal/calendar":              {"internal/fault"},
 	"internal/condition":             {"internal/fault", "internal/measure"},
+	"internal/pm":                    {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/calendar", "internal/condition", "internal/fault", "internal/measure", "internal/pgdb", "internal/pm/due", "internal/usage"},
 	"internal/pm/due":                {"internal/calendar", "internal/fault", "internal/usage"},
 	"internal/pgdb":                  {"internal/fault"},
 	"internal/pgdb/cluster":          {},
@@ -61,7 +62,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/pm"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

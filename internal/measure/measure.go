@@ -67,6 +67,38 @@ func Of(q Quantity, t Typed, field string) (Measure, *fault.Error) {
 	return Measure{Typed: strconv.FormatFloat(t.Value, 'f', -1, 64) + " " + t.Unit, SI: si}, nil
 }
 
+// alike lists units between which readings of gauges are given, each as a multiple
+// of the first of its kind: psi and lbf.ft as in NIST SP 811, appendix B.8.
+var alike = []map[string]float64{
+	factor[Length],
+	{"kPa": 1, "bar": 100, "psi": 6.894757},
+	{"N.m": 1, "lbf.ft": 1.355818},
+	{"N": 1, "lbf": 4.448222},
+	{"L": 1, "mL": 0.001, "gal": 3.785412},
+	{"h": 1, "min": 1.0 / 60},
+}
+
+// Convert gives a value of one unit in another; ok is false where they do not
+// measure the same. Degrees are converted as temperatures, not as differences.
+func Convert(value float64, from, to string) (converted float64, ok bool) {
+	switch {
+	case from == to:
+		return value, true
+	case from == "F" && to == "C":
+		return (value - 32) / 1.8, true
+	case from == "C" && to == "F":
+		return value*1.8 + 32, true
+	}
+	for _, units := range alike {
+		f, known := units[from]
+		t, wanted := units[to]
+		if known && wanted {
+			return value * f / t, true
+		}
+	}
+	return 0, false
+}
+
 // Parse splits a stored typed text ("1.375 in") again.
 func Parse(typed string) (Typed, bool) {
 	v, unit, ok := strings.Cut(typed, " ")

@@ -92,3 +92,24 @@ func TestParseGivesBackWhatWasTyped(t *testing.T) {
 		}
 	}
 }
+
+// Factors of NIST SP 811 (2008), appendix B.8; the inch is exact.
+func TestConvert(t *testing.T) {
+	for _, c := range []struct {
+		value    float64
+		from, to string
+		want     float64
+	}{
+		{3, "in", "mm", 76.2}, {75, "mm", "mm", 75}, {60, "psi", "bar", 4.136854}, {1, "bar", "psi", 14.50377},
+		{20, "lbf.ft", "N.m", 27.11636}, {10, "lbf", "N", 44.48222}, {212, "F", "C", 100}, {-40, "C", "F", -40}, {0.9, "L", "mL", 900}, {90, "min", "h", 1.5},
+	} {
+		if got, ok := measure.Convert(c.value, c.from, c.to); !ok || math.Abs(got-c.want) > 1e-6*math.Abs(c.want)+1e-9 {
+			t.Errorf("%v %s is %v %s, %v; want %v", c.value, c.from, got, c.to, ok, c.want)
+		}
+	}
+	for _, c := range [][2]string{{"mm", "psi"}, {"furlong", "mm"}, {"F", "mm"}} {
+		if got, ok := measure.Convert(1, c[0], c[1]); ok {
+			t.Errorf("1 %s is said to be %v %s", c[0], got, c[1])
+		}
+	}
+}

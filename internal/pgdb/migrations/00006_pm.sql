@@ -232,6 +232,8 @@ create table assignment (
   late_at     timestamptz,
   next_check_at timestamptz,
   judged_at   timestamptz,
+  -- while its window is open, why it is due
+  says        text not null default '',
   -- the task that is open for it
   task_id     uuid,
   -- 1 is to be judged again, 2 its counters are to be added up anew too
@@ -264,9 +266,12 @@ create table assignment_driver (
   grade       smallint not null,
   -- while the position is parked or the unit is in stock, its use stands still
   held_at     timestamptz,
+  -- the meters that counted before, where there were others or it stands still
+  earlier     uuid[],
   constraint assignment_driver_pk primary key (assignment_id, unit)
 );
 create index assignment_driver_meter_ix on assignment_driver (meter_id) where meter_id is not null;
+create index assignment_driver_earlier_ix on assignment_driver using gin (earlier) where earlier is not null;
 
 -- Sites where the register has changed since assignments were held against it;
 -- the nil site stands for units in stock. Triggers fill it, whoever writes; rows are
@@ -550,7 +555,8 @@ create policy assignment_stale_kept on assignment_stale for all to spindlebook_a
   using ((select actor_may('plan'))) with check ((select actor_may('plan')));
 create policy assignment_override_seen on assignment_override for select to spindlebook_app
   using ((select actor_sees_all()) or cast((select actor_spans()) ->> site_id::text as tstzmultirange) @> made_at);
-create policy assignment_override_added on assignment_override for insert to spindlebook_app with check ((select actor_may('plan')) or (select actor_may('record_work')));
+create policy assignment_override_added on assignment_override for insert to spindlebook_app
+  with check ((select actor_may('plan')) or (select actor_may('record_work')) or cast((select actor_spans_to('do_rounds')) ->> site_id::text as tstzmultirange) @> made_at);
 create policy assignment_override_edited on assignment_override for update to spindlebook_app using ((select actor_may('plan')));
 
 create policy task_seen on task for select to spindlebook_app
@@ -600,7 +606,7 @@ create view plan_now with (security_invoker = true) as
 create view due_now with (security_invoker = true) as
   select a.id, a.plan_id, a.site_id, a.line_id, a.position_id, a.unit_id, a.thing_id, a.since, a.mark_at, a.mark_done, a.skipped_until, a.parked,
          a.state, a.governs, a.due_on, a.earliest_on, a.latest_on, a.low_on, a.high_on, a.grade, a.missed, a.next_on, a.gaps,
-         a.opens_at, a.due_at, a.late_at, a.task_id, a.judged_at, a.revision
+         a.opens_at, a.due_at, a.late_at, a.says, a.task_id, a.judged_at, a.revision
     from assignment as a
    where a.ended_at is null;
 
@@ -613,11 +619,11 @@ grant select, insert, update (code, title, ended_at, version) on plan to spindle
 grant select, insert, update (change, applies_to, kinds, classes, units_in, condition, triggers, basis, early_days, early_percent, late_days, late_percent, criticality, tied_to,
   published_at, published_by, version) on plan_version to spindlebook_app;
 grant select, insert, update (site_id, line_id, position_id, since, since_known, ended_at, ended_why, tied_unit_id, born_of, grid_from, mark_at, mark_done, mark_settled, mark_completion_id, skipped_until,
-  parked, state, governs, due_on, earliest_on, latest_on, low_on, high_on, grade, missed, next_on, gaps, opens_at, due_at, late_at, next_check_at, judged_at, task_id, changed, revision)
+  parked, state, governs, due_on, earliest_on, latest_on, low_on, high_on, grade, missed, next_on, gaps, opens_at, due_at, late_at, next_check_at, judged_at, says, task_id, changed, revision)
   on assignment to spindlebook_app;
-grant select, insert, update (meter_id, share, carried, from_at, from_total, grade, held_at), delete on assignment_driver to spindlebook_app;
-grant select, insert, delete on assignment_stale to spindlebook_app;
+grant select, insert, delete on assignment_driver to spindlebook_app;
+grant select, insert, update (site_id), delete on assignment_stale to spindlebook_app;
 grant select, insert, update (withdrawn_at, withdrawn_by) on assignment_override to spindlebook_app;
-grant select, insert, update (says, due_on, earliest_on, latest_on, missed, planned_on, state, ended_at, ended_by, ended_why, skipped_until, version) on task to spindlebook_app;
+grant select, insert, update (due_on, earliest_on, latest_on, missed, planned_on, state, ended_at, ended_by, ended_why, skipped_until, version) on task to spindlebook_app;
 grant usage on sequence task_number_seq to spindlebook_app;
 grant select, insert on task_note, completion, completion_person, completion_position, check_answer to spindlebook_app;

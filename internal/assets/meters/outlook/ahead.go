@@ -30,8 +30,9 @@ type View struct {
 	Breaks []meters.Break
 	Rate   usage.Rate
 	// Every is the time between its latest readings, as a rule; 0 with fewer than three.
-	Every   time.Duration
-	outlook usage.Outlook
+	Every    time.Duration
+	outlook  usage.Outlook
+	calendar *usage.Calendar
 }
 
 // Ahead looks ahead from meters, by meter, in at most five statements. A meter
@@ -88,7 +89,7 @@ func viewOf(h *meters.History, c *Calendars, now time.Time) (*View, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &View{Unit: h.Unit, Site: h.Site, Points: h.Points, Breaks: h.Breaks, Every: every(h.Points)}
+	v := &View{Unit: h.Unit, Site: h.Site, Points: h.Points, Breaks: h.Breaks, Every: every(h.Points), calendar: calendar}
 	past := history(h)
 	if v.Rate, err = usage.Measure(past, calendar, now); err != nil {
 		return nil, err
@@ -177,6 +178,16 @@ func (v *View) Pace(now time.Time) string {
 
 // Forecast tells when it will have counted so many units more than at its last reading.
 func (v *View) Forecast(units float64) usage.Forecast { return v.outlook.Forecast(units) }
+
+// Part looks ahead from what a share of the meter's count comes to, given how much
+// that was at its last reading. There must be one.
+func (v *View) Part(share, atLast float64) (usage.Point, usage.Outlook) {
+	last := v.Last()
+	p := usage.Point{At: last.At, Total: atLast, Grade: usage.Grade(last.Grade - meters.Seen)}
+	r := v.Rate
+	r.PerDay, r.Sigma, r.Middle = r.PerDay*share, r.Sigma*share, r.Middle*share
+	return p, r.Outlook(v.calendar, p)
+}
 
 // Sentence explains a forecast in words, as the end of a sentence.
 func (v *View) Sentence(f usage.Forecast, now time.Time) string {

@@ -207,6 +207,22 @@ func (c *Calendars) At(s meters.Site, unit meters.Unit) (*usage.Calendar, error)
 	return laid, nil
 }
 
+// Site gives a site as it was read; ok is false for one that was not asked for or is not seen.
+func (c *Calendars) Site(id uuid.UUID) (s meters.Site, ok bool) {
+	s, ok = c.sites[id]
+	return s, ok
+}
+
+// Closed tells on which local dates, given as midnight UTC, a site does not work.
+// Nil is never.
+func (c *Calendars) Closed(id uuid.UUID) (func(date time.Time) bool, error) {
+	zone, err := time.LoadLocation(c.sites[id].Zone)
+	if err != nil {
+		return nil, fmt.Errorf("the zone of a site: %w", err)
+	}
+	return closed(c.weeks[id], zone), nil
+}
+
 // Scale is a meters.Scale: a total between two readings lies where the site's own
 // days of what is counted put it, and stands still on a day on which it is closed.
 func (c *Calendars) Scale(s meters.Site, unit meters.Unit) (meters.Days, error) { return c.At(s, unit) }
