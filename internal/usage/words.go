@@ -36,22 +36,28 @@ func (o *Outlook) season(now, until time.Time) float64 {
 
 // Pace says how much the meter runs a day over the four weeks from an instant
 // on: "about 345 a day in this season". The rate must be above zero.
-func (o *Outlook) Pace(now time.Time) string { return o.pace(now, now) }
+func (o *Outlook) Pace(now time.Time) string { return o.pace(now, now, "") }
 
-func (o *Outlook) pace(now, until time.Time) string {
+// pace says it in the unit of a kind of counter: hours stand as "2.5 h".
+func (o *Outlook) pace(now, until time.Time, counter string) string {
+	daily := " a day"
+	if strings.HasPrefix(counter, "hour") {
+		daily = " h a day"
+	}
 	switch season := o.season(now, until); {
 	case o.season(now, now) < inSeason: // closed now
-		return "about " + number(o.rate.PerDay) + " a day when it is open"
+		return "about " + number(o.rate.PerDay) + daily + " when it is open"
 	case math.Abs(season-1) > inSeason:
-		return "about " + number(o.rate.PerDay*season) + " a day in this season"
+		return "about " + number(o.rate.PerDay*season) + daily + " in this season"
 	default:
-		return "about " + number(o.rate.PerDay*season) + " a day"
+		return "about " + number(o.rate.PerDay*season) + daily
 	}
 }
 
 // Sentence explains a forecast of this outlook in plain English, as the end of a
 // sentence: at what rate, when, within what range, by how old a reading, and what
-// is weak about it. counter is the word for what is read, "count" or "hour meter".
+// is weak about it. counter is the word for what is read, "count" or "hour meter";
+// one that begins with hour counts hours.
 func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 	if f.Reached {
 		return "reached " + o.by(now, counter)
@@ -64,8 +70,9 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 	if o.rate.Basis == Planned {
 		s.WriteString("the plan's rate, ")
 	}
-	// The rate until then: what is left, divided by it, gives the date.
-	s.WriteString(o.pace(now, f.Likely))
+	// The rate from the reading until then: what was left at the reading, divided by
+	// it, gives the date.
+	s.WriteString(o.pace(o.last.At, f.Likely, counter))
 	if o.rate.Basis == Planned {
 		s.WriteString(",")
 	}
@@ -75,7 +82,7 @@ func (o *Outlook) Sentence(f Forecast, now time.Time, counter string) string {
 		s.WriteString(" due about ")
 	}
 	s.WriteString(o.date(f.Likely, now, o.far(f.Likely, now)) + o.span(f, now) + ", " + o.by(now, counter))
-	if w := o.weak(now); w != "" {
+	if w := o.weak(now, f.Likely); w != "" {
 		s.WriteString("; " + w)
 	}
 	return s.String()
@@ -147,7 +154,7 @@ func (o *Outlook) ago(now time.Time) string {
 }
 
 // weak lists what else a reader should know.
-func (o *Outlook) weak(now time.Time) string {
+func (o *Outlook) weak(now, likely time.Time) string {
 	var all []string
 	r := o.rate
 	if r.Basis == Measured {
@@ -158,7 +165,7 @@ func (o *Outlook) weak(now time.Time) string {
 			all = append(all, fmt.Sprintf("from only %d readings over %d days", r.Readings, int(math.Round(r.To.Sub(r.From).Hours()/24))))
 		}
 		if r.Middle != 0 {
-			all = append(all, fmt.Sprintf("check the first and the last reading: the others say about %s a day", number(r.Middle*o.season(now, now))))
+			all = append(all, fmt.Sprintf("check the first and the last reading: the others say about %s a day", number(r.Middle*o.season(o.last.At, likely))))
 		}
 		if r.Grade == Computed && o.last.Grade != Computed {
 			all = append(all, "the rate is partly computed from another meter")

@@ -105,9 +105,6 @@ func rowOf(m meters.Meter, view *outlook.View, c clock) counterRow {
 	}
 	last := view.Last()
 	row.Total, row.Read, row.Pace = amount(m.Unit, last.Total), &last.At, view.Pace(c.Now)
-	if m.Unit == meters.Hours {
-		row.Pace = strings.Replace(row.Pace, " a day", " h a day", 1)
-	}
 	if last.Grade != meters.Seen {
 		row.Grade = last.Grade.String()
 	}

@@ -350,7 +350,7 @@ func (g *meterPage) words(v visit, view *outlook.View, points []meters.Point) {
 		if days := last.At.Sub(points[from].At).Hours() / 24; days >= 1 {
 			n := last.Total - points[from].Total
 			g.Behind = "From " + g.Clock.Day(points[from].At) + " to " + g.Clock.Day(last.At) + " it counted " + amount(g.Unit, n) + ", " +
-				perDay(outlook.InUnits(g.Unit, n)/days) + " a day."
+				perDay(outlook.InUnits(g.Unit, n)/days) + map[bool]string{true: " h"}[g.Unit == meters.Hours] + " a day."
 		}
 	}
 	if !view.Known() {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -168,10 +169,13 @@ func (v *View) Next() time.Time {
 }
 
 // Pace says in words how much it runs a day now: "about 345 a day in this
-// season". "" where it is not known.
+// season", "about 2.4 h a day". "" where it is not known.
 func (v *View) Pace(now time.Time) string {
 	if !v.Known() || !(v.Rate.PerDay > 0) {
 		return ""
+	}
+	if v.Unit == meters.Hours {
+		return strings.Replace(v.outlook.Pace(now), " a day", " h a day", 1)
 	}
 	return v.outlook.Pace(now)
 }
