@@ -40,12 +40,13 @@ var may = map[string][]string{
 	"internal/usage/wash":            {"internal/fault", "internal/usage"},
 	"internal/door":                  {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/httpapi/gen":           {},
-	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb"},
+	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/pgdb", "internal/pm/failure"},
 	"internal/web/draw":              {},
-	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage", "internal/web/draw"},
-	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/pgdb", "internal/usage/wash"},
+	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/pgdb", "internal/pm/failure", "internal/usage", "internal/web/draw"},
+	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/pgdb", "internal/pm/failure", "internal/usage/wash"},
 	"internal":                       {},
 	"internal/assets/meters/outlook": {"internal/access", "internal/assets/meters", "internal/pgdb", "internal/usage"},
+	"internal/pm/failure":            {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/pm/ahead":              {"internal/calendar", "internal/fault", "internal/pm/due"},
 	"internal/pm/visits/crew":        {"internal/calendar"},
 	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
@@ -62,7 +63,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/pm"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/pm", "internal/pm/failure"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

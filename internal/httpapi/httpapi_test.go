@@ -30,6 +30,7 @@ import (
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
+	"spindlebook/internal/pm/failure"
 )
 
 func TestMain(m *testing.M) { pgtest.Main(m) }
@@ -70,6 +71,7 @@ type place struct {
 	shelf       assets.Location
 	meter       meters.Meter
 	reading     uuid.UUID
+	fault       failure.Fault
 }
 
 const maxBody = 64 << 10
@@ -221,6 +223,11 @@ func (s *service) addPlace(customer, site string) (p place) {
 				if err == nil {
 					p.reading = all[0].ReadingID
 				}
+				return err
+			},
+			func() error {
+				p.fault, err = failure.Add(tx, who, s.now, failure.New{SiteID: p.site.ID, PositionID: &p.left.ID, Mode: "FM-008",
+					Edit: failure.Edit{Says: "It wobbles at " + site, Detected: "operator", Before: "up", LineEffect: "degraded", Payer: "not_said"}})
 				return err
 			},
 			func() error {

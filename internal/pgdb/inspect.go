@@ -29,6 +29,7 @@ var open = map[string]string{
 	"position_kind":   "reference, the same for everybody",
 	"fact_kind":       "reference, the same for everybody",
 	"component_class": "reference, the same for everybody",
+	"failure_mode":    "reference, the same for everybody",
 	"fact_of_class":   "reference, the same for everybody",
 	"slot_kind":       "reference, the same for everybody",
 	"skill":           "reference, the same for everybody",

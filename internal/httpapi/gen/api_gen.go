@@ -102,28 +102,28 @@ func (e ConnectionVerdict) Valid() bool {
 
 // Defines values for Energy.
 const (
-	Air        Energy = "air"
-	Chemical   Energy = "chemical"
-	Electrical Energy = "electrical"
-	Gravity    Energy = "gravity"
-	Hydraulic  Energy = "hydraulic"
-	Water      Energy = "water"
+	EnergyAir        Energy = "air"
+	EnergyChemical   Energy = "chemical"
+	EnergyElectrical Energy = "electrical"
+	EnergyGravity    Energy = "gravity"
+	EnergyHydraulic  Energy = "hydraulic"
+	EnergyWater      Energy = "water"
 )
 
 // Valid indicates whether the value is a known member of the Energy enum.
 func (e Energy) Valid() bool {
 	switch e {
-	case Air:
+	case EnergyAir:
 		return true
-	case Chemical:
+	case EnergyChemical:
 		return true
-	case Electrical:
+	case EnergyElectrical:
 		return true
-	case Gravity:
+	case EnergyGravity:
 		return true
-	case Hydraulic:
+	case EnergyHydraulic:
 		return true
-	case Water:
+	case EnergyWater:
 		return true
 	default:
 		return false
@@ -208,6 +208,261 @@ func (e FactKindTakes) Valid() bool {
 	case FactKindTakesLength:
 		return true
 	case FactKindTakesText:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FailureCause.
+const (
+	FailureCauseBeyondDesign       FailureCause = "beyond_design"
+	FailureCauseDesign             FailureCause = "design"
+	FailureCauseExpectedWear       FailureCause = "expected_wear"
+	FailureCauseFabrication        FailureCause = "fabrication"
+	FailureCauseInstallation       FailureCause = "installation"
+	FailureCauseMaintenance        FailureCause = "maintenance"
+	FailureCauseMaterial           FailureCause = "material"
+	FailureCauseNoCauseFound       FailureCause = "no_cause_found"
+	FailureCauseOperation          FailureCause = "operation"
+	FailureCauseOtherFailure       FailureCause = "other_failure"
+	FailureCauseUnknown            FailureCause = "unknown"
+	FailureCauseVehicleOrVandalism FailureCause = "vehicle_or_vandalism"
+	FailureCauseWeather            FailureCause = "weather"
+)
+
+// Valid indicates whether the value is a known member of the FailureCause enum.
+func (e FailureCause) Valid() bool {
+	switch e {
+	case FailureCauseBeyondDesign:
+		return true
+	case FailureCauseDesign:
+		return true
+	case FailureCauseExpectedWear:
+		return true
+	case FailureCauseFabrication:
+		return true
+	case FailureCauseInstallation:
+		return true
+	case FailureCauseMaintenance:
+		return true
+	case FailureCauseMaterial:
+		return true
+	case FailureCauseNoCauseFound:
+		return true
+	case FailureCauseOperation:
+		return true
+	case FailureCauseOtherFailure:
+		return true
+	case FailureCauseUnknown:
+		return true
+	case FailureCauseVehicleOrVandalism:
+		return true
+	case FailureCauseWeather:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FailureMechanism.
+const (
+	FailureMechanismAgeing          FailureMechanism = "ageing"
+	FailureMechanismBlockage        FailureMechanism = "blockage"
+	FailureMechanismBreakage        FailureMechanism = "breakage"
+	FailureMechanismContamination   FailureMechanism = "contamination"
+	FailureMechanismCorrosion       FailureMechanism = "corrosion"
+	FailureMechanismDeformation     FailureMechanism = "deformation"
+	FailureMechanismElectrical      FailureMechanism = "electrical"
+	FailureMechanismFatigue         FailureMechanism = "fatigue"
+	FailureMechanismFaultySignal    FailureMechanism = "faulty_signal"
+	FailureMechanismHidden          FailureMechanism = "hidden"
+	FailureMechanismImpact          FailureMechanism = "impact"
+	FailureMechanismInstallation    FailureMechanism = "installation"
+	FailureMechanismLeakage         FailureMechanism = "leakage"
+	FailureMechanismLooseness       FailureMechanism = "looseness"
+	FailureMechanismMoisture        FailureMechanism = "moisture"
+	FailureMechanismNoFaultFound    FailureMechanism = "no_fault_found"
+	FailureMechanismOutOfAdjustment FailureMechanism = "out_of_adjustment"
+	FailureMechanismOverheating     FailureMechanism = "overheating"
+	FailureMechanismOverload        FailureMechanism = "overload"
+	FailureMechanismSticking        FailureMechanism = "sticking"
+	FailureMechanismUnknown         FailureMechanism = "unknown"
+	FailureMechanismVibration       FailureMechanism = "vibration"
+	FailureMechanismWear            FailureMechanism = "wear"
+)
+
+// Valid indicates whether the value is a known member of the FailureMechanism enum.
+func (e FailureMechanism) Valid() bool {
+	switch e {
+	case FailureMechanismAgeing:
+		return true
+	case FailureMechanismBlockage:
+		return true
+	case FailureMechanismBreakage:
+		return true
+	case FailureMechanismContamination:
+		return true
+	case FailureMechanismCorrosion:
+		return true
+	case FailureMechanismDeformation:
+		return true
+	case FailureMechanismElectrical:
+		return true
+	case FailureMechanismFatigue:
+		return true
+	case FailureMechanismFaultySignal:
+		return true
+	case FailureMechanismHidden:
+		return true
+	case FailureMechanismImpact:
+		return true
+	case FailureMechanismInstallation:
+		return true
+	case FailureMechanismLeakage:
+		return true
+	case FailureMechanismLooseness:
+		return true
+	case FailureMechanismMoisture:
+		return true
+	case FailureMechanismNoFaultFound:
+		return true
+	case FailureMechanismOutOfAdjustment:
+		return true
+	case FailureMechanismOverheating:
+		return true
+	case FailureMechanismOverload:
+		return true
+	case FailureMechanismSticking:
+		return true
+	case FailureMechanismUnknown:
+		return true
+	case FailureMechanismVibration:
+		return true
+	case FailureMechanismWear:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FaultBefore.
+const (
+	FaultBeforeDegraded FaultBefore = "degraded"
+	FaultBeforeDown     FaultBefore = "down"
+	FaultBeforeUnknown  FaultBefore = "unknown"
+	FaultBeforeUp       FaultBefore = "up"
+)
+
+// Valid indicates whether the value is a known member of the FaultBefore enum.
+func (e FaultBefore) Valid() bool {
+	switch e {
+	case FaultBeforeDegraded:
+		return true
+	case FaultBeforeDown:
+		return true
+	case FaultBeforeUnknown:
+		return true
+	case FaultBeforeUp:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FaultDetected.
+const (
+	FaultDetectedAlarm      FaultDetected = "alarm"
+	FaultDetectedCustomer   FaultDetected = "customer"
+	FaultDetectedInspection FaultDetected = "inspection"
+	FaultDetectedOperator   FaultDetected = "operator"
+	FaultDetectedTechnician FaultDetected = "technician"
+)
+
+// Valid indicates whether the value is a known member of the FaultDetected enum.
+func (e FaultDetected) Valid() bool {
+	switch e {
+	case FaultDetectedAlarm:
+		return true
+	case FaultDetectedCustomer:
+		return true
+	case FaultDetectedInspection:
+		return true
+	case FaultDetectedOperator:
+		return true
+	case FaultDetectedTechnician:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FaultPayer.
+const (
+	FaultPayerAgreement   FaultPayer = "agreement"
+	FaultPayerCustomer    FaultPayer = "customer"
+	FaultPayerDistributor FaultPayer = "distributor"
+	FaultPayerInsurer     FaultPayer = "insurer"
+	FaultPayerNotSaid     FaultPayer = "not_said"
+	FaultPayerSupplier    FaultPayer = "supplier"
+)
+
+// Valid indicates whether the value is a known member of the FaultPayer enum.
+func (e FaultPayer) Valid() bool {
+	switch e {
+	case FaultPayerAgreement:
+		return true
+	case FaultPayerCustomer:
+		return true
+	case FaultPayerDistributor:
+		return true
+	case FaultPayerInsurer:
+		return true
+	case FaultPayerNotSaid:
+		return true
+	case FaultPayerSupplier:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FaultState.
+const (
+	FaultStateHeld      FaultState = "held"
+	FaultStateOpen      FaultState = "open"
+	FaultStateRestored  FaultState = "restored"
+	FaultStateWithdrawn FaultState = "withdrawn"
+)
+
+// Valid indicates whether the value is a known member of the FaultState enum.
+func (e FaultState) Valid() bool {
+	switch e {
+	case FaultStateHeld:
+		return true
+	case FaultStateOpen:
+		return true
+	case FaultStateRestored:
+		return true
+	case FaultStateWithdrawn:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FaultTaskWhy.
+const (
+	Corrective FaultTaskWhy = "corrective"
+	FollowUp   FaultTaskWhy = "follow_up"
+)
+
+// Valid indicates whether the value is a known member of the FaultTaskWhy enum.
+func (e FaultTaskWhy) Valid() bool {
+	switch e {
+	case Corrective:
+		return true
+	case FollowUp:
 		return true
 	default:
 		return false
@@ -316,6 +571,30 @@ func (e ImportFormat) Valid() bool {
 	}
 }
 
+// Defines values for LineEffect.
+const (
+	LineEffectDegraded LineEffect = "degraded"
+	LineEffectDown     LineEffect = "down"
+	LineEffectNone     LineEffect = "none"
+	LineEffectParked   LineEffect = "parked"
+)
+
+// Valid indicates whether the value is a known member of the LineEffect enum.
+func (e LineEffect) Valid() bool {
+	switch e {
+	case LineEffectDegraded:
+		return true
+	case LineEffectDown:
+		return true
+	case LineEffectNone:
+		return true
+	case LineEffectParked:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for LineSide.
 const (
 	LineSideCentre LineSide = "centre"
@@ -339,40 +618,40 @@ func (e LineSide) Valid() bool {
 
 // Defines values for LocationKind.
 const (
-	Bench       LocationKind = "bench"
-	InTransit   LocationKind = "in_transit"
-	Quarantine  LocationKind = "quarantine"
-	Returns     LocationKind = "returns"
-	Scrap       LocationKind = "scrap"
-	SiteShelf   LocationKind = "site_shelf"
-	Supplier    LocationKind = "supplier"
-	Unexplained LocationKind = "unexplained"
-	Van         LocationKind = "van"
-	Warehouse   LocationKind = "warehouse"
+	LocationKindBench       LocationKind = "bench"
+	LocationKindInTransit   LocationKind = "in_transit"
+	LocationKindQuarantine  LocationKind = "quarantine"
+	LocationKindReturns     LocationKind = "returns"
+	LocationKindScrap       LocationKind = "scrap"
+	LocationKindSiteShelf   LocationKind = "site_shelf"
+	LocationKindSupplier    LocationKind = "supplier"
+	LocationKindUnexplained LocationKind = "unexplained"
+	LocationKindVan         LocationKind = "van"
+	LocationKindWarehouse   LocationKind = "warehouse"
 )
 
 // Valid indicates whether the value is a known member of the LocationKind enum.
 func (e LocationKind) Valid() bool {
 	switch e {
-	case Bench:
+	case LocationKindBench:
 		return true
-	case InTransit:
+	case LocationKindInTransit:
 		return true
-	case Quarantine:
+	case LocationKindQuarantine:
 		return true
-	case Returns:
+	case LocationKindReturns:
 		return true
-	case Scrap:
+	case LocationKindScrap:
 		return true
-	case SiteShelf:
+	case LocationKindSiteShelf:
 		return true
-	case Supplier:
+	case LocationKindSupplier:
 		return true
-	case Unexplained:
+	case LocationKindUnexplained:
 		return true
-	case Van:
+	case LocationKindVan:
 		return true
-	case Warehouse:
+	case LocationKindWarehouse:
 		return true
 	default:
 		return false
@@ -687,22 +966,22 @@ func (e PositionKindTurns) Valid() bool {
 
 // Defines values for PositionState.
 const (
-	Empty     PositionState = "empty"
-	InService PositionState = "in_service"
-	Parked    PositionState = "parked"
-	Retired   PositionState = "retired"
+	PositionStateEmpty     PositionState = "empty"
+	PositionStateInService PositionState = "in_service"
+	PositionStateParked    PositionState = "parked"
+	PositionStateRetired   PositionState = "retired"
 )
 
 // Valid indicates whether the value is a known member of the PositionState enum.
 func (e PositionState) Valid() bool {
 	switch e {
-	case Empty:
+	case PositionStateEmpty:
 		return true
-	case InService:
+	case PositionStateInService:
 		return true
-	case Parked:
+	case PositionStateParked:
 		return true
-	case Retired:
+	case PositionStateRetired:
 		return true
 	default:
 		return false
@@ -1209,16 +1488,16 @@ func (e UsageFactorUnit) Valid() bool {
 
 // Defines values for WeeklyHoursKind.
 const (
-	LineMayBeDown WeeklyHoursKind = "line_may_be_down"
-	Open          WeeklyHoursKind = "open"
+	WeeklyHoursKindLineMayBeDown WeeklyHoursKind = "line_may_be_down"
+	WeeklyHoursKindOpen          WeeklyHoursKind = "open"
 )
 
 // Valid indicates whether the value is a known member of the WeeklyHoursKind enum.
 func (e WeeklyHoursKind) Valid() bool {
 	switch e {
-	case LineMayBeDown:
+	case WeeklyHoursKindLineMayBeDown:
 		return true
-	case Open:
+	case WeeklyHoursKindOpen:
 		return true
 	default:
 		return false
@@ -1520,6 +1799,201 @@ type Facts struct {
 	Items []Fact `json:"items"`
 }
 
+// FailureCause Why it happened.
+type FailureCause string
+
+// FailureMechanism What happened to the material, in the words of ISO 14224 as far as it has one.
+type FailureMechanism string
+
+// FailureMode defines model for FailureMode.
+type FailureMode struct {
+	About string `json:"about"`
+	Code  string `json:"code"`
+
+	// Kinds Kinds of position at which it is seen.
+	Kinds []string `json:"kinds"`
+
+	// Mechanism What happened to the material, in the words of ISO 14224 as far as it has one.
+	Mechanism FailureMechanism `json:"mechanism"`
+	Name      string           `json:"name"`
+	Sign      string           `json:"sign"`
+}
+
+// FailureModes defines model for FailureModes.
+type FailureModes struct {
+	Items []FailureMode `json:"items"`
+}
+
+// Fault defines model for Fault.
+type Fault struct {
+	// Before In which state the thing was until then.
+	Before FaultBefore `json:"before"`
+
+	// Caller Who told it by telephone, where somebody takes it down for another.
+	Caller *string `json:"caller,omitempty"`
+
+	// CausedById Another fault of the site, from which this one came.
+	CausedById *openapi_types.UUID `json:"caused_by_id,omitempty"`
+	CreatedAt  time.Time           `json:"created_at"`
+	CreatedBy  string              `json:"created_by"`
+
+	// Danger Somebody can be hurt as long as it stands.
+	Danger bool `json:"danger"`
+
+	// Detected By whom or what it was found.
+	Detected FaultDetected `json:"detected"`
+
+	// Finding What counts now; absent where nobody has looked.
+	Finding *FaultFinding      `json:"finding,omitempty"`
+	Id      openapi_types.UUID `json:"id"`
+
+	// LastedMinutes From noticed until restored, or until now.
+	LastedMinutes int `json:"lasted_minutes"`
+
+	// LastingBy The day by which that is made lasting.
+	LastingBy *openapi_types.Date `json:"lasting_by,omitempty"`
+	LineCode  *string             `json:"line_code,omitempty"`
+
+	// LineEffect down: the line does not wash; parked: it washes without this brush; degraded: it washes worse; none: it is not felt.
+	LineEffect LineEffect          `json:"line_effect"`
+	LineId     *openapi_types.UUID `json:"line_id,omitempty"`
+	NoticedAt  *time.Time          `json:"noticed_at,omitempty"`
+	Number     int64               `json:"number"`
+
+	// Payer Who pays for it.
+	Payer        FaultPayer          `json:"payer"`
+	PositionCode *string             `json:"position_code,omitempty"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Remedy What was done.
+	Remedy *string `json:"remedy,omitempty"`
+
+	// ReportedAt By the clock of whoever took it.
+	ReportedAt *time.Time `json:"reported_at,omitempty"`
+	RestoredAt *time.Time `json:"restored_at,omitempty"`
+
+	// Says What is seen or heard, in the words of whoever tells it.
+	Says     string             `json:"says"`
+	SiteCode string             `json:"site_code"`
+	SiteId   openapi_types.UUID `json:"site_id"`
+
+	// State held: it runs by a temporary fix that is still to be made lasting.
+	State FaultState `json:"state"`
+
+	// StoodMinutes From stopped until restored, or until now; absent where nobody said that it stopped.
+	StoodMinutes *int       `json:"stood_minutes,omitempty"`
+	StoppedAt    *time.Time `json:"stopped_at,omitempty"`
+
+	// Temporary What holds meanwhile.
+	Temporary *string             `json:"temporary,omitempty"`
+	UnitId    *openapi_types.UUID `json:"unit_id,omitempty"`
+	UnitTag   *string             `json:"unit_tag,omitempty"`
+
+	// VehiclesLost As estimated.
+	VehiclesLost    *int       `json:"vehicles_lost,omitempty"`
+	Version         int        `json:"version"`
+	WithdrawnAt     *time.Time `json:"withdrawn_at,omitempty"`
+	WithdrawnReason *string    `json:"withdrawn_reason,omitempty"`
+}
+
+// FaultBefore In which state the thing was until then.
+type FaultBefore string
+
+// FaultDetected By whom or what it was found.
+type FaultDetected string
+
+// FaultEdit defines model for FaultEdit.
+type FaultEdit struct {
+	// Before In which state the thing was until then.
+	Before *FaultBefore `json:"before,omitempty"`
+
+	// Caller Who told it by telephone, where somebody takes it down for another.
+	Caller *string `json:"caller,omitempty"`
+
+	// CausedById Another fault of the site, from which this one came.
+	CausedById *openapi_types.UUID `json:"caused_by_id,omitempty"`
+
+	// Danger Somebody can be hurt as long as it stands.
+	Danger *bool `json:"danger,omitempty"`
+
+	// Detected By whom or what it was found.
+	Detected FaultDetected `json:"detected"`
+
+	// LineEffect down: the line does not wash; parked: it washes without this brush; degraded: it washes worse; none: it is not felt.
+	LineEffect LineEffect `json:"line_effect"`
+	NoticedAt  *time.Time `json:"noticed_at,omitempty"`
+
+	// Payer Who pays for it.
+	Payer *FaultPayer `json:"payer,omitempty"`
+
+	// Remedy What was done.
+	Remedy *string `json:"remedy,omitempty"`
+
+	// ReportedAt Unknown where nothing is said.
+	ReportedAt *time.Time `json:"reported_at,omitempty"`
+	RestoredAt *time.Time `json:"restored_at,omitempty"`
+
+	// Says What is seen or heard, in the words of whoever tells it.
+	Says      string     `json:"says"`
+	StoppedAt *time.Time `json:"stopped_at,omitempty"`
+
+	// VehiclesLost As estimated.
+	VehiclesLost *int `json:"vehicles_lost,omitempty"`
+}
+
+// FaultFinding defines model for FaultFinding.
+type FaultFinding struct {
+	// Cause Why it happened.
+	Cause   FailureCause `json:"cause"`
+	FoundAt time.Time    `json:"found_at"`
+	FoundBy string       `json:"found_by"`
+
+	// Mechanism What happened to the material, in the words of ISO 14224 as far as it has one.
+	Mechanism FailureMechanism `json:"mechanism"`
+	Mode      *string          `json:"mode,omitempty"`
+	ModeName  *string          `json:"mode_name,omitempty"`
+	Note      string           `json:"note"`
+}
+
+// FaultPage defines model for FaultPage.
+type FaultPage struct {
+	Items []Fault `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// FaultPayer Who pays for it.
+type FaultPayer string
+
+// FaultState held: it runs by a temporary fix that is still to be made lasting.
+type FaultState string
+
+// FaultTask defines model for FaultTask.
+type FaultTask struct {
+	DueOn  openapi_types.Date `json:"due_on"`
+	Id     openapi_types.UUID `json:"id"`
+	Number int64              `json:"number"`
+	State  string             `json:"state"`
+
+	// Temporary What holds meanwhile.
+	Temporary *string      `json:"temporary,omitempty"`
+	Title     string       `json:"title"`
+	Why       FaultTaskWhy `json:"why"`
+}
+
+// FaultTaskWhy defines model for FaultTask.Why.
+type FaultTaskWhy string
+
+// FaultWhole defines model for FaultWhole.
+type FaultWhole struct {
+	Fault Fault `json:"fault"`
+
+	// Findings The last first.
+	Findings []FaultFinding `json:"findings"`
+	Tasks    []FaultTask    `json:"tasks"`
+}
+
 // Finding defines model for Finding.
 type Finding struct {
 	Blocks string `json:"blocks"`
@@ -1796,6 +2270,9 @@ type LineEdit struct {
 	VehiclesPerHourMax *int `json:"vehicles_per_hour_max,omitempty"`
 }
 
+// LineEffect down: the line does not wash; parked: it washes without this brush; degraded: it washes worse; none: it is not felt.
+type LineEffect string
+
 // LinePage defines model for LinePage.
 type LinePage struct {
 	Items []Line `json:"items"`
@@ -2021,6 +2498,67 @@ type NewFact struct {
 
 // NewFactHow defines model for NewFact.How.
 type NewFactHow string
+
+// NewFault defines model for NewFault.
+type NewFault struct {
+	// Before In which state the thing was until then.
+	Before *FaultBefore `json:"before,omitempty"`
+
+	// Caller Who told it by telephone, where somebody takes it down for another.
+	Caller *string `json:"caller,omitempty"`
+
+	// CausedById Another fault of the site, from which this one came.
+	CausedById *openapi_types.UUID `json:"caused_by_id,omitempty"`
+
+	// Danger Somebody can be hurt as long as it stands.
+	Danger *bool `json:"danger,omitempty"`
+
+	// Detected By whom or what it was found.
+	Detected FaultDetected `json:"detected"`
+
+	// LineEffect down: the line does not wash; parked: it washes without this brush; degraded: it washes worse; none: it is not felt.
+	LineEffect LineEffect          `json:"line_effect"`
+	LineId     *openapi_types.UUID `json:"line_id,omitempty"`
+
+	// Mode How it shows itself, of the failure modes.
+	Mode      *string    `json:"mode,omitempty"`
+	NoticedAt *time.Time `json:"noticed_at,omitempty"`
+
+	// Payer Who pays for it.
+	Payer      *FaultPayer         `json:"payer,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Remedy What was done.
+	Remedy *string `json:"remedy,omitempty"`
+
+	// ReportedAt Now where nothing is said.
+	ReportedAt *time.Time `json:"reported_at,omitempty"`
+	RestoredAt *time.Time `json:"restored_at,omitempty"`
+
+	// Says What is seen or heard, in the words of whoever tells it.
+	Says      string             `json:"says"`
+	SiteId    openapi_types.UUID `json:"site_id"`
+	StoppedAt *time.Time         `json:"stopped_at,omitempty"`
+
+	// UnitId What failed, with the position in which it is or was in the 30 days before it stopped.
+	UnitId *openapi_types.UUID `json:"unit_id,omitempty"`
+
+	// VehiclesLost As estimated.
+	VehiclesLost *int `json:"vehicles_lost,omitempty"`
+}
+
+// NewFaultFinding defines model for NewFaultFinding.
+type NewFaultFinding struct {
+	// Cause Why it happened.
+	Cause FailureCause `json:"cause"`
+
+	// Mechanism What happened to the material, in the words of ISO 14224 as far as it has one.
+	Mechanism FailureMechanism `json:"mechanism"`
+
+	// Mode Of the failure modes; none where nothing is said.
+	Mode *string `json:"mode,omitempty"`
+	Note *string `json:"note,omitempty"`
+}
 
 // NewFormula defines model for NewFormula.
 type NewFormula struct {
@@ -2346,6 +2884,15 @@ type NewSwap struct {
 
 	// Precision How exactly a time is known.
 	Precision *Precision `json:"precision,omitempty"`
+}
+
+// NewTemporaryFix defines model for NewTemporaryFix.
+type NewTemporaryFix struct {
+	// LastingBy The day by which it is made lasting, at most 366 days on.
+	LastingBy openapi_types.Date `json:"lasting_by"`
+
+	// Says What holds meanwhile.
+	Says string `json:"says"`
 }
 
 // NewToken defines model for NewToken.
@@ -3413,6 +3960,9 @@ type IfMatch = string
 // Limit defines model for Limit.
 type Limit = int
 
+// OpenOnly defines model for OpenOnly.
+type OpenOnly = bool
+
 // Text defines model for Text.
 type Text = string
 
@@ -3433,6 +3983,9 @@ type ExportKind = SheetKind
 
 // FactId defines model for factId.
 type FactId = openapi_types.UUID
+
+// FaultId defines model for faultId.
+type FaultId = openapi_types.UUID
 
 // GrantId defines model for grantId.
 type GrantId = openapi_types.UUID
@@ -3525,6 +4078,60 @@ type CreateCustomerParams struct {
 type ReplaceCustomerParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ListFailureModesParams defines parameters for ListFailureModes.
+type ListFailureModesParams struct {
+	// Kind Only of this kind.
+	Kind *ByKind `form:"kind,omitempty" json:"kind,omitempty"`
+}
+
+// ListFaultsParams defines parameters for ListFaults.
+type ListFaultsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// PositionId Only of this position.
+	PositionId *ByPosition `form:"position_id,omitempty" json:"position_id,omitempty"`
+
+	// Open Only what is neither restored nor withdrawn.
+	Open *OpenOnly `form:"open,omitempty" json:"open,omitempty"`
+}
+
+// ReportFaultParams defines parameters for ReportFault.
+type ReportFaultParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceFaultParams defines parameters for ReplaceFault.
+type ReplaceFaultParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// FindFaultParams defines parameters for FindFault.
+type FindFaultParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// HoldFaultParams defines parameters for HoldFault.
+type HoldFaultParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// WithdrawFaultParams defines parameters for WithdrawFault.
+type WithdrawFaultParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // FindParams defines parameters for Find.
@@ -4085,6 +4692,21 @@ type CreateCustomerJSONRequestBody = CustomerEdit
 // ReplaceCustomerJSONRequestBody defines body for ReplaceCustomer for application/json ContentType.
 type ReplaceCustomerJSONRequestBody = CustomerEdit
 
+// ReportFaultJSONRequestBody defines body for ReportFault for application/json ContentType.
+type ReportFaultJSONRequestBody = NewFault
+
+// ReplaceFaultJSONRequestBody defines body for ReplaceFault for application/json ContentType.
+type ReplaceFaultJSONRequestBody = FaultEdit
+
+// FindFaultJSONRequestBody defines body for FindFault for application/json ContentType.
+type FindFaultJSONRequestBody = NewFaultFinding
+
+// HoldFaultJSONRequestBody defines body for HoldFault for application/json ContentType.
+type HoldFaultJSONRequestBody = NewTemporaryFix
+
+// WithdrawFaultJSONRequestBody defines body for WithdrawFault for application/json ContentType.
+type WithdrawFaultJSONRequestBody = Withdrawal
+
 // CreateIsolationVersionJSONRequestBody defines body for CreateIsolationVersion for application/json ContentType.
 type CreateIsolationVersionJSONRequestBody = IsolationEdit
 
@@ -4294,6 +4916,30 @@ type ServerInterface interface {
 	// ListFactKinds What can be recorded about a position
 	// (GET /fact-kinds)
 	ListFactKinds(c *gin.Context)
+	// ListFailureModes How failures show themselves
+	// (GET /failure-modes)
+	ListFailureModes(c *gin.Context, params ListFailureModesParams)
+	// ListFaults List faults, the latest first
+	// (GET /faults)
+	ListFaults(c *gin.Context, params ListFaultsParams)
+	// ReportFault Report a fault
+	// (POST /faults)
+	ReportFault(c *gin.Context, params ReportFaultParams)
+	// GetFault Read a fault with what was found and the work it gave rise to
+	// (GET /faults/{faultId})
+	GetFault(c *gin.Context, faultId FaultId)
+	// ReplaceFault Say what is better known by now
+	// (PUT /faults/{faultId})
+	ReplaceFault(c *gin.Context, faultId FaultId, params ReplaceFaultParams)
+	// FindFault Say what it was
+	// (POST /faults/{faultId}/findings)
+	FindFault(c *gin.Context, faultId FaultId, params FindFaultParams)
+	// HoldFault Record a temporary fix and the day by which it is made lasting
+	// (POST /faults/{faultId}/temporary-fixes)
+	HoldFault(c *gin.Context, faultId FaultId, params HoldFaultParams)
+	// WithdrawFault Take back what was reported in error
+	// (POST /faults/{faultId}/withdrawal)
+	WithdrawFault(c *gin.Context, faultId FaultId, params WithdrawFaultParams)
 	// Find Find by code, name, alias, tag, serial or part number
 	// (GET /find)
 	Find(c *gin.Context, params FindParams)
@@ -5213,6 +5859,365 @@ func (siw *ServerInterfaceWrapper) ListFactKinds(c *gin.Context) {
 	}
 
 	siw.Handler.ListFactKinds(c)
+}
+
+// ListFailureModes operation middleware
+func (siw *ServerInterfaceWrapper) ListFailureModes(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListFailureModesParams
+
+	// ------------- Optional query parameter "kind" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "kind", c.Request.URL.Query(), &params.Kind, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter kind: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListFailureModes(c, params)
+}
+
+// ListFaults operation middleware
+func (siw *ServerInterfaceWrapper) ListFaults(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListFaultsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "position_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "position_id", c.Request.URL.Query(), &params.PositionId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter position_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", c.Request.URL.Query(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter open: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListFaults(c, params)
+}
+
+// ReportFault operation middleware
+func (siw *ServerInterfaceWrapper) ReportFault(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReportFaultParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReportFault(c, params)
+}
+
+// GetFault operation middleware
+func (siw *ServerInterfaceWrapper) GetFault(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "faultId" -------------
+	var faultId FaultId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "faultId", c.Param("faultId"), &faultId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter faultId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetFault(c, faultId)
+}
+
+// ReplaceFault operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceFault(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "faultId" -------------
+	var faultId FaultId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "faultId", c.Param("faultId"), &faultId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter faultId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceFaultParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceFault(c, faultId, params)
+}
+
+// FindFault operation middleware
+func (siw *ServerInterfaceWrapper) FindFault(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "faultId" -------------
+	var faultId FaultId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "faultId", c.Param("faultId"), &faultId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter faultId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params FindFaultParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.FindFault(c, faultId, params)
+}
+
+// HoldFault operation middleware
+func (siw *ServerInterfaceWrapper) HoldFault(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "faultId" -------------
+	var faultId FaultId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "faultId", c.Param("faultId"), &faultId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter faultId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params HoldFaultParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.HoldFault(c, faultId, params)
+}
+
+// WithdrawFault operation middleware
+func (siw *ServerInterfaceWrapper) WithdrawFault(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "faultId" -------------
+	var faultId FaultId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "faultId", c.Param("faultId"), &faultId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter faultId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WithdrawFaultParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WithdrawFault(c, faultId, params)
 }
 
 // Find operation middleware
@@ -9785,6 +10790,14 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/exports", wrapper.GetExports)
 	router.GET(options.BaseURL+"/exports/:exportKind", wrapper.GetExport)
 	router.GET(options.BaseURL+"/trail", wrapper.ListTrail)
+	router.GET(options.BaseURL+"/failure-modes", wrapper.ListFailureModes)
+	router.GET(options.BaseURL+"/faults", wrapper.ListFaults)
+	router.POST(options.BaseURL+"/faults", wrapper.ReportFault)
+	router.GET(options.BaseURL+"/faults/:faultId", wrapper.GetFault)
+	router.PUT(options.BaseURL+"/faults/:faultId", wrapper.ReplaceFault)
+	router.POST(options.BaseURL+"/faults/:faultId/findings", wrapper.FindFault)
+	router.POST(options.BaseURL+"/faults/:faultId/temporary-fixes", wrapper.HoldFault)
+	router.POST(options.BaseURL+"/faults/:faultId/withdrawal", wrapper.WithdrawFault)
 }
 
 type ProblemApplicationProblemPlusJSONResponse Problem
@@ -10504,6 +11517,377 @@ type ListFactKindsdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListFactKindsdefaultApplicationProblemPlusJSONResponse) VisitListFactKindsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFailureModesRequestObject struct {
+	Params ListFailureModesParams
+}
+
+type ListFailureModesResponseObject interface {
+	VisitListFailureModesResponse(w http.ResponseWriter) error
+}
+
+type ListFailureModes200JSONResponse FailureModes
+
+func (response ListFailureModes200JSONResponse) VisitListFailureModesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFailureModesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListFailureModesdefaultApplicationProblemPlusJSONResponse) VisitListFailureModesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFaultsRequestObject struct {
+	Params ListFaultsParams
+}
+
+type ListFaultsResponseObject interface {
+	VisitListFaultsResponse(w http.ResponseWriter) error
+}
+
+type ListFaults200JSONResponse FaultPage
+
+func (response ListFaults200JSONResponse) VisitListFaultsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFaultsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListFaultsdefaultApplicationProblemPlusJSONResponse) VisitListFaultsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportFaultRequestObject struct {
+	Params ReportFaultParams
+	Body   *ReportFaultJSONRequestBody
+}
+
+type ReportFaultResponseObject interface {
+	VisitReportFaultResponse(w http.ResponseWriter) error
+}
+
+type ReportFault201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type ReportFault201JSONResponse struct {
+	Body    Fault
+	Headers ReportFault201ResponseHeaders
+}
+
+func (response ReportFault201JSONResponse) VisitReportFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportFaultdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReportFaultdefaultApplicationProblemPlusJSONResponse) VisitReportFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFaultRequestObject struct {
+	FaultId FaultId `json:"faultId"`
+}
+
+type GetFaultResponseObject interface {
+	VisitGetFaultResponse(w http.ResponseWriter) error
+}
+
+type GetFault200ResponseHeaders struct {
+	ETag string
+}
+
+type GetFault200JSONResponse struct {
+	Body    FaultWhole
+	Headers GetFault200ResponseHeaders
+}
+
+func (response GetFault200JSONResponse) VisitGetFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetFaultdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetFaultdefaultApplicationProblemPlusJSONResponse) VisitGetFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceFaultRequestObject struct {
+	FaultId FaultId `json:"faultId"`
+	Params  ReplaceFaultParams
+	Body    *ReplaceFaultJSONRequestBody
+}
+
+type ReplaceFaultResponseObject interface {
+	VisitReplaceFaultResponse(w http.ResponseWriter) error
+}
+
+type ReplaceFault200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceFault200JSONResponse struct {
+	Body    Fault
+	Headers ReplaceFault200ResponseHeaders
+}
+
+func (response ReplaceFault200JSONResponse) VisitReplaceFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceFaultdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceFaultdefaultApplicationProblemPlusJSONResponse) VisitReplaceFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type FindFaultRequestObject struct {
+	FaultId FaultId `json:"faultId"`
+	Params  FindFaultParams
+	Body    *FindFaultJSONRequestBody
+}
+
+type FindFaultResponseObject interface {
+	VisitFindFaultResponse(w http.ResponseWriter) error
+}
+
+type FindFault201ResponseHeaders struct {
+	ETag string
+}
+
+type FindFault201JSONResponse struct {
+	Body    Fault
+	Headers FindFault201ResponseHeaders
+}
+
+func (response FindFault201JSONResponse) VisitFindFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type FindFaultdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response FindFaultdefaultApplicationProblemPlusJSONResponse) VisitFindFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type HoldFaultRequestObject struct {
+	FaultId FaultId `json:"faultId"`
+	Params  HoldFaultParams
+	Body    *HoldFaultJSONRequestBody
+}
+
+type HoldFaultResponseObject interface {
+	VisitHoldFaultResponse(w http.ResponseWriter) error
+}
+
+type HoldFault201ResponseHeaders struct {
+	ETag string
+}
+
+type HoldFault201JSONResponse struct {
+	Body    Fault
+	Headers HoldFault201ResponseHeaders
+}
+
+func (response HoldFault201JSONResponse) VisitHoldFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type HoldFaultdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response HoldFaultdefaultApplicationProblemPlusJSONResponse) VisitHoldFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawFaultRequestObject struct {
+	FaultId FaultId `json:"faultId"`
+	Params  WithdrawFaultParams
+	Body    *WithdrawFaultJSONRequestBody
+}
+
+type WithdrawFaultResponseObject interface {
+	VisitWithdrawFaultResponse(w http.ResponseWriter) error
+}
+
+type WithdrawFault201ResponseHeaders struct {
+	ETag string
+}
+
+type WithdrawFault201JSONResponse struct {
+	Body    Fault
+	Headers WithdrawFault201ResponseHeaders
+}
+
+func (response WithdrawFault201JSONResponse) VisitWithdrawFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawFaultdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawFaultdefaultApplicationProblemPlusJSONResponse) VisitWithdrawFaultResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -15267,6 +16651,30 @@ type StrictServerInterface interface {
 	// ListFactKinds What can be recorded about a position
 	// (GET /fact-kinds)
 	ListFactKinds(ctx context.Context, request ListFactKindsRequestObject) (ListFactKindsResponseObject, error)
+	// ListFailureModes How failures show themselves
+	// (GET /failure-modes)
+	ListFailureModes(ctx context.Context, request ListFailureModesRequestObject) (ListFailureModesResponseObject, error)
+	// ListFaults List faults, the latest first
+	// (GET /faults)
+	ListFaults(ctx context.Context, request ListFaultsRequestObject) (ListFaultsResponseObject, error)
+	// ReportFault Report a fault
+	// (POST /faults)
+	ReportFault(ctx context.Context, request ReportFaultRequestObject) (ReportFaultResponseObject, error)
+	// GetFault Read a fault with what was found and the work it gave rise to
+	// (GET /faults/{faultId})
+	GetFault(ctx context.Context, request GetFaultRequestObject) (GetFaultResponseObject, error)
+	// ReplaceFault Say what is better known by now
+	// (PUT /faults/{faultId})
+	ReplaceFault(ctx context.Context, request ReplaceFaultRequestObject) (ReplaceFaultResponseObject, error)
+	// FindFault Say what it was
+	// (POST /faults/{faultId}/findings)
+	FindFault(ctx context.Context, request FindFaultRequestObject) (FindFaultResponseObject, error)
+	// HoldFault Record a temporary fix and the day by which it is made lasting
+	// (POST /faults/{faultId}/temporary-fixes)
+	HoldFault(ctx context.Context, request HoldFaultRequestObject) (HoldFaultResponseObject, error)
+	// WithdrawFault Take back what was reported in error
+	// (POST /faults/{faultId}/withdrawal)
+	WithdrawFault(ctx context.Context, request WithdrawFaultRequestObject) (WithdrawFaultResponseObject, error)
 	// Find Find by code, name, alias, tag, serial or part number
 	// (GET /find)
 	Find(ctx context.Context, request FindRequestObject) (FindResponseObject, error)
@@ -16188,6 +17596,308 @@ func (sh *strictHandler) ListFactKinds(ctx *gin.Context) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListFactKindsResponseObject); ok {
 		if err := validResponse.VisitListFactKindsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListFailureModes operation middleware
+func (sh *strictHandler) ListFailureModes(ctx *gin.Context, params ListFailureModesParams) {
+	var request ListFailureModesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFailureModes(ctx.Request.Context(), request.(ListFailureModesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFailureModes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListFailureModesResponseObject); ok {
+		if err := validResponse.VisitListFailureModesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListFaults operation middleware
+func (sh *strictHandler) ListFaults(ctx *gin.Context, params ListFaultsParams) {
+	var request ListFaultsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFaults(ctx.Request.Context(), request.(ListFaultsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFaults")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListFaultsResponseObject); ok {
+		if err := validResponse.VisitListFaultsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReportFault operation middleware
+func (sh *strictHandler) ReportFault(ctx *gin.Context, params ReportFaultParams) {
+	var request ReportFaultRequestObject
+
+	request.Params = params
+
+	var body ReportFaultJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReportFault(ctx.Request.Context(), request.(ReportFaultRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReportFault")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReportFaultResponseObject); ok {
+		if err := validResponse.VisitReportFaultResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetFault operation middleware
+func (sh *strictHandler) GetFault(ctx *gin.Context, faultId FaultId) {
+	var request GetFaultRequestObject
+
+	request.FaultId = faultId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetFault(ctx.Request.Context(), request.(GetFaultRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetFault")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetFaultResponseObject); ok {
+		if err := validResponse.VisitGetFaultResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceFault operation middleware
+func (sh *strictHandler) ReplaceFault(ctx *gin.Context, faultId FaultId, params ReplaceFaultParams) {
+	var request ReplaceFaultRequestObject
+
+	request.FaultId = faultId
+	request.Params = params
+
+	var body ReplaceFaultJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceFault(ctx.Request.Context(), request.(ReplaceFaultRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceFault")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceFaultResponseObject); ok {
+		if err := validResponse.VisitReplaceFaultResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// FindFault operation middleware
+func (sh *strictHandler) FindFault(ctx *gin.Context, faultId FaultId, params FindFaultParams) {
+	var request FindFaultRequestObject
+
+	request.FaultId = faultId
+	request.Params = params
+
+	var body FindFaultJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.FindFault(ctx.Request.Context(), request.(FindFaultRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "FindFault")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(FindFaultResponseObject); ok {
+		if err := validResponse.VisitFindFaultResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// HoldFault operation middleware
+func (sh *strictHandler) HoldFault(ctx *gin.Context, faultId FaultId, params HoldFaultParams) {
+	var request HoldFaultRequestObject
+
+	request.FaultId = faultId
+	request.Params = params
+
+	var body HoldFaultJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.HoldFault(ctx.Request.Context(), request.(HoldFaultRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "HoldFault")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(HoldFaultResponseObject); ok {
+		if err := validResponse.VisitHoldFaultResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// WithdrawFault operation middleware
+func (sh *strictHandler) WithdrawFault(ctx *gin.Context, faultId FaultId, params WithdrawFaultParams) {
+	var request WithdrawFaultRequestObject
+
+	request.FaultId = faultId
+	request.Params = params
+
+	var body WithdrawFaultJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawFault(ctx.Request.Context(), request.(WithdrawFaultRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawFault")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WithdrawFaultResponseObject); ok {
+		if err := validResponse.VisitWithdrawFaultResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
