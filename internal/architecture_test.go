@@ -53,6 +53,7 @@ var may = map[string][]string{
 	"internal/pm/visits/route":       {"internal/calendar", "internal/fault"},
 	"internal/pm/visits/readiness":   {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
 	"internal/parts/carry":           {"internal/fault"},
+	"internal/parts":                 {"internal/access", "internal/assets", "internal/assets/supply", "internal/condition", "internal/fault", "internal/measure", "internal/parts/amount", "internal/parts/fit", "internal/parts/kit", "internal/pgdb"},
 	"internal/parts/fit":             {"internal/assets/supply", "internal/condition", "internal/fault"},
 	"internal/parts/amount":          {"internal/fault"},
 	"internal/parts/kit":             {"internal/fault", "internal/parts/amount"},
@@ -63,7 +64,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/pm", "internal/pm/failure"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/parts", "internal/pm", "internal/pm/failure"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

@@ -18,13 +18,16 @@ type Quantity string
 const (
 	Length Quantity = "length" // metres
 	Speed  Quantity = "speed"  // metres a minute: conveyors are rated so
+	Mass   Quantity = "mass"   // kilograms
 )
 
 // factor turns one unit into the SI unit of its quantity. The international
-// foot is 0.3048 m and the inch 0.0254 m exactly (NIST SP 811, appendix B.8).
+// foot is 0.3048 m, the inch 0.0254 m and the pound 0.453 592 37 kg exactly (NIST
+// SP 811, appendix B.8).
 var factor = map[Quantity]map[string]float64{
 	Length: {"m": 1, "cm": 0.01, "mm": 0.001, "ft": 0.3048, "in": 0.0254},
 	Speed:  {"m/min": 1, "m/s": 60, "ft/min": 0.3048},
+	Mass:   {"kg": 1, "g": 0.001, "lb": 0.45359237, "oz": 0.028349523125},
 }
 
 // most bounds what is taken, in SI units. Nothing at a vehicle wash comes near,

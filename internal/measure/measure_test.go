@@ -29,6 +29,9 @@ func TestTypedValuesInSI(t *testing.T) {
 		{measure.Length, measure.Typed{Value: 1, Unit: "mm"}, 0.001, "1 mm"},
 		{measure.Speed, measure.Typed{Value: 1, Unit: "ft/min"}, 5.08e-3 * 60, "1 ft/min"},
 		{measure.Speed, measure.Typed{Value: 1, Unit: "m/s"}, 60, "1 m/s"},
+		{measure.Mass, measure.Typed{Value: 1, Unit: "lb"}, 0.453592370, "1 lb"},
+		{measure.Mass, measure.Typed{Value: 1, Unit: "oz"}, 0.028349523, "1 oz"},
+		{measure.Mass, measure.Typed{Value: 98, Unit: "lb"}, 44.45205226, "98 lb"},
 		{measure.Speed, measure.Typed{Value: 1, Unit: "m/min"}, 1, "1 m/min"},
 		// what binary fractions add must not show
 		{measure.Length, measure.Typed{Value: 110, Unit: "ft"}, 33.528, "110 ft"},

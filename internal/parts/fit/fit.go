@@ -127,6 +127,15 @@ func NewBook(rules []Rule, kinds []Kind) (Book, error) {
 	return b, fault.Collect(faults...)
 }
 
+// Has tells whether there are rules for a class.
+func (b Book) Has(class string) bool { return len(b.rules[class]) > 0 }
+
+// Missing says of a fact of the position or of the part that it is not known, and
+// how to get it.
+func (b Book) Missing(of, fact string) Missing {
+	return Missing{of, fact, fmt.Sprintf("%s of the %s is not known.", b.name(fact), of), b.look(fact)}
+}
+
 func (b Book) ofPosition(fact string) bool {
 	return slices.Contains(ofPosition, fact) || b.kinds[fact].Code != ""
 }
@@ -244,7 +253,8 @@ func (a *Answer) miss(of, fact, says, how string) {
 }
 
 func (b Book) unknown(a *Answer, of, fact string) {
-	a.miss(of, fact, fmt.Sprintf("%s of the %s is not known.", b.name(fact), of), b.look(fact))
+	m := b.Missing(of, fact)
+	a.miss(m.Of, m.Fact, m.Says, m.How)
 }
 
 func (b Book) name(fact string) string {

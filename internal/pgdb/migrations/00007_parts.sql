@@ -10,7 +10,7 @@ insert into role_capability (role, capability) values ('manager', 'keep_catalogu
 
 -- What is consumed is of a class too, although it fills no slot.
 insert into component_class (code, name) values
-  ('section', 'Media section'), ('seal', 'Seal'), ('key', 'Key'), ('fastener', 'Fastener'), ('bearing', 'Bearing'), ('belt', 'Belt'),
+  ('section', 'Media section'), ('flange', 'Companion flange'), ('seal', 'Seal'), ('key', 'Key'), ('fastener', 'Fastener'), ('bearing', 'Bearing'), ('belt', 'Belt'),
   ('electrical', 'Electrical part'), ('air_part', 'Air part'), ('hose', 'Hose or tube'), ('filter', 'Filter'), ('conveyor_part', 'Conveyor part'),
   ('pump_part', 'Pump part'), ('control', 'Control part'), ('lubricant', 'Lubricant'), ('chemical', 'Chemical'), ('consumable', 'Consumable'), ('kit', 'Kit');
 
@@ -329,6 +329,34 @@ create trigger part_words_of_fact after insert on part_fact referencing new tabl
 create trigger part_words_without_fact after delete on part_fact referencing old table as kept for each statement execute function keep_words_of_others();
 create trigger part_words_of_alias after insert on part_alias referencing new table as kept for each statement execute function keep_words_of_others();
 create trigger part_words_without_alias after delete on part_alias referencing old table as kept for each statement execute function keep_words_of_others();
+-- +goose StatementBegin
+-- Parts of whose words all tokens are pieces, the nearest first. It runs as its
+-- owner: below row-level security a pattern reaches no index.
+create function parts_with(tokens text[], number text, most integer) returns table (part_id uuid, by text, near integer)
+language plpgsql stable security definer set search_path = public, pg_temp
+as $$
+declare
+  patterns text[] := array(select '%' || replace(replace(replace(t, '\', '\\'), '%', '\%'), '_', '\_') || '%' from unnest(tokens) as t);
+  -- the longest goes to the index, which knows no "like all"
+  longest text := (select t from unnest(patterns) as t order by length(t) desc limit 1);
+begin
+  perform current_actor();
+  return query
+  select f.part_id, f.by, f.near
+    from (select w.part_id,
+                 case when n.exact or n.begins then 'number' when o.old then 'old number' else 'words' end as by,
+                 case when n.exact then 0 when o.old then 1 when n.begins then 2 else 3 end as near, p.number
+            from part_words as w
+            join part as p on p.id = w.part_id
+            cross join lateral (select regexp_replace(p.number, '[^A-Za-z0-9]', '', 'g') = parts_with.number as exact,
+                                       starts_with(regexp_replace(p.number, '[^A-Za-z0-9]', '', 'g'), parts_with.number) and parts_with.number <> '' as begins) as n
+            cross join lateral (select exists (select from part_alias as a where a.part_id = p.id
+                                                 and upper(regexp_replace(a.number, '[^A-Za-z0-9]', '', 'g')) = parts_with.number) as old) as o
+           where w.words like longest and w.words like all (patterns)) as f
+  order by f.near, f.number
+     limit most;
+end $$;
+-- +goose StatementEnd
 revoke execute on function write_part_words(uuid[]) from public;
 select write_part_words(array(select id from part));
 
