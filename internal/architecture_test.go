@@ -57,6 +57,7 @@ var may = map[string][]string{
 	"internal/parts/fit":             {"internal/assets/supply", "internal/condition", "internal/fault"},
 	"internal/parts/amount":          {"internal/fault"},
 	"internal/parts/kit":             {"internal/fault", "internal/parts/amount"},
+	"internal/parts/stock":           {"internal/access", "internal/assets", "internal/calendar", "internal/fault", "internal/parts/amount", "internal/parts/kit", "internal/pgdb"},
 	"internal/parts/replenish":       {"internal/calendar", "internal/fault", "internal/parts/amount", "internal/pm/visits/readiness"},
 }
 
@@ -64,7 +65,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/parts", "internal/pm", "internal/pm/failure"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/parts", "internal/parts/stock", "internal/pm", "internal/pm/failure"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

@@ -20,6 +20,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/assets/meters/outlook"
+	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
 )
@@ -166,7 +167,14 @@ func verify(ctx context.Context, s settings, _ []string, out io.Writer) error {
 		for _, f := range counted {
 			fmt.Fprintf(out, "%s %s\n", f.Thing, f.Says)
 		}
-		if n := len(found) + len(counted) + len(guards); n > 0 {
+		lying, err := stock.Verify(ctx, db, access.System)
+		if err != nil {
+			return err
+		}
+		for _, f := range lying {
+			fmt.Fprintf(out, "%s %s\n", f.Thing, f.Says)
+		}
+		if n := len(found) + len(counted) + len(lying) + len(guards); n > 0 {
 			return fmt.Errorf("%w in %d places", errDiffers, n)
 		}
 		_, err = fmt.Fprintln(out, "the record agrees with itself")
