@@ -49,6 +49,8 @@ var withoutTrail = map[string]string{
 	"record_procedure":    "each row says itself who added what and when, and is never changed",
 	"record_step":         "a part of a job record, written when that is opened",
 	"record_entry":        "each row says itself who recorded what and when, and is never changed",
+	"visit_entry":         "each row says itself who recorded what and when, and is never changed",
+	"van_tick":            "each row says itself who recorded what and when, and is never changed",
 }
 
 func TestEveryTableIsUnderRowSecurity(t *testing.T) {
@@ -310,6 +312,18 @@ var mayChange = map[string]string{
 	"supplier_order_promise": "insert",
 	"warranty":               "insert update(authority claimed_at state version)",
 	"warranty_event":         "insert",
+	"planning_rule":          "update(closed day_minutes latitude longitude road_factor site_minutes speed_km_h target_percent twin_percent version working_days)",
+	"planning_cost":          "update(currency hour_minor trip_minor version)",
+	"visit":                  "insert update(began_at ended_at ended_by ended_why ends_at locked next_id on_date reason said_chance starts_at state van_id version)",
+	"visit_person":           "insert update(booked during) delete",
+	"visit_task":             "insert update(ended_at ended_how method ordinal)",
+	"visit_entry":            "insert",
+	"visit_left":             "insert",
+	"visit_want":             "insert",
+	"visit_decision":         "insert",
+	"visit_saving":           "insert",
+	"planning_choice":        "insert update(withdrawn_at withdrawn_by)",
+	"van_tick":               "insert",
 }
 
 func TestTheServiceChangesWhatItMustAndNoMore(t *testing.T) {
@@ -875,6 +889,34 @@ var noWordsFor = map[string]string{
 	"warranty_giver_whole":               "all of it are written together",
 	"warranty_state_known":               "the program looks at it before, to say more",
 	"stock_movement_kind_known":          "the program looks at it before, to say more",
+	"planning_choice_actor_fk":           "whoever records is known",
+	"planning_choice_withdrawal_whole":   "both are written together",
+	"planning_choice_withdrawer_fk":      "whoever records is known",
+	"planning_cost_single":               "the one row is there from the start",
+	"planning_rule_single":               "the one row is there from the start",
+	"van_tick_actor_fk":                  "whoever records is known",
+	"visit_decision_actor_fk":            "whoever records is known",
+	"visit_decision_visit_fk":            "the program found or made it before",
+	"visit_end_whole":                    "both are written together",
+	"visit_ender_fk":                     "whoever records is known",
+	"visit_entry_actor_fk":               "whoever records is known",
+	"visit_entry_not_ahead":              "the program keeps to when it arrived",
+	"visit_entry_visit_fk":               "the program found or made it before",
+	"visit_left_visit_fk":                "the program found or made it before",
+	"visit_maker_fk":                     "whoever records is known",
+	"visit_number_uq":                    "the program counts",
+	"visit_origin_known":                 "the program looks at it before, to say more",
+	"visit_person_visit_fk":              "the program found or made it before",
+	"visit_said_chance_real":             "a chance lies between 0 and 1",
+	"visit_saving_says_something":        "a proposal says something",
+	"visit_saving_visit_fk":              "the program found or made it before",
+	"visit_site_uq":                      "there for foreign keys; the id alone is unique",
+	"visit_state_known":                  "the program looks at it before, to say more",
+	"visit_task_adder_fk":                "whoever records is known",
+	"visit_task_end_whole":               "both are written together",
+	"visit_task_ended_how_known":         "the program looks at it before, to say more",
+	"visit_task_visit_fk":                "the program found or made it before",
+	"visit_want_visit_fk":                "the program found or made it before",
 }
 
 func TestEveryConstraintThatARequestCanBreakHasWords(t *testing.T) {
