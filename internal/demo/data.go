@@ -211,8 +211,119 @@ type partRow struct {
 	Number     string `csv:"part_no"`
 	Name       string `csv:"name"`
 	Family     string `csv:"family"`
+	MeasuredIn string `csv:"uom_stock"`
+	BoughtIn   string `csv:"uom_buy"`
+	Pack       string `csv:"pack_qty"`
+	Tracking   string `csv:"tracking"` // serial, serial_optional, lot, lot_expiry, kit, bulk or none
+	Repairable bool   `csv:"repairable"`
+	Core       string `csv:"core_usd"`
+	Cost       string `csv:"unit_cost_usd"` // of what it is measured in
+	Weight     string `csv:"weight_lb"`
+	LeadLow    int    `csv:"lead_days_lo"` // suffices in 10 of 100 cases
+	LeadHigh   int    `csv:"lead_days_hi"` // suffices in 90 of 100 cases; 0 is not to be had any more
+	Shelf      string `csv:"shelf_months"`
+	Open       string `csv:"open_months"`
+	ABC        string `csv:"abc"`
+	Hazard     string `csv:"hazard"`
 	Attributes string `csv:"attributes"` // key=value;...
 	Superseded string `csv:"superseded_by"`
+}
+
+type supplierRow struct {
+	Code     string `csv:"code"`
+	Name     string `csv:"name"`
+	Days     string `csv:"working_days"`
+	Closed   string `csv:"closed"`
+	Families string `csv:"families"`
+}
+
+type successionRow struct {
+	Part  string `csv:"part_no"`
+	Kind  string `csv:"kind"`
+	To    string `csv:"to"`
+	UseUp string `csv:"use_up_where"`
+	Note  string `csv:"note"`
+}
+
+type interchangeRow struct {
+	Part  string `csv:"part_no"`
+	Kind  string `csv:"kind"`
+	Other string `csv:"other"`
+	Only  string `csv:"only_where"`
+	Via   string `csv:"via"`
+	Note  string `csv:"note"`
+}
+
+type kitRow struct {
+	Kit       string `csv:"kit_no"`
+	Part      string `csv:"part_no"`
+	Amount    string `csv:"amount"`
+	Optional  bool   `csv:"optional"`
+	Condition string `csv:"condition"`
+	Note      string `csv:"note"`
+}
+
+type jobRow struct {
+	Code      string `csv:"job_id"`
+	Title     string `csv:"title"`
+	People    int    `csv:"people"`
+	Skills    string `csv:"skills"`
+	Low       int    `csv:"minutes_low"`
+	Typical   int    `csv:"minutes_typical"`
+	High      int    `csv:"minutes_high"`
+	LineState string `csv:"line_state"`
+	Energies  string `csv:"energies"`
+	Isolation string `csv:"isolation"`
+	Covers    string `csv:"covers"`
+	Creates   string `csv:"creates"`
+}
+
+type methodRow struct {
+	Job     string `csv:"job_id"`
+	Code    string `csv:"code"`
+	Title   string `csv:"title"`
+	People  int    `csv:"people"`
+	Low     int    `csv:"minutes_low"`
+	Typical int    `csv:"minutes_typical"`
+	High    int    `csv:"minutes_high"`
+}
+
+// stepRow is a step of a job or of a block; blocks have no row among the jobs.
+type stepRow struct {
+	Job       string `csv:"job_id"`
+	Phase     string `csv:"phase"`
+	Kind      string `csv:"kind"`
+	Hold      bool   `csv:"hold"`
+	Skills    string `csv:"skills"`
+	Condition string `csv:"condition"`
+	Says      string `csv:"says"`
+	Records   string `csv:"records"`
+	IfNot     string `csv:"if_not"`
+	Includes  string `csv:"includes"`
+}
+
+// needRow is a part that a job, or a task of the programme, takes.
+type needRow struct {
+	Job       string `csv:"job_id"`
+	Need      string `csv:"need"`
+	Part      string `csv:"part_no"`
+	Amount    string `csv:"amount"`
+	Chance    string `csv:"chance"`
+	Cause     string `csv:"cause"`
+	Condition string `csv:"condition"`
+	Group     string `csv:"rule_group"`
+	OneOf     bool   `csv:"one_of"`
+	Why       string `csv:"why"`
+	Return    bool   `csv:"return_if_unused"`
+}
+
+type toolRow struct {
+	Job       string `csv:"job_id"`
+	Need      string `csv:"need"`
+	Item      string `csv:"item"`
+	Amount    string `csv:"amount"`
+	Condition string `csv:"condition"`
+	Why       string `csv:"why"`
 }
 
 type locationRow struct {
@@ -377,6 +488,16 @@ type scenario struct {
 	unitFacts []unitFactRow
 	sections  []sectionRow
 
+	suppliers    []supplierRow
+	successions  []successionRow
+	interchanges []interchangeRow
+	kits         []kitRow
+	jobs         []jobRow
+	methods      []methodRow
+	steps        []stepRow
+	needs        []needRow
+	tools        []toolRow
+
 	meters   []meterRow
 	befalls  []meterStateRow
 	regimes  []regimeRow
@@ -399,6 +520,8 @@ func readScenario() (scenario, error) {
 		{"isolation", &s.isolation}, {"grants", &s.grants}, {"gateways", &s.gateways},
 		{"parts", &s.catalogue}, {"more_parts", &moreParts}, {"locations", &s.stores}, {"fitted", &s.fitted}, {"units", &s.stock},
 		{"swaps", &s.swaps}, {"moves", &s.moves}, {"unit_facts", &s.unitFacts}, {"sections", &s.sections},
+		{"suppliers", &s.suppliers}, {"successions", &s.successions}, {"interchanges", &s.interchanges}, {"kits", &s.kits},
+		{"jobs", &s.jobs}, {"job_methods", &s.methods}, {"job_steps", &s.steps}, {"job_parts", &s.needs}, {"job_tools", &s.tools},
 		{"meters", &s.meters}, {"meter_states", &s.befalls}, {"regimes", &s.regimes}, {"shares", &s.shares}, {"computed", &s.computed},
 	} {
 		if err := readFile("data/"+f.name+".csv", f.into); err != nil {

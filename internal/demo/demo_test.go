@@ -126,6 +126,8 @@ func TestTheLoadedScenario(t *testing.T) {
 		{"hours and blackouts", hoursAndBlackouts},
 		{"supplies", suppliesFollowTheSiteTable},
 		{"the sale", aSaleParts},
+		{"the catalogue", theCatalogueIsThere},
+		{"what jobs take", jobsTakeWhatTheTableSays},
 		{"counters", countersWereRead},
 		{"readings at swaps", swapsHaveReadingsBesideThem},
 		{"forecasts", theSentencesAgreeWithTheirPlots},
@@ -819,10 +821,11 @@ func TestNamesAreInvented(t *testing.T) {
 		Brackmoor Wash Company Umberlea Express Dunmarrow Road Ferrowick Gate Thornquay Wash Ostrel Corner Kestlebrook Depot Wash Vannick Falls Express
 		Delphine Orrick Junia Tressel Imre Vasko Lind Corwin Ashdale Noor Hallowell Pavel Quillon Tamsin Brightwell Everett Sorrel Sable Wintringham
 		Gil Ferranti Moor Rosalind Keet Abel Munroe Tay Lidia Ostrelli Hugh Castellan Wren Adeyemi Falk Perrin Holloway Dace
+		Quillan Drive Works Tarnbridge Foam Stellgate Fasteners Ashmoor Air Controls Lowmere Supply
 		Larkmere Road Gatehouse Lane Quayside Row Breakwater Street Mill Corner Depot Yard Falls Parkway
 		America Los Angeles USD`) // the zone and the currency
 	allow(`NEMA IEC PNP NPN V A AABB`)                                                 // standards, outputs, volts, leaves
-	allow(`Hz IP AWG DC AC OD NPT ISO NLGI PTFE US MW L`)                              // units, materials and our numbers of parts
+	allow(`Hz IP AWG DC AC OD NPT ISO NLGI PTFE US MW L PAO PM`)                       // units, materials and our numbers of parts
 	allow(`UMB DUN FER PEL THO OST KES VAN HAD PAB OFW KMF VFP BWC VDC VAC AABBx Y N`) // codes
 	allow(`T EL OP VT CI WH P X`)                                                      // skills and ids
 	word := regexp.MustCompile(`[^.:;!?"]\s+(\p{Lu}\p{L}+)`)

@@ -17,8 +17,18 @@ type required struct{ fact, value string }
 // sizes, orientations and patterns are those of the reference design, which is
 // invented; which of them exist at a wash is for its owner to find out.
 func (l *loader) requires(site siteRow, p assets.Position) []required {
-	drive, panel := required{"drive", "electric"}, []required{{"sensor_output", site.Sensor}, {"valve_coil", site.Coil}}
+	drive, panel := required{"drive", "electric"}, []required{{"sensor_output", site.Sensor}, {"valve_coil", site.Coil}, {"cylinder_bore", "2.5 in"}, {"port_thread", "3/8NPT"}}
+	if site.Frame == "IEC" {
+		panel[2].value, panel[3].value = "63 mm", "G3/8"
+	}
 	switch p.Kind {
+	case "entrance":
+		for end, device := range map[string]string{"ENT-SWITCH": "tyre_switch", "ENT-EYE": "photo_eye"} {
+			if strings.HasPrefix(tail(p.Code), end) {
+				return []required{{"device", device}}
+			}
+		}
+		return nil
 	case "conveyor":
 		if tail(p.Code) == "CNV-DRIVE" {
 			return []required{{"drive", site.Drive}}
@@ -47,7 +57,7 @@ func (l *loader) requires(site siteRow, p assets.Position) []required {
 		{"gearmotor_orientation", design.orientation[p.LineSide]},
 		{"media", site.Media}, {"media_colour", colour}, {"media_pattern", design.pattern},
 	}
-	list = append(append(list, panel...), drive)
+	list = append(append(list, panel...), drive, required{"oil", "PAO"})
 	return append(list, l.turns(p.Code)...)
 }
 
@@ -251,7 +261,7 @@ func newFact(c clock, fact, value string, from *time.Time, how, by, seen string)
 		}
 		in.SeenAt = &at
 	}
-	if fact == "bore" {
+	if fact == "bore" || fact == "cylinder_bore" {
 		typed, ok := measure.Parse(value)
 		if !ok {
 			return in, fmt.Errorf("%q is no length", value)

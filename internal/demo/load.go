@@ -50,9 +50,10 @@ func (l *loader) load() error {
 		{"customers", l.addCustomers}, {"sites", l.addSites}, {"supplies", l.addSupplies}, {"hours", l.addHours},
 		{"lines", l.addLines}, {"positions", l.addPositions}, {"states", l.addStates}, {"isolation", l.addIsolation},
 		{"twins", l.pairTwins}, {"facts", l.addFacts}, {"blackouts", l.addBlackouts}, {"notes", l.addNotes},
-		{"parts", l.addParts}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
+		{"parts", l.addParts}, {"catalogue", l.addCatalogue}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
 		{"facts of units", l.addUnitFacts}, {"sections", l.addSections},
 		{"people", l.addPeople}, {"gateways", l.addGateways}, {"meters", l.addMeters}, {"readings", l.addReadings}, {"formulas", l.addComputed},
+		{"jobs", l.addJobs},
 	} {
 		if err := step.do(); err != nil {
 			return fmt.Errorf("load the %s of the demo: %w", step.name, err)

@@ -1,7 +1,9 @@
 package demo
 
 import (
+	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -38,7 +40,11 @@ func (r partRow) attributes() map[string]string {
 	return attr
 }
 
-// class gives the class of component, "" for what is consumed and never a unit.
+// Classes of what fills no slot, by family; what is not named has the family's own name.
+var consumed = map[string]string{"gearbox_part": "gearbox_part", "elec": "electrical", "spacer": "fastener", "foam": "section", "air": "air_part", "fluid": "hose",
+	"sensor": "control", "conveyor": "conveyor_part", "pump": "pump_part", "compressor": "filter", "reclaim": "filter", "hub": "flange"}
+
+// class gives the class of a part.
 func (r partRow) class(attr map[string]string) string {
 	has := func(key string) bool { return attr[key] != "" }
 	switch {
@@ -61,7 +67,10 @@ func (r partRow) class(attr map[string]string) string {
 	case r.Family == "conveyor" && strings.Contains(r.Name, "gear unit"):
 		return "drive"
 	}
-	return ""
+	if c, ok := consumed[r.Family]; ok {
+		return c
+	}
+	return r.Family
 }
 
 // partFacts reads the attributes that decide whether a part fits, as facts.
@@ -70,6 +79,31 @@ func partFacts(class string, attr map[string]string) ([]assets.PartFactEdit, err
 	add := func(fact, value string) {
 		if value != "" {
 			facts = append(facts, assets.PartFactEdit{Fact: fact, Value: value})
+		}
+	}
+	long := func(fact, value string) error {
+		if value == "" {
+			return nil
+		}
+		typed, ok := measure.Parse(spaced(value))
+		if !ok {
+			return fmt.Errorf("%q is no length", value)
+		}
+		facts = append(facts, assets.PartFactEdit{Fact: fact, Measure: &typed})
+		return nil
+	}
+	add("for_kind", forKinds(class, attr))
+	add("for_side", map[string]string{"D": "left", "P": "right", "no": "left+right"}[attr["handed"]])
+	add("thread", attr["thread"])
+	add("grade", attr["grade"])
+	add("material", attr["material"])
+	add("density", attr["density"])
+	add("rpm", attr["rpm"])
+	add("oil", attr["base"])
+	if class == "cylinder" {
+		add("port_thread", attr["port"])
+		if err := errors.Join(long("cylinder_bore", attr["bore"]), long("stroke", attr["stroke"])); err != nil {
+			return nil, err
 		}
 	}
 	add("plate_volts", attr["volts"])
@@ -96,14 +130,39 @@ func partFacts(class string, attr map[string]string) ([]assets.PartFactEdit, err
 	add("sensor_output", strings.TrimSuffix(attr["output"], "-NO"))
 	add("valve_coil", attr["coil"])
 	// the bore of a cylinder or of a pivot is another thing than that of the shaft
-	if bore := attr["bore"]; bore != "" && class != "cylinder" && class != "pivot" {
-		typed, ok := measure.Parse(spaced(bore))
-		if !ok {
-			return nil, fmt.Errorf("%q is no length", bore)
+	if class != "cylinder" && class != "pivot" {
+		if err := long("bore", attr["bore"]); err != nil {
+			return nil, err
 		}
-		facts = append(facts, assets.PartFactEdit{Fact: "bore", Measure: &typed})
 	}
 	return facts, nil
+}
+
+// forKinds gives the kinds of position that a part is made for, joined by +.
+func forKinds(class string, attr map[string]string) string {
+	switch class {
+	case "shaft":
+		var kinds []string
+		for _, kind := range slices.Sorted(maps.Keys(shaftTypes)) {
+			if slices.Contains(strings.Split(attr["type"], "+"), shaftTypes[kind]) {
+				kinds = append(kinds, kind)
+			}
+		}
+		if attr["bore"] == "35mm" && slices.Contains(kinds, "side_brush_low") { // the metric rockers take it too
+			kinds = append(kinds, "rocker")
+		}
+		return strings.Join(kinds, "+")
+	case "cap":
+		return "rocker+side_brush_low+side_brush_high+top_brush+wraparound"
+	case "cover":
+		if attr["handed"] == "no" {
+			return "rocker+side_brush_low+side_brush_high"
+		}
+		return "wraparound"
+	case "pivot":
+		return "wraparound"
+	}
+	return ""
 }
 
 // spaced writes "1.375in" as somebody types it: "1.375 in".
@@ -116,16 +175,12 @@ func spaced(length string) string {
 	return length
 }
 
-// addParts records the parts of which there are units. What is consumed comes
-// with the stock.
+// addParts records the catalogue.
 func (l *loader) addParts() error {
 	began := l.joined[distributor]
 	for _, row := range l.catalogue {
 		attr := row.attributes()
 		class := row.class(attr)
-		if class == "" {
-			continue
-		}
 		facts, err := partFacts(class, attr)
 		if err != nil {
 			return fmt.Errorf("%s: %w", row.Number, err)

@@ -10,7 +10,7 @@ insert into role_capability (role, capability) values ('manager', 'keep_catalogu
 
 -- What is consumed is of a class too, although it fills no slot.
 insert into component_class (code, name) values
-  ('section', 'Media section'), ('flange', 'Companion flange'), ('seal', 'Seal'), ('key', 'Key'), ('fastener', 'Fastener'), ('bearing', 'Bearing'), ('belt', 'Belt'),
+  ('section', 'Media section'), ('flange', 'Companion flange'), ('gearbox_part', 'Gearbox part'), ('seal', 'Seal'), ('key', 'Key'), ('fastener', 'Fastener'), ('bearing', 'Bearing'), ('belt', 'Belt'),
   ('electrical', 'Electrical part'), ('air_part', 'Air part'), ('hose', 'Hose or tube'), ('filter', 'Filter'), ('conveyor_part', 'Conveyor part'),
   ('pump_part', 'Pump part'), ('control', 'Control part'), ('lubricant', 'Lubricant'), ('chemical', 'Chemical'), ('consumable', 'Consumable'), ('kit', 'Kit');
 
@@ -25,6 +25,7 @@ insert into fact_kind (code, name, takes, choices) values
   ('thread',        'Thread',                      'text',   '{}'),
   ('grade',         'Grade',                       'text',   '{}'),
   ('material',      'Material',                    'text',   '{}'),
+  ('device',        'Device',                      'text',   '{}'),
   ('oil',           'Gear oil',                    'choice', '{mineral,PAO,PG}'),
   ('power',         'Power',                       'text',   '{}'),
   ('rpm',           'Revolutions a minute',        'text',   '{}'),
@@ -50,6 +51,7 @@ update fact_kind as k set look = l.look
     ('link_setting',          'a qualified person looks at the links in the junction box, isolated and proved dead'),
     ('cylinder_bore',         'read the label of the cylinder; 2-1/2 in and 63 mm look alike'),
     ('port_thread',           'compare with a thread gauge: NPT tapers, G does not'),
+    ('device',                'look what it is: photo_eye or tyre_switch'),
     ('oil',                   'read the label at the filler plug, or the record of the last change')) as l(code, look)
  where l.code = k.code;
 
