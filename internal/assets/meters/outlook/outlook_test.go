@@ -168,7 +168,7 @@ func TestAMeterLooksAhead(t *testing.T) {
 	if s := v.Sentence(f, now); !strings.HasPrefix(s, "at about ") || !strings.Contains(s, "by a count read yesterday") {
 		t.Errorf("says %q", s)
 	}
-	if p := v.Pace(now); !strings.HasPrefix(p, "about ") || !strings.Contains(p, " a day") {
+	if p := v.Pace(now); !strings.HasPrefix(p, "about ") || !strings.Contains(p, " a day") || strings.Contains(p, " h ") {
 		t.Errorf("runs %q", p)
 	}
 	if b, ok := v.Expect(now.AddDate(0, 0, 20)); !ok || !(b.Low < b.Likely && b.Likely < b.High) || b.Low < float64(v.Last().Total) {
@@ -386,6 +386,9 @@ func TestAComputedMeterLooksAhead(t *testing.T) {
 		t.Errorf("%.2f h a day, not %.2f", got, want)
 	}
 	f := v.Forecast(100)
+	if p := v.Pace(now); !strings.Contains(p, " h a day") {
+		t.Errorf("it runs %q", p)
+	}
 	if s := v.Sentence(f, now); v.Rate.Grade != usage.Computed || !strings.Contains(s, "computed from another meter") {
 		t.Errorf("%v: %s", v.Rate.Grade, s)
 	}
@@ -593,5 +596,87 @@ func TestTheDatabaseIsAway(t *testing.T) {
 	}
 	if _, err := outlook.Backtest(ctx, w.db, sys, now, 0); err == nil {
 		t.Error("a backtest")
+	}
+}
+
+// A brush that washes half of the vehicles has washed so many more when the
+// counter has seen twice as many: on the same days, within the same range.
+func TestAPartOfACountLooksAhead(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	w.take(t, m, 3, 300, 7)
+	v := w.ahead(t, w.calendars(t, site), m)[m.ID]
+	for _, share := range []float64{0.5, 0.82, 1} {
+		p, o := v.Part(share, 1234)
+		if !p.At.Equal(v.Last().At) || p.Total != 1234 || p.Grade != usage.Read {
+			t.Errorf("it begins at %+v", p)
+		}
+		if got := o.Forecast(0); !got.Reached {
+			t.Errorf("nothing more: %+v", got)
+		}
+		for _, more := range []float64{100, 5000, 40000} {
+			got, want := o.Forecast(more*share), v.Forecast(more)
+			for _, d := range []time.Duration{got.Early.Sub(want.Early), got.Likely.Sub(want.Likely), got.Late.Sub(want.Late)} {
+				if d.Abs() > time.Second {
+					t.Errorf("%.2f of %.0f: %+v, not %+v", share, more, got, want)
+				}
+			}
+		}
+	}
+}
+
+// What a calendar was read from is to be had from it, and what was not asked for is not.
+func TestACalendarKnowsItsSites(t *testing.T) {
+	w := newWorld(t)
+	open, _ := w.site(t, "UMB")
+	shut, _ := w.site(t, "THO")
+	done(t, w.db, func(tx *gorm.DB) (assets.Site, error) {
+		var week []assets.WeeklyHours
+		for d := 1; d <= 6; d++ { // not on Sundays
+			week = append(week, assets.WeeklyHours{Kind: "open", Weekday: d, Starts: "08:00", Minutes: 720})
+		}
+		s, _, err := assets.ReplaceHours(tx, sys, began, shut.ID, shut.Version, week)
+		return s, err
+	})
+	c := w.calendars(t, open, shut)
+	if s, ok := c.Site(open.ID); !ok || s != named(open) {
+		t.Errorf("%+v %v", s, ok)
+	}
+	if _, ok := c.Site(uuid.New()); ok {
+		t.Error("a site of nobody is known")
+	}
+	if closed, err := c.Closed(open.ID); err != nil || closed != nil {
+		t.Errorf("one without hours is closed: %v", err)
+	}
+	closed, err := c.Closed(shut.ID)
+	if err != nil || closed == nil {
+		t.Fatal(err)
+	}
+	sunday := time.Date(2026, 11, 22, 0, 0, 0, 0, time.UTC)
+	if !closed(sunday) || closed(sunday.AddDate(0, 0, 1)) {
+		t.Error("it is closed on Sundays only")
+	}
+}
+
+// Where the database is away every answer is a fault and none is half of one.
+func TestWithoutADatabase(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	c := w.calendars(t, site)
+	gone, cancel := context.WithCancel(ctx)
+	cancel()
+	if it, err := outlook.Of(gone, w.db, sys, now, site.ID); err == nil {
+		t.Errorf("calendars: %+v", it)
+	}
+	if it, err := outlook.Ahead(gone, w.db, sys, now, c, m.ID); err == nil {
+		t.Errorf("ahead: %+v", it)
+	}
+	if it, err := outlook.Backtest(gone, w.db, sys, now, 0); err == nil {
+		t.Errorf("backtest: %+v", it)
+	}
+	if err := outlook.Refit(gone, w.db, sys, now); err == nil {
+		t.Error("refit: no fault")
 	}
 }
