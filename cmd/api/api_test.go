@@ -573,6 +573,14 @@ func TestHealthOfNobody(t *testing.T) {
 	}
 }
 
+// The sweep runs by hand, and an empty programme is nothing to do.
+func TestTheSweepRunsByHand(t *testing.T) {
+	service, _ := pgtest.DSN(t)
+	if out, err := try(env("DATABASE_URL", service), "sweep"); err != nil || !strings.Contains(out, "0 tasks raised") {
+		t.Errorf("sweep: %v\n%s", err, out)
+	}
+}
+
 // Profiles are learnt by hand, and forecasts held against what came, also where
 // there is little.
 func TestForecastsAreHeldByHand(t *testing.T) {

@@ -23,6 +23,7 @@ import (
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
+	"spindlebook/internal/pm"
 )
 
 // asOwner runs fn with the address of the database as its owner, of the given
@@ -174,7 +175,14 @@ func verify(ctx context.Context, s settings, _ []string, out io.Writer) error {
 		for _, f := range lying {
 			fmt.Fprintf(out, "%s %s\n", f.Thing, f.Says)
 		}
-		if n := len(found) + len(counted) + len(lying) + len(guards); n > 0 {
+		stands, _, err := pm.Verify(ctx, db, time.Now())
+		if err != nil {
+			return err
+		}
+		for _, says := range stands {
+			fmt.Fprintln(out, says)
+		}
+		if n := len(found) + len(counted) + len(lying) + len(guards) + len(stands); n > 0 {
 			return fmt.Errorf("%w in %d places", errDiffers, n)
 		}
 		_, err = fmt.Fprintln(out, "the record agrees with itself")
@@ -192,6 +200,22 @@ func refit(ctx context.Context, s settings, _ []string, out io.Writer) error {
 			return err
 		}
 		_, err := fmt.Fprintln(out, "the profiles are learnt from the readings of today")
+		return err
+	})
+}
+
+// sweep looks at planned work by hand, for whoever does not wait for the minute.
+func sweep(ctx context.Context, s settings, _ []string, out io.Writer) error {
+	return s.asService(ctx, func(db *pgdb.DB) error {
+		if err := db.Ready(ctx); err != nil {
+			return err
+		}
+		done, err := pm.Tick(ctx, db, time.Now())
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(out, "%d sites held against the plans, %d assignments appeared and %d ended; %d judged, %d tasks raised, %d days missed\n",
+			done.Sites, done.Appeared, done.Ended, done.Assignments, done.Raised, done.Missed)
 		return err
 	})
 }

@@ -63,6 +63,7 @@ func verbs() []verb {
 		{"restore", "FILE", "fill an empty database from such a file", restore},
 		{"verify", "", "recompute what the record says about itself and list what differs", verify},
 		{"refit", "", "learn anew from all readings how use spreads over the year and the week, as each night", refit},
+		{"sweep", "", "look at what has changed or come, and raise the tasks whose window is open, as each minute", sweep},
 		{"backtest", "", "hold forecasts of the past against what came, for every meter", backtest},
 		{"link", "NAME", "make a new sign-in link for somebody, when nobody can in the pages", link},
 		{"health", "", "ask a running server whether it is ready", health},

@@ -23,6 +23,7 @@ import (
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/scheduler"
 	"spindlebook/internal/web"
 )
@@ -114,6 +115,10 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 	}
 	tasks.Go(func() error {
 		return scheduler.Run(ctx, s.log, time.Now, []scheduler.Job{
+			{Name: "sweep", Spec: "* * * * *", Do: func(ctx context.Context, now time.Time) error {
+				_, err := pm.Tick(ctx, db, now)
+				return err
+			}},
 			{Name: "tidy", Spec: "17 * * * *", Do: func(ctx context.Context, now time.Time) error { return access.Tidy(ctx, db, now) }},
 			{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return outlook.Refit(ctx, db, access.System, now) }},
 		})

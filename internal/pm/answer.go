@@ -120,7 +120,7 @@ func (c *Check) number(text, unit string, sure bool, field string) (float64, str
 	}
 	if unit == "" || unit == c.Unit {
 		if other, in, ok := c.elsewhere(v); ok && !sure {
-			return 0, "", fault.Field(field, text, "looks as if it was typed in %s: %s %s would be %s %s; give the unit, or say that you are sure of %s %s",
+			return 0, "", fault.Field(field, text, "looks as if it was read in %s: %s %s would be %s %s; give the unit, or say that you are sure of %s %s",
 				other, text, other, strconv.FormatFloat(in, 'g', 4, 64), c.Unit, text, c.Unit)
 		}
 		return v, strings.TrimSpace(text + " " + c.Unit), nil
@@ -151,7 +151,13 @@ func (c *Check) elsewhere(v float64) (unit string, in float64, ok bool) {
 	}
 	in, _ = measure.Convert(v, other, c.Unit)
 	verdict, _ := c.limits(in, "")
-	return other, in, verdict == Good
+	most := 0.0
+	for _, l := range []*float64{c.WarnLow, c.WarnHigh, c.FailLow, c.FailHigh} {
+		if l != nil {
+			most = max(most, math.Abs(*l))
+		}
+	}
+	return other, in, verdict == Good && math.Abs(in) <= 3*most
 }
 
 func (c *Check) limits(v float64, typed string) (verdict, says string) {

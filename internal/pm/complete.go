@@ -781,6 +781,15 @@ func (r *recording) shortened(it prepared, j judged, percent int, answer uuid.UU
 // position was. Only where every check that it needs was answered.
 func (r *recording) cover(c *Completed, it prepared, d Done, l looked) {
 	covered := r.p.covers.all(*it.procedure)
+	// of a line or a site, what is covered without the detour over its positions
+	whole := r.p.covers.through(*it.procedure, func(id uuid.UUID) bool {
+		for _, p := range r.p.plans {
+			if p.ProcedureID == id && (p.AppliesTo == "position" || p.AppliesTo == "unit") {
+				return false
+			}
+		}
+		return true
+	})
 	for _, s := range r.p.near {
 		if !slices.Contains(covered, s.plan.ProcedureID) || it.assignment != nil && s.ID == *it.assignment || !same(s.SiteID, it.site) {
 			continue
@@ -788,7 +797,11 @@ func (r *recording) cover(c *Completed, it prepared, d Done, l looked) {
 		ok := false
 		switch {
 		case it.unit != nil && same(s.UnitID, it.unit), it.unit == nil && s.UnitID == nil && s.ThingID == it.thing():
-			ok = r.complete(s, it, s.PositionID, l)
+			if it.position == nil && it.unit == nil && !slices.Contains(whole, s.plan.ProcedureID) {
+				ok = s.LineID != nil && r.everywhere(s, it, d, l, d.Positions)
+			} else {
+				ok = r.complete(s, it, s.PositionID, l)
+			}
 		case it.position != nil && s.PositionID != nil:
 			ok = same(s.PositionID, it.position) && r.complete(s, it, it.position, l)
 		case it.position == nil && s.PositionID != nil: // of work at a line or a site

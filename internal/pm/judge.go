@@ -285,14 +285,19 @@ func loadDrivers(ctx context.Context, db *pgdb.DB, now time.Time, days *outlook.
 		}
 	}
 	for i := range out {
-		out[i].count(views)
+		if err := out[i].count(days, views); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
+// nowhere is where the days of what stands still in stock are counted.
+var nowhere = meters.Site{Zone: "UTC", Climate: "mild_wet", Size: "medium", TurnsAt: "03:00"}
+
 // count gives an assignment's mark and drivers in the units of package due. Use
 // counts from the mark, so that the totals at it are zero.
-func (s *Standing) count(views map[uuid.UUID]*outlook.View) {
+func (s *Standing) count(days *outlook.Calendars, views map[uuid.UUID]*outlook.View) error {
 	s.Due.Drivers = nil
 	if s.Due.Mark != nil {
 		s.Due.Mark.Totals = nil
@@ -307,7 +312,16 @@ func (s *Standing) count(views map[uuid.UUID]*outlook.View) {
 			carried /= 3600
 		}
 		if d.MeterID == nil { // it stands still
-			s.Due.Drivers = append(s.Due.Drivers, due.Driver{Unit: u, Last: usage.Point{At: *d.HeldAt, Total: carried, Grade: usage.Grade(min(meters.Grade(d.Grade), meters.Default) - meters.Seen)}})
+			site, known := days.Site(zero(s.SiteID))
+			if !known {
+				site = nowhere
+			}
+			c, err := days.At(site, d.Unit)
+			if err != nil {
+				return err
+			}
+			last := usage.Point{At: *d.HeldAt, Total: carried, Grade: usage.Grade(min(meters.Grade(d.Grade), meters.Default) - meters.Seen)}
+			s.Due.Drivers = append(s.Due.Drivers, due.Driver{Unit: u, Last: last, Outlook: usage.Rate{}.Outlook(c, last)})
 			continue
 		}
 		v := views[*d.MeterID]
@@ -318,6 +332,7 @@ func (s *Standing) count(views map[uuid.UUID]*outlook.View) {
 		last, ahead := v.Part(d.Share, used)
 		s.Due.Drivers = append(s.Due.Drivers, due.Driver{Unit: u, Last: last, Outlook: ahead})
 	}
+	return nil
 }
 
 // drive adds up anew what counted for the assignments whose counters are stale.

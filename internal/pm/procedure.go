@@ -623,13 +623,20 @@ func coverage(edges []edge) covers {
 
 // all gives everything that a procedure covers, through however many others.
 func (c covers) all(of uuid.UUID) []uuid.UUID {
+	return c.through(of, func(uuid.UUID) bool { return true })
+}
+
+// through gives what a procedure covers by itself, and through those others that may be passed.
+func (c covers) through(of uuid.UUID, pass func(id uuid.UUID) bool) []uuid.UUID {
 	var out []uuid.UUID
 	seen := map[uuid.UUID]bool{of: true}
-	for queue := c.next[of]; len(queue) > 0; queue = queue[1:] {
+	for queue := slices.Clone(c.next[of]); len(queue) > 0; queue = queue[1:] {
 		if id := queue[0]; !seen[id] {
 			seen[id] = true
 			out = append(out, id)
-			queue = append(slices.Clone(queue), c.next[id]...)
+			if pass(id) {
+				queue = append(queue, c.next[id]...)
+			}
 		}
 	}
 	return out

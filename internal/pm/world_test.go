@@ -285,3 +285,95 @@ func (w *wash) count(t testing.TB, sql string, args map[string]any) int {
 	}
 	return rows[0].N
 }
+
+// sound holds that what is kept is what the record says.
+func (w *wash) sound(t testing.TB, at time.Time) int {
+	t.Helper()
+	differs, seen, err := pm.Verify(ctx, w.db, at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, d := range differs {
+		if i < 5 {
+			t.Error(d)
+		}
+	}
+	if len(differs) > 5 {
+		t.Errorf("and %d more", len(differs)-5)
+	}
+	return seen
+}
+
+func request() pgdb.Request { return pgdb.Request{Key: uuid.NewString(), Act: "record", Body: "work"} }
+
+// fit puts a new unit of a class into a position's slot.
+func (w *wash) fit(t testing.TB, position uuid.UUID, class string, at time.Time) assets.Unit {
+	t.Helper()
+	part, err := pgdb.Read[struct{ ID uuid.UUID }](ctx, w.db, sys.ID, `select id from part where number = @n`, map[string]any{"n": "MW-" + strings.ToUpper(class)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(part) == 0 {
+		p := done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+			return assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-" + strings.ToUpper(class), Description: class, Class: class})
+		})
+		part = append(part, struct{ ID uuid.UUID }{p.ID})
+	}
+	unit := done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part[0].ID}})
+	})
+	w.put(t, unit, assets.Place{SlotID: ptr(w.slot(t, position, class))}, at, "")
+	return unit
+}
+
+func (w *wash) put(t testing.TB, unit assets.Unit, to assets.Place, at time.Time, reason string) {
+	t.Helper()
+	done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+		return assets.Put(tx, sys, now, assets.Putting{UnitID: unit.ID, Place: to, From: &at, Reason: reason})
+	})
+}
+
+// bench is a location of the distributor's.
+func (w *wash) bench(t testing.TB) uuid.UUID {
+	t.Helper()
+	rows, err := pgdb.Read[struct{ ID uuid.UUID }](ctx, w.db, sys.ID, `select id from location where code = 'BENCH'`, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(rows) > 0 {
+		return rows[0].ID
+	}
+	return done(t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+		return assets.AddLocation(tx, sys, now, assets.NewLocation{Code: "BENCH", Name: "Bench", Kind: "bench"})
+	}).ID
+}
+
+// take takes a unit out of its slot and to the bench.
+func (w *wash) take(t testing.TB, unit assets.Unit, at time.Time) {
+	t.Helper()
+	w.put(t, unit, assets.Place{LocationID: ptr(w.bench(t))}, at, "failed")
+}
+
+func (w *wash) slot(t testing.TB, position uuid.UUID, class string) uuid.UUID {
+	t.Helper()
+	rows, err := pgdb.Read[struct{ ID uuid.UUID }](ctx, w.db, sys.ID, `select id from slot where position_id = @p and class = @c`, map[string]any{"p": position, "c": class})
+	if err != nil || len(rows) == 0 {
+		t.Fatalf("no slot of %s: %v", class, err)
+	}
+	return rows[0].ID
+}
+
+func (w *wash) park(t testing.TB, position uuid.UUID, at time.Time) {
+	t.Helper()
+	done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		return assets.ChangeState(tx, sys, now, position, "parked", &at, "arm bent")
+	})
+	w.tick(t, now)
+}
+
+func (w *wash) fact(t testing.TB, position uuid.UUID, fact, value string) {
+	t.Helper()
+	done(t, w.db, sys, func(tx *gorm.DB) (assets.Fact, error) {
+		return assets.Record(tx, sys, now, position, assets.NewFact{Fact: fact, Value: value, How: "seen"})
+	})
+}

@@ -39,10 +39,14 @@ type Break struct {
 	Reason  string
 }
 
+// Of a meter that has been silent the year before it fell silent: its rate is as
+// it was then.
 const historyPoints = `
 select u.id as meter_id, p.at, p.total, p.source
-  from unnest(cast(@meters as uuid[])) as u(id)
- cross join lateral (select p.at, p.total, p.source from meter_point as p where p.meter_id = u.id and p.at > @since order by p.at) as p`
+  from (select w.id, least(@since, s.last_at - interval '401 days') as since
+          from unnest(cast(@meters as uuid[])) as w(id)
+          left join meter_state as s on s.meter_id = w.id) as u
+ cross join lateral (select p.at, p.total, p.source from meter_point as p where p.meter_id = u.id and p.at > u.since order by p.at) as p`
 
 // Histories gives the points of meters since an instant, and their breaks, in
 // three statements, by meter. A meter that the actor does not see is left out.

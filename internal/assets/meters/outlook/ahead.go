@@ -92,7 +92,17 @@ func viewOf(h *meters.History, c *Calendars, now time.Time) (*View, error) {
 	}
 	v := &View{Unit: h.Unit, Site: h.Site, Points: h.Points, Breaks: h.Breaks, Every: every(h.Points), calendar: calendar}
 	past := history(h)
-	if v.Rate, err = usage.Measure(past, calendar, now); err != nil {
+	// as of its last reading, so that what is expected does not wander while nobody reads
+	asOf := now
+	if n := len(past.Points); n > 0 {
+		asOf = past.Points[n-1].At
+		for _, b := range past.Breaks {
+			if b.At.After(asOf) && !b.At.After(now) {
+				asOf = b.At
+			}
+		}
+	}
+	if v.Rate, err = usage.Measure(past, calendar, asOf); err != nil {
 		return nil, err
 	}
 	if n := len(past.Points); n > 0 {

@@ -21,11 +21,12 @@ import (
 	"spindlebook/internal/usage"
 )
 
-// How far a calendar is laid to both sides of an instant. Beyond it every day
-// counts as one.
+// How far a calendar is laid to both sides of the year of an instant. Beyond it
+// every day counts as one. It is laid by whole years, so that what is far ahead
+// does not wander from day to day.
 const (
 	yearsBack  = 3
-	yearsAhead = 2
+	yearsAhead = 3
 )
 
 // Calendars are the days of sites, as their profiles, their week and the hour at
@@ -76,7 +77,7 @@ select u.site_id, u.climate, u.size, u.unit, u.part, u.ordinal, u.factor, u.mete
 
 // Of reads the calendars of sites around an instant, in two statements.
 func Of(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, sites ...uuid.UUID) (*Calendars, error) {
-	c := &Calendars{from: now.AddDate(-yearsBack, 0, 0), until: now.AddDate(yearsAhead, 0, 0), sites: map[uuid.UUID]meters.Site{},
+	c := &Calendars{from: time.Date(now.Year()-yearsBack, 1, 1, 0, 0, 0, 0, time.UTC), until: time.Date(now.Year()+yearsAhead, 1, 1, 0, 0, 0, 0, time.UTC), sites: map[uuid.UUID]meters.Site{},
 		weeks: map[uuid.UUID][]openDay{}, pooled: map[pool]usage.Profile{}, own: map[ofSite]usage.Profile{}, laid: map[ofSite]*usage.Calendar{}}
 	type day struct {
 		SiteID  uuid.UUID
