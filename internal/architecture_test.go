@@ -50,6 +50,7 @@ var may = map[string][]string{
 	"internal/pm/ahead":              {"internal/calendar", "internal/fault", "internal/pm/due"},
 	"internal/pm/isolation":          {"internal/access", "internal/assets", "internal/fault", "internal/pgdb"},
 	"internal/pm/visits":             {"internal/access", "internal/calendar", "internal/fault", "internal/parts", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route"},
+	"internal/pm/record":             {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/isolation"},
 	"internal/pm/visits/crew":        {"internal/calendar"},
 	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
 	"internal/pm/visits/route":       {"internal/calendar", "internal/fault"},
@@ -67,7 +68,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/parts", "internal/parts/stock", "internal/pm", "internal/pm/failure", "internal/pm/isolation", "internal/pm/visits"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/exchange", "internal/parts", "internal/parts/stock", "internal/pm", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

@@ -404,3 +404,17 @@ func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 	sortByVerdict(all, func(f UnitFit) fit.Answer { return f.Answer })
 	return all, nil
 }
+
+// FactsOf gives what conditions may ask about work at a position: its facts, what it
+// is and holds, what feeds it, and the method chosen.
+func FactsOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, position uuid.UUID, method string) (condition.Facts, error) {
+	found, err := readPlaces(ctx, db, who, now, []uuid.UUID{position})
+	if err != nil {
+		return nil, err
+	}
+	at, ok := found[position]
+	if !ok {
+		return nil, fault.Missing("position", position.String())
+	}
+	return at.known(method), nil
+}

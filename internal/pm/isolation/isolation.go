@@ -94,6 +94,9 @@ func (p Person) same(q Person) bool {
 	return p.Name == q.Name && p.By == q.By
 }
 
+// Same tells whether two entries are of one person.
+func Same(p, q Person) bool { return p.same(q) }
+
 // AnothersLock is what must be known before somebody takes another's lock off:
 // 29 CFR 1910.147 (e)(3)(i) to (iii). Each says how it was done.
 type AnothersLock struct {
