@@ -263,13 +263,13 @@ create view position_now with (security_invoker = true) as
          array(select a.alias from position_alias as a where a.position_id = p.id order by a.alias) as aliases
     from position as p
     join position_kind as k on k.code = p.kind
-    -- Of each position's states the last that has begun: one step back in
-    -- position_state_position_ix. Under row-level security the planner has no
+    -- One position at a time, back from the last that has begun in
+    -- position_state_position_ix: under row-level security the planner has no
     -- statistics of spans and would read the whole table for what holds now.
     left join lateral (
       select c.state, lower(c.during) as since, c.reason
         from position_state as c
-       where c.position_id = p.id and lower(c.during) <= now()
+       where c.position_id = p.id and lower(c.during) <= now() and c.during @> now()
        order by lower(c.during) desc
        limit 1) as s on true
     left join twin as tl on tl.left_id = p.id
