@@ -28,8 +28,11 @@ import (
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/failure"
 )
 
@@ -72,6 +75,10 @@ type place struct {
 	meter       meters.Meter
 	reading     uuid.UUID
 	fault       failure.Fault
+	supplier    parts.Supplier
+	follows     parts.Succession
+	goesFor     parts.Interchange
+	procedure   uuid.UUID // its version that holds
 }
 
 const maxBody = 64 << 10
@@ -229,6 +236,37 @@ func (s *service) addPlace(customer, site string) (p place) {
 				p.fault, err = failure.Add(tx, who, s.now, failure.New{SiteID: p.site.ID, PositionID: &p.left.ID, Mode: "FM-008",
 					Edit: failure.Edit{Says: "It wobbles at " + site, Detected: "operator", Before: "up", LineEffect: "degraded", Payer: "not_said"}})
 				return err
+			},
+			func() error {
+				p.supplier, err = parts.AddSupplier(tx, who, s.now, parts.SupplierEdit{Code: site, Name: "Quillan Drive Works", WorkingDays: []int{1, 2, 3, 4, 5}})
+				if err != nil {
+					return err
+				}
+				var old assets.Part
+				if old, err = assets.AddPart(tx, who, s.now, assets.PartEdit{Number: "OLD-" + strings.ToUpper(uuid.NewString()[:8]), Description: "Gearmotor of before", Class: "gearmotor"}); err != nil {
+					return err
+				}
+				if p.follows, err = parts.Succeed(tx, who, s.now, old.ID, parts.NewSuccession{Kind: "replaced", To: []parts.NewSuccessor{{PartID: p.part.ID, Amount: amount.One}}}); err != nil {
+					return err
+				}
+				p.goesFor, err = parts.AddInterchange(tx, who, s.now, old.ID, parts.NewInterchange{OtherID: p.part.ID, Kind: "lookalike"})
+				return err
+			},
+			func() error {
+				ids, err := pm.AddProcedures(tx, who, s.now, []pm.NewProcedure{{Code: "JP-" + site, Title: "Gearmotor swap"}})
+				if err != nil {
+					return err
+				}
+				versions, err := pm.WriteDrafts(tx, who, s.now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 10, Typical: 20, High: 30},
+					LineState: "closed_hours", Steps: []pm.Step{{Kind: "do", Says: "Swap it."}}}}})
+				if err != nil {
+					return err
+				}
+				p.procedure = versions[0]
+				if err := parts.SetLines(tx, who, p.procedure, []parts.NewLine{{Need: "always", PartID: &p.part.ID, Amount: amount.One}}); err != nil {
+					return err
+				}
+				return pm.Publish(tx, who, s.now, versions)
 			},
 			func() error {
 				p.blackout, err = assets.AddBlackout(tx, who, p.site.ID, assets.NewBlackout{From: s.now, Until: s.now.Add(time.Hour), Reason: "fair in town"})

@@ -502,6 +502,78 @@ func (e FindingKind) Valid() bool {
 	}
 }
 
+// Defines values for FitMissingOf.
+const (
+	FitMissingOfPart     FitMissingOf = "part"
+	FitMissingOfPosition FitMissingOf = "position"
+)
+
+// Valid indicates whether the value is a known member of the FitMissingOf enum.
+func (e FitMissingOf) Valid() bool {
+	switch e {
+	case FitMissingOfPart:
+		return true
+	case FitMissingOfPosition:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FitRuleHow.
+const (
+	FitRuleHowLinks   FitRuleHow = "links"
+	FitRuleHowNever   FitRuleHow = "never"
+	FitRuleHowPattern FitRuleHow = "pattern"
+	FitRuleHowSame    FitRuleHow = "same"
+	FitRuleHowSupply  FitRuleHow = "supply"
+)
+
+// Valid indicates whether the value is a known member of the FitRuleHow enum.
+func (e FitRuleHow) Valid() bool {
+	switch e {
+	case FitRuleHowLinks:
+		return true
+	case FitRuleHowNever:
+		return true
+	case FitRuleHowPattern:
+		return true
+	case FitRuleHowSame:
+		return true
+	case FitRuleHowSupply:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FitRuleEditHow.
+const (
+	FitRuleEditHowLinks   FitRuleEditHow = "links"
+	FitRuleEditHowNever   FitRuleEditHow = "never"
+	FitRuleEditHowPattern FitRuleEditHow = "pattern"
+	FitRuleEditHowSame    FitRuleEditHow = "same"
+	FitRuleEditHowSupply  FitRuleEditHow = "supply"
+)
+
+// Valid indicates whether the value is a known member of the FitRuleEditHow enum.
+func (e FitRuleEditHow) Valid() bool {
+	switch e {
+	case FitRuleEditHowLinks:
+		return true
+	case FitRuleEditHowNever:
+		return true
+	case FitRuleEditHowPattern:
+		return true
+	case FitRuleEditHowSame:
+		return true
+	case FitRuleEditHowSupply:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Grade.
 const (
 	GradeComputed     Grade = "computed"
@@ -565,6 +637,33 @@ func (e ImportFormat) Valid() bool {
 	case Csv:
 		return true
 	case Xlsx:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for InterchangeKind.
+const (
+	InterchangeKindConversion InterchangeKind = "conversion"
+	InterchangeKindEither     InterchangeKind = "either"
+	InterchangeKindInstead    InterchangeKind = "instead"
+	InterchangeKindLookalike  InterchangeKind = "lookalike"
+	InterchangeKindNeverMix   InterchangeKind = "never_mix"
+)
+
+// Valid indicates whether the value is a known member of the InterchangeKind enum.
+func (e InterchangeKind) Valid() bool {
+	switch e {
+	case InterchangeKindConversion:
+		return true
+	case InterchangeKindEither:
+		return true
+	case InterchangeKindInstead:
+		return true
+	case InterchangeKindLookalike:
+		return true
+	case InterchangeKindNeverMix:
 		return true
 	default:
 		return false
@@ -766,6 +865,51 @@ func (e MeterUnit) Valid() bool {
 	}
 }
 
+// Defines values for NeedsLineNeed.
+const (
+	NeedsLineNeedAlways     NeedsLineNeed = "always"
+	NeedsLineNeedConsumable NeedsLineNeed = "consumable"
+	NeedsLineNeedIfFound    NeedsLineNeed = "if_found"
+	NeedsLineNeedProtective NeedsLineNeed = "protective"
+	NeedsLineNeedTool       NeedsLineNeed = "tool"
+)
+
+// Valid indicates whether the value is a known member of the NeedsLineNeed enum.
+func (e NeedsLineNeed) Valid() bool {
+	switch e {
+	case NeedsLineNeedAlways:
+		return true
+	case NeedsLineNeedConsumable:
+		return true
+	case NeedsLineNeedIfFound:
+		return true
+	case NeedsLineNeedProtective:
+		return true
+	case NeedsLineNeedTool:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NeedsLineStanding.
+const (
+	Check NeedsLineStanding = "check"
+	Take  NeedsLineStanding = "take"
+)
+
+// Valid indicates whether the value is a known member of the NeedsLineStanding enum.
+func (e NeedsLineStanding) Valid() bool {
+	switch e {
+	case Check:
+		return true
+	case Take:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NewFactHow.
 const (
 	NewFactHowAssumed      NewFactHow = "assumed"
@@ -790,6 +934,78 @@ func (e NewFactHow) Valid() bool {
 	case NewFactHowSeen:
 		return true
 	case NewFactHowTold:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewInterchangeKind.
+const (
+	NewInterchangeKindConversion NewInterchangeKind = "conversion"
+	NewInterchangeKindEither     NewInterchangeKind = "either"
+	NewInterchangeKindInstead    NewInterchangeKind = "instead"
+	NewInterchangeKindLookalike  NewInterchangeKind = "lookalike"
+	NewInterchangeKindNeverMix   NewInterchangeKind = "never_mix"
+)
+
+// Valid indicates whether the value is a known member of the NewInterchangeKind enum.
+func (e NewInterchangeKind) Valid() bool {
+	switch e {
+	case NewInterchangeKindConversion:
+		return true
+	case NewInterchangeKindEither:
+		return true
+	case NewInterchangeKindInstead:
+		return true
+	case NewInterchangeKindLookalike:
+		return true
+	case NewInterchangeKindNeverMix:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewPartLineNeed.
+const (
+	NewPartLineNeedAlways     NewPartLineNeed = "always"
+	NewPartLineNeedConsumable NewPartLineNeed = "consumable"
+	NewPartLineNeedIfFound    NewPartLineNeed = "if_found"
+	NewPartLineNeedProtective NewPartLineNeed = "protective"
+	NewPartLineNeedTool       NewPartLineNeed = "tool"
+)
+
+// Valid indicates whether the value is a known member of the NewPartLineNeed enum.
+func (e NewPartLineNeed) Valid() bool {
+	switch e {
+	case NewPartLineNeedAlways:
+		return true
+	case NewPartLineNeedConsumable:
+		return true
+	case NewPartLineNeedIfFound:
+		return true
+	case NewPartLineNeedProtective:
+		return true
+	case NewPartLineNeedTool:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewRecipeLineLetter.
+const (
+	NewRecipeLineLetterA NewRecipeLineLetter = "A"
+	NewRecipeLineLetterB NewRecipeLineLetter = "B"
+)
+
+// Valid indicates whether the value is a known member of the NewRecipeLineLetter enum.
+func (e NewRecipeLineLetter) Valid() bool {
+	switch e {
+	case NewRecipeLineLetterA:
+		return true
+	case NewRecipeLineLetterB:
 		return true
 	default:
 		return false
@@ -835,6 +1051,24 @@ func (e NewSiteDriverSide) Valid() bool {
 	case NewSiteDriverSideLeft:
 		return true
 	case NewSiteDriverSideRight:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewSuccessionKind.
+const (
+	NewSuccessionKindReplaced  NewSuccessionKind = "replaced"
+	NewSuccessionKindWithdrawn NewSuccessionKind = "withdrawn"
+)
+
+// Valid indicates whether the value is a known member of the NewSuccessionKind enum.
+func (e NewSuccessionKind) Valid() bool {
+	switch e {
+	case NewSuccessionKindReplaced:
+		return true
+	case NewSuccessionKindWithdrawn:
 		return true
 	default:
 		return false
@@ -892,6 +1126,96 @@ func (e NewUnitOwner) Valid() bool {
 	case NewUnitOwnerCustomer:
 		return true
 	case NewUnitOwnerDistributor:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PartAliasKind.
+const (
+	PartAliasKindMaker    PartAliasKind = "maker"
+	PartAliasKindOld      PartAliasKind = "old"
+	PartAliasKindOther    PartAliasKind = "other"
+	PartAliasKindSupplier PartAliasKind = "supplier"
+)
+
+// Valid indicates whether the value is a known member of the PartAliasKind enum.
+func (e PartAliasKind) Valid() bool {
+	switch e {
+	case PartAliasKindMaker:
+		return true
+	case PartAliasKindOld:
+		return true
+	case PartAliasKindOther:
+		return true
+	case PartAliasKindSupplier:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PartHitBy.
+const (
+	PartHitByNumber    PartHitBy = "number"
+	PartHitByOldNumber PartHitBy = "old number"
+	PartHitByWords     PartHitBy = "words"
+)
+
+// Valid indicates whether the value is a known member of the PartHitBy enum.
+func (e PartHitBy) Valid() bool {
+	switch e {
+	case PartHitByNumber:
+		return true
+	case PartHitByOldNumber:
+		return true
+	case PartHitByWords:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PartLineNeed.
+const (
+	PartLineNeedAlways     PartLineNeed = "always"
+	PartLineNeedConsumable PartLineNeed = "consumable"
+	PartLineNeedIfFound    PartLineNeed = "if_found"
+	PartLineNeedProtective PartLineNeed = "protective"
+	PartLineNeedTool       PartLineNeed = "tool"
+)
+
+// Valid indicates whether the value is a known member of the PartLineNeed enum.
+func (e PartLineNeed) Valid() bool {
+	switch e {
+	case PartLineNeedAlways:
+		return true
+	case PartLineNeedConsumable:
+		return true
+	case PartLineNeedIfFound:
+		return true
+	case PartLineNeedProtective:
+		return true
+	case PartLineNeedTool:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PartUseKind.
+const (
+	PartUseKindKit       PartUseKind = "kit"
+	PartUseKindProcedure PartUseKind = "procedure"
+)
+
+// Valid indicates whether the value is a known member of the PartUseKind enum.
+func (e PartUseKind) Valid() bool {
+	switch e {
+	case PartUseKindKit:
+		return true
+	case PartUseKindProcedure:
 		return true
 	default:
 		return false
@@ -1336,6 +1660,198 @@ func (e SizeClass) Valid() bool {
 	}
 }
 
+// Defines values for StockingAbc.
+const (
+	StockingAbcA StockingAbc = "A"
+	StockingAbcB StockingAbc = "B"
+	StockingAbcC StockingAbc = "C"
+)
+
+// Valid indicates whether the value is a known member of the StockingAbc enum.
+func (e StockingAbc) Valid() bool {
+	switch e {
+	case StockingAbcA:
+		return true
+	case StockingAbcB:
+		return true
+	case StockingAbcC:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockingMeasuredIn.
+const (
+	StockingMeasuredInEa  StockingMeasuredIn = "ea"
+	StockingMeasuredInFt  StockingMeasuredIn = "ft"
+	StockingMeasuredInG   StockingMeasuredIn = "g"
+	StockingMeasuredInKg  StockingMeasuredIn = "kg"
+	StockingMeasuredInL   StockingMeasuredIn = "L"
+	StockingMeasuredInM   StockingMeasuredIn = "m"
+	StockingMeasuredInML  StockingMeasuredIn = "mL"
+	StockingMeasuredInSet StockingMeasuredIn = "set"
+)
+
+// Valid indicates whether the value is a known member of the StockingMeasuredIn enum.
+func (e StockingMeasuredIn) Valid() bool {
+	switch e {
+	case StockingMeasuredInEa:
+		return true
+	case StockingMeasuredInFt:
+		return true
+	case StockingMeasuredInG:
+		return true
+	case StockingMeasuredInKg:
+		return true
+	case StockingMeasuredInL:
+		return true
+	case StockingMeasuredInM:
+		return true
+	case StockingMeasuredInML:
+		return true
+	case StockingMeasuredInSet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockingTracking.
+const (
+	StockingTrackingBulk      StockingTracking = "bulk"
+	StockingTrackingKit       StockingTracking = "kit"
+	StockingTrackingLot       StockingTracking = "lot"
+	StockingTrackingLotExpiry StockingTracking = "lot_expiry"
+	StockingTrackingNone      StockingTracking = "none"
+	StockingTrackingUnit      StockingTracking = "unit"
+)
+
+// Valid indicates whether the value is a known member of the StockingTracking enum.
+func (e StockingTracking) Valid() bool {
+	switch e {
+	case StockingTrackingBulk:
+		return true
+	case StockingTrackingKit:
+		return true
+	case StockingTrackingLot:
+		return true
+	case StockingTrackingLotExpiry:
+		return true
+	case StockingTrackingNone:
+		return true
+	case StockingTrackingUnit:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockingEditAbc.
+const (
+	StockingEditAbcA StockingEditAbc = "A"
+	StockingEditAbcB StockingEditAbc = "B"
+	StockingEditAbcC StockingEditAbc = "C"
+)
+
+// Valid indicates whether the value is a known member of the StockingEditAbc enum.
+func (e StockingEditAbc) Valid() bool {
+	switch e {
+	case StockingEditAbcA:
+		return true
+	case StockingEditAbcB:
+		return true
+	case StockingEditAbcC:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockingEditMeasuredIn.
+const (
+	StockingEditMeasuredInEa  StockingEditMeasuredIn = "ea"
+	StockingEditMeasuredInFt  StockingEditMeasuredIn = "ft"
+	StockingEditMeasuredInG   StockingEditMeasuredIn = "g"
+	StockingEditMeasuredInKg  StockingEditMeasuredIn = "kg"
+	StockingEditMeasuredInL   StockingEditMeasuredIn = "L"
+	StockingEditMeasuredInM   StockingEditMeasuredIn = "m"
+	StockingEditMeasuredInML  StockingEditMeasuredIn = "mL"
+	StockingEditMeasuredInSet StockingEditMeasuredIn = "set"
+)
+
+// Valid indicates whether the value is a known member of the StockingEditMeasuredIn enum.
+func (e StockingEditMeasuredIn) Valid() bool {
+	switch e {
+	case StockingEditMeasuredInEa:
+		return true
+	case StockingEditMeasuredInFt:
+		return true
+	case StockingEditMeasuredInG:
+		return true
+	case StockingEditMeasuredInKg:
+		return true
+	case StockingEditMeasuredInL:
+		return true
+	case StockingEditMeasuredInM:
+		return true
+	case StockingEditMeasuredInML:
+		return true
+	case StockingEditMeasuredInSet:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockingEditTracking.
+const (
+	StockingEditTrackingBulk      StockingEditTracking = "bulk"
+	StockingEditTrackingKit       StockingEditTracking = "kit"
+	StockingEditTrackingLot       StockingEditTracking = "lot"
+	StockingEditTrackingLotExpiry StockingEditTracking = "lot_expiry"
+	StockingEditTrackingNone      StockingEditTracking = "none"
+	StockingEditTrackingUnit      StockingEditTracking = "unit"
+)
+
+// Valid indicates whether the value is a known member of the StockingEditTracking enum.
+func (e StockingEditTracking) Valid() bool {
+	switch e {
+	case StockingEditTrackingBulk:
+		return true
+	case StockingEditTrackingKit:
+		return true
+	case StockingEditTrackingLot:
+		return true
+	case StockingEditTrackingLotExpiry:
+		return true
+	case StockingEditTrackingNone:
+		return true
+	case StockingEditTrackingUnit:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for SuccessionKind.
+const (
+	SuccessionKindReplaced  SuccessionKind = "replaced"
+	SuccessionKindWithdrawn SuccessionKind = "withdrawn"
+)
+
+// Valid indicates whether the value is a known member of the SuccessionKind enum.
+func (e SuccessionKind) Valid() bool {
+	switch e {
+	case SuccessionKindReplaced:
+		return true
+	case SuccessionKindWithdrawn:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for SupplyHertz.
 const (
 	SupplyHertzN50 SupplyHertz = 50
@@ -1668,6 +2184,21 @@ type Connection struct {
 
 // ConnectionVerdict defines model for Connection.Verdict.
 type ConnectionVerdict string
+
+// Cost defines model for Cost.
+type Cost struct {
+	CoreMinor  int64              `json:"core_minor"`
+	Currency   string             `json:"currency"`
+	From       time.Time          `json:"from"`
+	Id         openapi_types.UUID `json:"id"`
+	PriceMinor int64              `json:"price_minor"`
+	Until      *time.Time         `json:"until,omitempty"`
+}
+
+// Costs defines model for Costs.
+type Costs struct {
+	Items []Cost `json:"items"`
+}
 
 // Customer defines model for Customer.
 type Customer struct {
@@ -2020,6 +2551,90 @@ type Findings struct {
 	Items []Finding `json:"items"`
 }
 
+// FitAnswer defines model for FitAnswer.
+type FitAnswer struct {
+	// Minutes Of the work; works of one procedure are done in one go.
+	Minutes int          `json:"minutes"`
+	Missing []FitMissing `json:"missing"`
+
+	// Reasons Why it does not fit, every one.
+	Reasons []string `json:"reasons"`
+
+	// Verdict fits, fits after work, does not fit, or cannot tell, which is never ready.
+	Verdict string    `json:"verdict"`
+	Work    []FitWork `json:"work"`
+}
+
+// FitMissing defines model for FitMissing.
+type FitMissing struct {
+	Fact string       `json:"fact"`
+	How  string       `json:"how"`
+	Of   FitMissingOf `json:"of"`
+	Says string       `json:"says"`
+}
+
+// FitMissingOf defines model for FitMissing.Of.
+type FitMissingOf string
+
+// FitRule defines model for FitRule.
+type FitRule struct {
+	// Against A fact of the position, kind, line_side or supply.
+	Against string `json:"against"`
+	Class   string `json:"class"`
+
+	// Condition Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	Condition *string    `json:"condition,omitempty"`
+	Fact      string     `json:"fact"`
+	How       FitRuleHow `json:"how"`
+	Why       *string    `json:"why,omitempty"`
+	Work      *string    `json:"work,omitempty"`
+
+	// WorkBy Code of the procedure.
+	WorkBy      *string `json:"work_by,omitempty"`
+	WorkMinutes *int    `json:"work_minutes,omitempty"`
+}
+
+// FitRuleHow defines model for FitRule.How.
+type FitRuleHow string
+
+// FitRuleEdit defines model for FitRuleEdit.
+type FitRuleEdit struct {
+	// Against A fact of the position, kind, line_side or supply.
+	Against string `json:"against"`
+
+	// Condition Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	Condition *string        `json:"condition,omitempty"`
+	Fact      string         `json:"fact"`
+	How       FitRuleEditHow `json:"how"`
+	Why       *string        `json:"why,omitempty"`
+	Work      *string        `json:"work,omitempty"`
+
+	// WorkBy Code of the procedure.
+	WorkBy      *string `json:"work_by,omitempty"`
+	WorkMinutes *int    `json:"work_minutes,omitempty"`
+}
+
+// FitRuleEditHow defines model for FitRuleEdit.How.
+type FitRuleEditHow string
+
+// FitRules defines model for FitRules.
+type FitRules struct {
+	Items []FitRule `json:"items"`
+}
+
+// FitRulesEdit defines model for FitRulesEdit.
+type FitRulesEdit struct {
+	Items []FitRuleEdit `json:"items"`
+}
+
+// FitWork defines model for FitWork.
+type FitWork struct {
+	// By Code of the procedure.
+	By      string `json:"by"`
+	Minutes int    `json:"minutes"`
+	What    string `json:"what"`
+}
+
 // Fitted defines model for Fitted.
 type Fitted struct {
 	Class string `json:"class"`
@@ -2171,6 +2786,26 @@ type ImportedSheet struct {
 	Unchanged int       `json:"unchanged"`
 }
 
+// Interchange defines model for Interchange.
+type Interchange struct {
+	From      time.Time           `json:"from"`
+	Id        openapi_types.UUID  `json:"id"`
+	Kind      InterchangeKind     `json:"kind"`
+	Note      string              `json:"note"`
+	Number    string              `json:"number"`
+	OnlyWhere string              `json:"only_where"`
+	Other     string              `json:"other"`
+	OtherId   openapi_types.UUID  `json:"other_id"`
+	OtherSays *string             `json:"other_says,omitempty"`
+	PartId    openapi_types.UUID  `json:"part_id"`
+	Until     *time.Time          `json:"until,omitempty"`
+	Via       *string             `json:"via,omitempty"`
+	ViaPartId *openapi_types.UUID `json:"via_part_id,omitempty"`
+}
+
+// InterchangeKind defines model for Interchange.Kind.
+type InterchangeKind string
+
 // IsolationEdit defines model for IsolationEdit.
 type IsolationEdit struct {
 	CheckedBy string             `json:"checked_by"`
@@ -2284,6 +2919,14 @@ type LinePage struct {
 // LineSide In the direction of travel; driver and passenger are words on labels.
 type LineSide string
 
+// Lineage defines model for Lineage.
+type Lineage struct {
+	// After What follows, link by link, the nearest first.
+	After        []Succession  `json:"after"`
+	Before       []Succession  `json:"before"`
+	Interchanges []Interchange `json:"interchanges"`
+}
+
 // LocalTime Hours and minutes in the site's zone.
 type LocalTime = string
 
@@ -2313,6 +2956,12 @@ type LocationPage struct {
 
 	// NextCursor Give it as cursor to read on; absent on the last page.
 	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// MassSI defines model for MassSI.
+type MassSI struct {
+	Kg    float64 `json:"kg"`
+	Typed string  `json:"typed"`
 }
 
 // Me defines model for Me.
@@ -2466,6 +3115,70 @@ type MeterTotal struct {
 // MeterUnit defines model for MeterUnit.
 type MeterUnit string
 
+// Needs defines model for Needs.
+type Needs struct {
+	// Gaps Where one line of a group should apply, and none does.
+	Gaps               []string           `json:"gaps"`
+	Lines              []NeedsLine        `json:"lines"`
+	Method             *string            `json:"method,omitempty"`
+	Position           string             `json:"position"`
+	PositionId         openapi_types.UUID `json:"position_id"`
+	Procedure          string             `json:"procedure"`
+	ProcedureVersionId openapi_types.UUID `json:"procedure_version_id"`
+	Title              string             `json:"title"`
+}
+
+// NeedsAsk defines model for NeedsAsk.
+type NeedsAsk struct {
+	Method             *string            `json:"method,omitempty"`
+	PositionId         openapi_types.UUID `json:"position_id"`
+	ProcedureVersionId openapi_types.UUID `json:"procedure_version_id"`
+}
+
+// NeedsLine defines model for NeedsLine.
+type NeedsLine struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount PartAmount `json:"amount"`
+	Cause  *string    `json:"cause,omitempty"`
+	Chance *float64   `json:"chance,omitempty"`
+
+	// Doubt Why it stands at check.
+	Doubt      *[]string           `json:"doubt,omitempty"`
+	Fit        *FitAnswer          `json:"fit,omitempty"`
+	Hazard     *string             `json:"hazard,omitempty"`
+	Instead    *string             `json:"instead,omitempty"`
+	MeasuredIn string              `json:"measured_in"`
+	Missing    *[]FitMissing       `json:"missing,omitempty"`
+	Need       NeedsLineNeed       `json:"need"`
+	Number     *string             `json:"number,omitempty"`
+	PartId     *openapi_types.UUID `json:"part_id,omitempty"`
+
+	// ReadOut The line as one sentence.
+	ReadOut        string            `json:"read_out"`
+	ReturnIfUnused bool              `json:"return_if_unused"`
+	RuleGroup      *string           `json:"rule_group,omitempty"`
+	Says           string            `json:"says"`
+	Standing       NeedsLineStanding `json:"standing"`
+	Tracking       *string           `json:"tracking,omitempty"`
+	Why            string            `json:"why"`
+}
+
+// NeedsLineNeed defines model for NeedsLine.Need.
+type NeedsLineNeed string
+
+// NeedsLineStanding defines model for NeedsLine.Standing.
+type NeedsLineStanding string
+
+// NeedsList defines model for NeedsList.
+type NeedsList struct {
+	Items []Needs `json:"items"`
+}
+
+// NeedsQuestion defines model for NeedsQuestion.
+type NeedsQuestion struct {
+	Items []NeedsAsk `json:"items"`
+}
+
 // NewBlackout defines model for NewBlackout.
 type NewBlackout struct {
 	From time.Time `json:"from"`
@@ -2474,6 +3187,17 @@ type NewBlackout struct {
 	LineId *openapi_types.UUID `json:"line_id,omitempty"`
 	Reason string              `json:"reason"`
 	Until  time.Time           `json:"until"`
+}
+
+// NewCost defines model for NewCost.
+type NewCost struct {
+	// CoreMinor Deposit on one exchange unit.
+	CoreMinor *int64     `json:"core_minor,omitempty"`
+	Currency  string     `json:"currency"`
+	From      *time.Time `json:"from,omitempty"`
+
+	// PriceMinor Of one buying unit, in minor units.
+	PriceMinor int64 `json:"price_minor"`
 }
 
 // NewFact defines model for NewFact.
@@ -2580,6 +3304,22 @@ type NewGrant struct {
 	SiteId     *openapi_types.UUID `json:"site_id,omitempty"`
 }
 
+// NewInterchange defines model for NewInterchange.
+type NewInterchange struct {
+	Kind NewInterchangeKind `json:"kind"`
+	Note *string            `json:"note,omitempty"`
+
+	// OnlyWhere Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	OnlyWhere *string            `json:"only_where,omitempty"`
+	OtherId   openapi_types.UUID `json:"other_id"`
+
+	// ViaPartId The kit of a conversion.
+	ViaPartId *openapi_types.UUID `json:"via_part_id,omitempty"`
+}
+
+// NewInterchangeKind defines model for NewInterchange.Kind.
+type NewInterchangeKind string
+
 // NewIsolationPoint defines model for NewIsolationPoint.
 type NewIsolationPoint struct {
 	CheckedBy string             `json:"checked_by"`
@@ -2677,6 +3417,34 @@ type NewNote struct {
 	Body string `json:"body"`
 }
 
+// NewPartLine defines model for NewPartLine.
+type NewPartLine struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount PartAmount `json:"amount"`
+	Cause  *string    `json:"cause,omitempty"`
+	Chance *float64   `json:"chance,omitempty"`
+
+	// Condition Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	Condition *string `json:"condition,omitempty"`
+
+	// Item In words.
+	Item *string         `json:"item,omitempty"`
+	Need NewPartLineNeed `json:"need"`
+
+	// OneOf Of the lines of its group exactly one is taken.
+	OneOf          *bool               `json:"one_of,omitempty"`
+	PartId         *openapi_types.UUID `json:"part_id,omitempty"`
+	ReturnIfUnused *bool               `json:"return_if_unused,omitempty"`
+	RuleGroup      *string             `json:"rule_group,omitempty"`
+
+	// Slot Whatever fits there.
+	Slot *string `json:"slot,omitempty"`
+	Why  *string `json:"why,omitempty"`
+}
+
+// NewPartLineNeed defines model for NewPartLine.Need.
+type NewPartLineNeed string
+
 // NewPerson defines model for NewPerson.
 type NewPerson struct {
 	// CustomerId Whose organisation they belong to; the distributor's where nothing is said.
@@ -2755,6 +3523,33 @@ type NewReading struct {
 type NewReadings struct {
 	Items []ReadingItem `json:"items"`
 }
+
+// NewRecipe defines model for NewRecipe.
+type NewRecipe struct {
+	Lines []NewRecipeLine `json:"lines"`
+	Note  *string         `json:"note,omitempty"`
+
+	// Pattern Of a set of sections from the bottom up, as AABBx4.
+	Pattern *string `json:"pattern,omitempty"`
+}
+
+// NewRecipeLine defines model for NewRecipeLine.
+type NewRecipeLine struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount PartAmount `json:"amount"`
+
+	// Condition Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	Condition *string `json:"condition,omitempty"`
+
+	// Letter Of a set of sections.
+	Letter   *NewRecipeLineLetter `json:"letter,omitempty"`
+	Note     *string              `json:"note,omitempty"`
+	Optional *bool                `json:"optional,omitempty"`
+	PartId   openapi_types.UUID   `json:"part_id"`
+}
+
+// NewRecipeLineLetter Of a set of sections.
+type NewRecipeLineLetter string
 
 // NewRegimeChange defines model for NewRegimeChange.
 type NewRegimeChange struct {
@@ -2849,6 +3644,41 @@ type NewState struct {
 
 	// State parked: fitted and switched off; empty: nothing fitted, the line washes on; retired: for good.
 	State PositionState `json:"state"`
+}
+
+// NewSuccession defines model for NewSuccession.
+type NewSuccession struct {
+	From *time.Time        `json:"from,omitempty"`
+	Kind NewSuccessionKind `json:"kind"`
+	Note *string           `json:"note,omitempty"`
+
+	// OnlyWhere Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	OnlyWhere *string         `json:"only_where,omitempty"`
+	To        *[]NewSuccessor `json:"to,omitempty"`
+
+	// UseUpWhere Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	UseUpWhere *string `json:"use_up_where,omitempty"`
+}
+
+// NewSuccessionKind defines model for NewSuccession.Kind.
+type NewSuccessionKind string
+
+// NewSuccessor defines model for NewSuccessor.
+type NewSuccessor struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount PartAmount         `json:"amount"`
+	PartId openapi_types.UUID `json:"part_id"`
+}
+
+// NewSupplier defines model for NewSupplier.
+type NewSupplier struct {
+	// Closed Single days on which they do not work either.
+	Closed *[]openapi_types.Date `json:"closed,omitempty"`
+	Code   string                `json:"code"`
+	Name   string                `json:"name"`
+
+	// WorkingDays ISO weekdays.
+	WorkingDays []int `json:"working_days"`
 }
 
 // NewSupply defines model for NewSupply.
@@ -2990,6 +3820,18 @@ type Part struct {
 	Version     int                `json:"version"`
 }
 
+// PartAlias defines model for PartAlias.
+type PartAlias struct {
+	Kind   PartAliasKind `json:"kind"`
+	Number string        `json:"number"`
+}
+
+// PartAliasKind defines model for PartAlias.Kind.
+type PartAliasKind string
+
+// PartAmount A number of what the part is measured in, with at most three decimals.
+type PartAmount = string
+
 // PartEdit defines model for PartEdit.
 type PartEdit struct {
 	// Class One of GET /component-classes.
@@ -3019,12 +3861,110 @@ type PartFactEdit struct {
 	Value   *string  `json:"value,omitempty"`
 }
 
+// PartFit defines model for PartFit.
+type PartFit struct {
+	Answer      FitAnswer          `json:"answer"`
+	Description string             `json:"description"`
+	FollowedBy  *string            `json:"followed_by,omitempty"`
+	Number      string             `json:"number"`
+	PartId      openapi_types.UUID `json:"part_id"`
+	Withdrawn   bool               `json:"withdrawn"`
+}
+
+// PartFits defines model for PartFits.
+type PartFits struct {
+	Items []PartFit `json:"items"`
+}
+
+// PartHit defines model for PartHit.
+type PartHit struct {
+	By          PartHitBy `json:"by"`
+	Class       string    `json:"class"`
+	Description string    `json:"description"`
+
+	// FollowedBy What to use instead.
+	FollowedBy *string            `json:"followed_by,omitempty"`
+	Id         openapi_types.UUID `json:"id"`
+	Number     string             `json:"number"`
+	Withdrawn  bool               `json:"withdrawn"`
+}
+
+// PartHitBy defines model for PartHit.By.
+type PartHitBy string
+
+// PartHits defines model for PartHits.
+type PartHits struct {
+	Items []PartHit `json:"items"`
+}
+
+// PartLine defines model for PartLine.
+type PartLine struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount PartAmount `json:"amount"`
+	Cause  *string    `json:"cause,omitempty"`
+	Chance *float64   `json:"chance,omitempty"`
+
+	// Condition Where it holds: fact = value & fact in (value, value); nothing is everywhere.
+	Condition *string            `json:"condition,omitempty"`
+	Id        openapi_types.UUID `json:"id"`
+
+	// Item In words.
+	Item   *string      `json:"item,omitempty"`
+	Need   PartLineNeed `json:"need"`
+	Number *string      `json:"number,omitempty"`
+
+	// OneOf Of the lines of its group exactly one is taken.
+	OneOf          *bool               `json:"one_of,omitempty"`
+	Ordinal        int                 `json:"ordinal"`
+	PartId         *openapi_types.UUID `json:"part_id,omitempty"`
+	ReturnIfUnused *bool               `json:"return_if_unused,omitempty"`
+	RuleGroup      *string             `json:"rule_group,omitempty"`
+
+	// Slot Whatever fits there.
+	Slot *string `json:"slot,omitempty"`
+	Why  *string `json:"why,omitempty"`
+}
+
+// PartLineNeed defines model for PartLine.Need.
+type PartLineNeed string
+
+// PartLines defines model for PartLines.
+type PartLines struct {
+	Items []PartLine `json:"items"`
+}
+
+// PartLinesEdit defines model for PartLinesEdit.
+type PartLinesEdit struct {
+	Items []NewPartLine `json:"items"`
+}
+
 // PartPage defines model for PartPage.
 type PartPage struct {
 	Items []Part `json:"items"`
 
 	// NextCursor Give it as cursor to read on; absent on the last page.
 	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// PartUse defines model for PartUse.
+type PartUse struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount *PartAmount        `json:"amount,omitempty"`
+	Code   string             `json:"code"`
+	Id     openapi_types.UUID `json:"id"`
+	Kind   PartUseKind        `json:"kind"`
+	Name   string             `json:"name"`
+}
+
+// PartUseKind defines model for PartUse.Kind.
+type PartUseKind string
+
+// PartUses defines model for PartUses.
+type PartUses struct {
+	Items []PartUse `json:"items"`
+
+	// Places Where a unit of it is fitted now, among what one sees.
+	Places int `json:"places"`
 }
 
 // PasswordChange defines model for PasswordChange.
@@ -3358,6 +4298,36 @@ type ReadingsImport struct {
 // Reason Why a unit left. limit_reached: at an inspection. robbed: taken for another position. fitted: it left stock for a slot.
 type Reason string
 
+// Recipe defines model for Recipe.
+type Recipe struct {
+	Id      openapi_types.UUID `json:"id"`
+	KitId   openapi_types.UUID `json:"kit_id"`
+	Lines   []RecipeLine       `json:"lines"`
+	MadeAt  time.Time          `json:"made_at"`
+	Note    string             `json:"note"`
+	Number  int                `json:"number"`
+	Pattern *string            `json:"pattern,omitempty"`
+}
+
+// RecipeLine defines model for RecipeLine.
+type RecipeLine struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount      PartAmount         `json:"amount"`
+	Condition   string             `json:"condition"`
+	Description string             `json:"description"`
+	Letter      *string            `json:"letter,omitempty"`
+	MeasuredIn  string             `json:"measured_in"`
+	Note        string             `json:"note"`
+	Number      string             `json:"number"`
+	Optional    bool               `json:"optional"`
+	PartId      openapi_types.UUID `json:"part_id"`
+}
+
+// Recipes defines model for Recipes.
+type Recipes struct {
+	Items []Recipe `json:"items"`
+}
+
 // RegimeChange defines model for RegimeChange.
 type RegimeChange struct {
 	At      time.Time           `json:"at"`
@@ -3541,6 +4511,38 @@ type SitePage struct {
 // SizeClass defines model for SizeClass.
 type SizeClass string
 
+// Source defines model for Source.
+type Source struct {
+	// Lead10 Working days from order to delivery that suffice in 10 of 100 cases.
+	Lead10 int    `json:"lead_10"`
+	Lead50 int    `json:"lead_50"`
+	Lead90 int    `json:"lead_90"`
+	Name   string `json:"name"`
+
+	// Number Theirs.
+	Number     string             `json:"number"`
+	Preferred  bool               `json:"preferred"`
+	Supplier   string             `json:"supplier"`
+	SupplierId openapi_types.UUID `json:"supplier_id"`
+}
+
+// SourceEdit defines model for SourceEdit.
+type SourceEdit struct {
+	// Lead10 Working days from order to delivery that suffice in 10 of 100 cases.
+	Lead10 int `json:"lead_10"`
+	Lead50 int `json:"lead_50"`
+	Lead90 int `json:"lead_90"`
+
+	// Number Theirs.
+	Number    *string `json:"number,omitempty"`
+	Preferred *bool   `json:"preferred,omitempty"`
+}
+
+// Sources defines model for Sources.
+type Sources struct {
+	Items []Source `json:"items"`
+}
+
 // State defines model for State.
 type State struct {
 	From   time.Time `json:"from"`
@@ -3595,6 +4597,102 @@ type Stays struct {
 	Items []Stay `json:"items"`
 }
 
+// Stocking defines model for Stocking.
+type Stocking struct {
+	Abc     *StockingAbc `json:"abc,omitempty"`
+	Aliases []PartAlias  `json:"aliases"`
+
+	// BoughtIn Such as box or pail.
+	BoughtIn string `json:"bought_in"`
+
+	// Container What one container holds that is opened and used up bit by bit.
+	Container  *PartAmount        `json:"container,omitempty"`
+	Hazard     string             `json:"hazard"`
+	MeasuredIn StockingMeasuredIn `json:"measured_in"`
+
+	// OpenMonths After it was opened.
+	OpenMonths *int `json:"open_months,omitempty"`
+
+	// Pack How many units of measure one buying unit holds.
+	Pack        PartAmount         `json:"pack"`
+	PartId      openapi_types.UUID `json:"part_id"`
+	Repairable  bool               `json:"repairable"`
+	ShelfMonths *int               `json:"shelf_months,omitempty"`
+	Tracking    StockingTracking   `json:"tracking"`
+	Version     int                `json:"version"`
+	Weight      *MassSI            `json:"weight,omitempty"`
+}
+
+// StockingAbc defines model for Stocking.Abc.
+type StockingAbc string
+
+// StockingMeasuredIn defines model for Stocking.MeasuredIn.
+type StockingMeasuredIn string
+
+// StockingTracking defines model for Stocking.Tracking.
+type StockingTracking string
+
+// StockingEdit defines model for StockingEdit.
+type StockingEdit struct {
+	Abc     *StockingEditAbc `json:"abc,omitempty"`
+	Aliases *[]PartAlias     `json:"aliases,omitempty"`
+
+	// BoughtIn Such as box or pail.
+	BoughtIn string `json:"bought_in"`
+
+	// Container What one container holds that is opened and used up bit by bit.
+	Container  *PartAmount            `json:"container,omitempty"`
+	Hazard     *string                `json:"hazard,omitempty"`
+	MeasuredIn StockingEditMeasuredIn `json:"measured_in"`
+
+	// OpenMonths After it was opened.
+	OpenMonths *int `json:"open_months,omitempty"`
+
+	// Pack How many units of measure one buying unit holds.
+	Pack        PartAmount           `json:"pack"`
+	Repairable  *bool                `json:"repairable,omitempty"`
+	ShelfMonths *int                 `json:"shelf_months,omitempty"`
+	Tracking    StockingEditTracking `json:"tracking"`
+
+	// Weight A measure as somebody typed it.
+	Weight *Measure `json:"weight,omitempty"`
+}
+
+// StockingEditAbc defines model for StockingEdit.Abc.
+type StockingEditAbc string
+
+// StockingEditMeasuredIn defines model for StockingEdit.MeasuredIn.
+type StockingEditMeasuredIn string
+
+// StockingEditTracking defines model for StockingEdit.Tracking.
+type StockingEditTracking string
+
+// Succession defines model for Succession.
+type Succession struct {
+	From       time.Time          `json:"from"`
+	Id         openapi_types.UUID `json:"id"`
+	Kind       SuccessionKind     `json:"kind"`
+	Note       string             `json:"note"`
+	Number     string             `json:"number"`
+	OnlyWhere  string             `json:"only_where"`
+	PartId     openapi_types.UUID `json:"part_id"`
+	To         []Successor        `json:"to"`
+	Until      *time.Time         `json:"until,omitempty"`
+	UseUpWhere string             `json:"use_up_where"`
+}
+
+// SuccessionKind defines model for Succession.Kind.
+type SuccessionKind string
+
+// Successor defines model for Successor.
+type Successor struct {
+	// Amount A number of what the part is measured in, with at most three decimals.
+	Amount      PartAmount         `json:"amount"`
+	Description string             `json:"description"`
+	Number      string             `json:"number"`
+	PartId      openapi_types.UUID `json:"part_id"`
+}
+
 // Supersession defines model for Supersession.
 type Supersession struct {
 	Reason *string    `json:"reason,omitempty"`
@@ -3603,6 +4701,38 @@ type Supersession struct {
 	// Unit The unit on the face of a counter.
 	Unit  *FaceUnit `json:"unit,omitempty"`
 	Value *string   `json:"value,omitempty"`
+}
+
+// Supplier defines model for Supplier.
+type Supplier struct {
+	// Closed Single days on which they do not work either.
+	Closed    []openapi_types.Date `json:"closed"`
+	Code      string               `json:"code"`
+	CreatedAt time.Time            `json:"created_at"`
+	Id        openapi_types.UUID   `json:"id"`
+	Name      string               `json:"name"`
+	Version   int                  `json:"version"`
+
+	// WorkingDays ISO weekdays.
+	WorkingDays []int `json:"working_days"`
+}
+
+// SupplierEdit defines model for SupplierEdit.
+type SupplierEdit struct {
+	// Closed Single days on which they do not work either.
+	Closed *[]openapi_types.Date `json:"closed,omitempty"`
+	Name   string                `json:"name"`
+
+	// WorkingDays ISO weekdays.
+	WorkingDays []int `json:"working_days"`
+}
+
+// SupplierPage defines model for SupplierPage.
+type SupplierPage struct {
+	Items []Supplier `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
 }
 
 // Supplies defines model for Supplies.
@@ -3777,6 +4907,25 @@ type UnitEdit struct {
 
 // UnitEditOwner distributor where nothing is said.
 type UnitEditOwner string
+
+// UnitFit defines model for UnitFit.
+type UnitFit struct {
+	Answer       FitAnswer          `json:"answer"`
+	Location     string             `json:"location"`
+	LocationId   openapi_types.UUID `json:"location_id"`
+	LocationKind string             `json:"location_kind"`
+	LocationName string             `json:"location_name"`
+	PartId       openapi_types.UUID `json:"part_id"`
+	PartNumber   string             `json:"part_number"`
+	Serial       *string            `json:"serial,omitempty"`
+	Tag          string             `json:"tag"`
+	UnitId       openapi_types.UUID `json:"unit_id"`
+}
+
+// UnitFits defines model for UnitFits.
+type UnitFits struct {
+	Items []UnitFit `json:"items"`
+}
 
 // UnitList defines model for UnitList.
 type UnitList struct {
@@ -3960,11 +5109,20 @@ type IfMatch = string
 // Limit defines model for Limit.
 type Limit = int
 
+// Method defines model for Method.
+type Method = string
+
+// OfClass defines model for OfClass.
+type OfClass = string
+
 // OpenOnly defines model for OpenOnly.
 type OpenOnly = bool
 
 // Text defines model for Text.
 type Text = string
+
+// Words defines model for Words.
+type Words = string
 
 // AccountId defines model for accountId.
 type AccountId = openapi_types.UUID
@@ -3974,6 +5132,9 @@ type BlackoutId = openapi_types.UUID
 
 // ChangeId defines model for changeId.
 type ChangeId = openapi_types.UUID
+
+// ClassCode defines model for classCode.
+type ClassCode = string
 
 // CustomerId defines model for customerId.
 type CustomerId = openapi_types.UUID
@@ -3989,6 +5150,9 @@ type FaultId = openapi_types.UUID
 
 // GrantId defines model for grantId.
 type GrantId = openapi_types.UUID
+
+// InterchangeId defines model for interchangeId.
+type InterchangeId = openapi_types.UUID
 
 // LineId defines model for lineId.
 type LineId = openapi_types.UUID
@@ -4011,11 +5175,20 @@ type PointId = openapi_types.UUID
 // PositionId defines model for positionId.
 type PositionId = openapi_types.UUID
 
+// ProcedureVersionId defines model for procedureVersionId.
+type ProcedureVersionId = openapi_types.UUID
+
 // ReadingId defines model for readingId.
 type ReadingId = openapi_types.UUID
 
 // SiteId defines model for siteId.
 type SiteId = openapi_types.UUID
+
+// SuccessionId defines model for successionId.
+type SuccessionId = openapi_types.UUID
+
+// SupplierId defines model for supplierId.
+type SupplierId = openapi_types.UUID
 
 // SupplyId defines model for supplyId.
 type SupplyId = openapi_types.UUID
@@ -4296,6 +5469,18 @@ type GetMeterTotalParams struct {
 	AsOf *AsOf `form:"as_of,omitempty" json:"as_of,omitempty"`
 }
 
+// EndInterchangeParams defines parameters for EndInterchange.
+type EndInterchangeParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// EndSuccessionParams defines parameters for EndSuccession.
+type EndSuccessionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListPartsParams defines parameters for ListParts.
 type ListPartsParams struct {
 	// Cursor next_cursor of the page before.
@@ -4317,10 +5502,49 @@ type CreatePartParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// SearchPartsParams defines parameters for SearchParts.
+type SearchPartsParams struct {
+	// Words Pieces of words, all of which must be found.
+	Words Words `form:"words" json:"words"`
+
+	// Limit Most hits to give.
+	Limit *FindLimit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
 // ReplacePartParams defines parameters for ReplacePart.
 type ReplacePartParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// CreateCostParams defines parameters for CreateCost.
+type CreateCostParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateInterchangeParams defines parameters for CreateInterchange.
+type CreateInterchangeParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreateRecipeParams defines parameters for CreateRecipe.
+type CreateRecipeParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceStockingParams defines parameters for ReplaceStocking.
+type ReplaceStockingParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// CreateSuccessionParams defines parameters for CreateSuccession.
+type CreateSuccessionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // CreatePersonParams defines parameters for CreatePerson.
@@ -4404,10 +5628,22 @@ type ReplacePositionIsolationParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// ListPartFitsParams defines parameters for ListPartFits.
+type ListPartFitsParams struct {
+	// Class One of GET /component-classes.
+	Class OfClass `form:"class" json:"class"`
+}
+
 // CreatePositionPhotoParams defines parameters for CreatePositionPhoto.
 type CreatePositionPhotoParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// GetRequirementsParams defines parameters for GetRequirements.
+type GetRequirementsParams struct {
+	// Method The way in which it is done; the first of the procedure where nothing is said.
+	Method *Method `form:"method,omitempty" json:"method,omitempty"`
 }
 
 // CreateShareParams defines parameters for CreateShare.
@@ -4426,6 +5662,12 @@ type ChangeStateParams struct {
 type PairPositionParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ListUnitFitsParams defines parameters for ListUnitFits.
+type ListUnitFitsParams struct {
+	// Class One of GET /component-classes.
+	Class OfClass `form:"class" json:"class"`
 }
 
 // CreateProgramParams defines parameters for CreateProgram.
@@ -4569,6 +5811,27 @@ type EndSupplyParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListSuppliersParams defines parameters for ListSuppliers.
+type ListSuppliersParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CreateSupplierParams defines parameters for CreateSupplier.
+type CreateSupplierParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceSupplierParams defines parameters for ReplaceSupplier.
+type ReplaceSupplierParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
 // CreateSwapParams defines parameters for CreateSwap.
 type CreateSwapParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -4707,6 +5970,9 @@ type HoldFaultJSONRequestBody = NewTemporaryFix
 // WithdrawFaultJSONRequestBody defines body for WithdrawFault for application/json ContentType.
 type WithdrawFaultJSONRequestBody = Withdrawal
 
+// ReplaceFitRulesJSONRequestBody defines body for ReplaceFitRules for application/json ContentType.
+type ReplaceFitRulesJSONRequestBody = FitRulesEdit
+
 // CreateIsolationVersionJSONRequestBody defines body for CreateIsolationVersion for application/json ContentType.
 type CreateIsolationVersionJSONRequestBody = IsolationEdit
 
@@ -4749,6 +6015,24 @@ type CreatePartJSONRequestBody = PartEdit
 // ReplacePartJSONRequestBody defines body for ReplacePart for application/json ContentType.
 type ReplacePartJSONRequestBody = PartEdit
 
+// CreateCostJSONRequestBody defines body for CreateCost for application/json ContentType.
+type CreateCostJSONRequestBody = NewCost
+
+// CreateInterchangeJSONRequestBody defines body for CreateInterchange for application/json ContentType.
+type CreateInterchangeJSONRequestBody = NewInterchange
+
+// CreateRecipeJSONRequestBody defines body for CreateRecipe for application/json ContentType.
+type CreateRecipeJSONRequestBody = NewRecipe
+
+// PutSourceJSONRequestBody defines body for PutSource for application/json ContentType.
+type PutSourceJSONRequestBody = SourceEdit
+
+// ReplaceStockingJSONRequestBody defines body for ReplaceStocking for application/json ContentType.
+type ReplaceStockingJSONRequestBody = StockingEdit
+
+// CreateSuccessionJSONRequestBody defines body for CreateSuccession for application/json ContentType.
+type CreateSuccessionJSONRequestBody = NewSuccession
+
 // CreatePersonJSONRequestBody defines body for CreatePerson for application/json ContentType.
 type CreatePersonJSONRequestBody = NewPerson
 
@@ -4785,6 +6069,9 @@ type ChangeStateJSONRequestBody = NewState
 // PairPositionJSONRequestBody defines body for PairPosition for application/json ContentType.
 type PairPositionJSONRequestBody = TwinEdit
 
+// ReplacePartLinesJSONRequestBody defines body for ReplacePartLines for application/json ContentType.
+type ReplacePartLinesJSONRequestBody = PartLinesEdit
+
 // CreateProgramJSONRequestBody defines body for CreateProgram for application/json ContentType.
 type CreateProgramJSONRequestBody = NewProgram
 
@@ -4802,6 +6089,9 @@ type SupersedeReadingJSONRequestBody = Supersession
 
 // VoidReadingJSONRequestBody defines body for VoidReading for application/json ContentType.
 type VoidReadingJSONRequestBody = Voiding
+
+// ResolveRequirementsJSONRequestBody defines body for ResolveRequirements for application/json ContentType.
+type ResolveRequirementsJSONRequestBody = NeedsQuestion
 
 // SignInJSONRequestBody defines body for SignIn for application/json ContentType.
 type SignInJSONRequestBody = SignIn
@@ -4835,6 +6125,12 @@ type CreateSupplyJSONRequestBody = NewSupply
 
 // EndSupplyJSONRequestBody defines body for EndSupply for application/json ContentType.
 type EndSupplyJSONRequestBody = Ending
+
+// CreateSupplierJSONRequestBody defines body for CreateSupplier for application/json ContentType.
+type CreateSupplierJSONRequestBody = NewSupplier
+
+// ReplaceSupplierJSONRequestBody defines body for ReplaceSupplier for application/json ContentType.
+type ReplaceSupplierJSONRequestBody = SupplierEdit
 
 // CreateSwapJSONRequestBody defines body for CreateSwap for application/json ContentType.
 type CreateSwapJSONRequestBody = NewSwap
@@ -4943,6 +6239,12 @@ type ServerInterface interface {
 	// Find Find by code, name, alias, tag, serial or part number
 	// (GET /find)
 	Find(c *gin.Context, params FindParams)
+	// ListFitRules List in what things must agree to fit
+	// (GET /fit-rules)
+	ListFitRules(c *gin.Context)
+	// ReplaceFitRules Make the rules of a class those given
+	// (PUT /fit-rules/{classCode})
+	ReplaceFitRules(c *gin.Context, classCode ClassCode)
 	// CreateImport Bring a spreadsheet into the register, all of it or nothing
 	// (POST /imports)
 	CreateImport(c *gin.Context, params CreateImportParams)
@@ -5024,18 +6326,63 @@ type ServerInterface interface {
 	// GetMeterTotal What a meter has counted up to an instant
 	// (GET /meters/{meterId}/total)
 	GetMeterTotal(c *gin.Context, meterId MeterId, params GetMeterTotalParams)
+	// EndInterchange Say that it holds no longer
+	// (POST /part-interchanges/{interchangeId}/end)
+	EndInterchange(c *gin.Context, interchangeId InterchangeId, params EndInterchangeParams)
+	// EndSuccession Say that it follows no longer
+	// (POST /part-successions/{successionId}/end)
+	EndSuccession(c *gin.Context, successionId SuccessionId, params EndSuccessionParams)
 	// ListParts List parts by number
 	// (GET /parts)
 	ListParts(c *gin.Context, params ListPartsParams)
 	// CreatePart Add a part
 	// (POST /parts)
 	CreatePart(c *gin.Context, params CreatePartParams)
+	// SearchParts Find parts by any pieces of their words
+	// (GET /parts/search)
+	SearchParts(c *gin.Context, params SearchPartsParams)
 	// GetPart Read a part
 	// (GET /parts/{partId})
 	GetPart(c *gin.Context, partId PartId)
 	// ReplacePart Edit a part
 	// (PUT /parts/{partId})
 	ReplacePart(c *gin.Context, partId PartId, params ReplacePartParams)
+	// ListCosts List what a part cost, the latest first
+	// (GET /parts/{partId}/costs)
+	ListCosts(c *gin.Context, partId PartId)
+	// CreateCost Say what a part costs from an instant on
+	// (POST /parts/{partId}/costs)
+	CreateCost(c *gin.Context, partId PartId, params CreateCostParams)
+	// CreateInterchange Say what goes for a part, or must not
+	// (POST /parts/{partId}/interchanges)
+	CreateInterchange(c *gin.Context, partId PartId, params CreateInterchangeParams)
+	// GetLineage Read what follows a part, what it followed, and what goes for it
+	// (GET /parts/{partId}/lineage)
+	GetLineage(c *gin.Context, partId PartId)
+	// ListRecipes List how a kit is and was made, the recipe in use first
+	// (GET /parts/{partId}/recipes)
+	ListRecipes(c *gin.Context, partId PartId)
+	// CreateRecipe Say how a kit is made from now on
+	// (POST /parts/{partId}/recipes)
+	CreateRecipe(c *gin.Context, partId PartId, params CreateRecipeParams)
+	// ListSources List the suppliers of a part, the preferred one first
+	// (GET /parts/{partId}/sources)
+	ListSources(c *gin.Context, partId PartId)
+	// PutSource Say that a supplier has a part, and how long they take
+	// (PUT /parts/{partId}/sources/{supplierId})
+	PutSource(c *gin.Context, partId PartId, supplierId SupplierId)
+	// GetStocking Read how a part is counted, bought and kept
+	// (GET /parts/{partId}/stocking)
+	GetStocking(c *gin.Context, partId PartId)
+	// ReplaceStocking Edit how a part is counted, bought and kept
+	// (PUT /parts/{partId}/stocking)
+	ReplaceStocking(c *gin.Context, partId PartId, params ReplaceStockingParams)
+	// CreateSuccession Say what follows a part
+	// (POST /parts/{partId}/successions)
+	CreateSuccession(c *gin.Context, partId PartId, params CreateSuccessionParams)
+	// GetPartUses Read where a part is used
+	// (GET /parts/{partId}/uses)
+	GetPartUses(c *gin.Context, partId PartId)
 	// CreatePerson Add a person
 	// (POST /people)
 	CreatePerson(c *gin.Context, params CreatePersonParams)
@@ -5084,12 +6431,18 @@ type ServerInterface interface {
 	// ReplacePositionIsolation Name the isolation points of a position
 	// (PUT /positions/{positionId}/isolation-points)
 	ReplacePositionIsolation(c *gin.Context, positionId PositionId, params ReplacePositionIsolationParams)
+	// ListPartFits Tell of every part of a class whether it fits a position as it arrives
+	// (GET /positions/{positionId}/part-fits)
+	ListPartFits(c *gin.Context, positionId PositionId, params ListPartFitsParams)
 	// ListPositionPhotos Pictures of a position
 	// (GET /positions/{positionId}/photos)
 	ListPositionPhotos(c *gin.Context, positionId PositionId)
 	// CreatePositionPhoto Keep a picture of a position
 	// (POST /positions/{positionId}/photos)
 	CreatePositionPhoto(c *gin.Context, positionId PositionId, params CreatePositionPhotoParams)
+	// GetRequirements Tell what work takes at a position
+	// (GET /positions/{positionId}/requirements/{procedureVersionId})
+	GetRequirements(c *gin.Context, positionId PositionId, procedureVersionId ProcedureVersionId, params GetRequirementsParams)
 	// ListShares Which share of the vehicles a brush washes
 	// (GET /positions/{positionId}/shares)
 	ListShares(c *gin.Context, positionId PositionId)
@@ -5111,6 +6464,15 @@ type ServerInterface interface {
 	// PairPosition Name the twin of a position
 	// (PUT /positions/{positionId}/twin)
 	PairPosition(c *gin.Context, positionId PositionId, params PairPositionParams)
+	// ListUnitFits Tell of the units of a class in stock whether they fit a position
+	// (GET /positions/{positionId}/unit-fits)
+	ListUnitFits(c *gin.Context, positionId PositionId, params ListUnitFitsParams)
+	// ListPartLines List what a version of a procedure takes under all conditions
+	// (GET /procedure-versions/{procedureVersionId}/part-lines)
+	ListPartLines(c *gin.Context, procedureVersionId ProcedureVersionId)
+	// ReplacePartLines Make what a draft of a procedure takes what is given
+	// (PUT /procedure-versions/{procedureVersionId}/part-lines)
+	ReplacePartLines(c *gin.Context, procedureVersionId ProcedureVersionId)
 	// CreateProgram Add a program, such as a counter gateway
 	// (POST /programs)
 	CreateProgram(c *gin.Context, params CreateProgramParams)
@@ -5138,6 +6500,9 @@ type ServerInterface interface {
 	// VoidReading Say that a reading is worth nothing
 	// (POST /readings/{readingId}/void)
 	VoidReading(c *gin.Context, readingId ReadingId, params VoidReadingParams)
+	// ResolveRequirements Tell what many pieces of work take
+	// (POST /requirements/resolve)
+	ResolveRequirements(c *gin.Context)
 	// ListRoles Roles and the capabilities that they bundle
 	// (GET /roles)
 	ListRoles(c *gin.Context)
@@ -5222,6 +6587,18 @@ type ServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(c *gin.Context, siteId SiteId, supplyId SupplyId, params EndSupplyParams)
+	// ListSuppliers List suppliers by code
+	// (GET /suppliers)
+	ListSuppliers(c *gin.Context, params ListSuppliersParams)
+	// CreateSupplier Add a supplier
+	// (POST /suppliers)
+	CreateSupplier(c *gin.Context, params CreateSupplierParams)
+	// GetSupplier Read a supplier
+	// (GET /suppliers/{supplierId})
+	GetSupplier(c *gin.Context, supplierId SupplierId)
+	// ReplaceSupplier Edit a supplier
+	// (PUT /suppliers/{supplierId})
+	ReplaceSupplier(c *gin.Context, supplierId SupplierId, params ReplaceSupplierParams)
 	// CreateSwap Take units out of slots and put others in, all or nothing
 	// (POST /swaps)
 	CreateSwap(c *gin.Context, params CreateSwapParams)
@@ -6253,6 +7630,44 @@ func (siw *ServerInterfaceWrapper) Find(c *gin.Context) {
 	}
 
 	siw.Handler.Find(c, params)
+}
+
+// ListFitRules operation middleware
+func (siw *ServerInterfaceWrapper) ListFitRules(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListFitRules(c)
+}
+
+// ReplaceFitRules operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceFitRules(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "classCode" -------------
+	var classCode ClassCode
+
+	err = runtime.BindStyledParameterWithOptions("simple", "classCode", c.Param("classCode"), &classCode, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter classCode: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceFitRules(c, classCode)
 }
 
 // CreateImport operation middleware
@@ -7327,6 +8742,110 @@ func (siw *ServerInterfaceWrapper) GetMeterTotal(c *gin.Context) {
 	siw.Handler.GetMeterTotal(c, meterId, params)
 }
 
+// EndInterchange operation middleware
+func (siw *ServerInterfaceWrapper) EndInterchange(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "interchangeId" -------------
+	var interchangeId InterchangeId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "interchangeId", c.Param("interchangeId"), &interchangeId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter interchangeId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params EndInterchangeParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.EndInterchange(c, interchangeId, params)
+}
+
+// EndSuccession operation middleware
+func (siw *ServerInterfaceWrapper) EndSuccession(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "successionId" -------------
+	var successionId SuccessionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "successionId", c.Param("successionId"), &successionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter successionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params EndSuccessionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.EndSuccession(c, successionId, params)
+}
+
 // ListParts operation middleware
 func (siw *ServerInterfaceWrapper) ListParts(c *gin.Context) {
 
@@ -7421,6 +8940,41 @@ func (siw *ServerInterfaceWrapper) CreatePart(c *gin.Context) {
 	siw.Handler.CreatePart(c, params)
 }
 
+// SearchParts operation middleware
+func (siw *ServerInterfaceWrapper) SearchParts(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SearchPartsParams
+
+	// ------------- Required query parameter "words" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "words", c.Request.URL.Query(), &params.Words, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter words: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SearchParts(c, params)
+}
+
 // GetPart operation middleware
 func (siw *ServerInterfaceWrapper) GetPart(c *gin.Context) {
 
@@ -7493,6 +9047,447 @@ func (siw *ServerInterfaceWrapper) ReplacePart(c *gin.Context) {
 	}
 
 	siw.Handler.ReplacePart(c, partId, params)
+}
+
+// ListCosts operation middleware
+func (siw *ServerInterfaceWrapper) ListCosts(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListCosts(c, partId)
+}
+
+// CreateCost operation middleware
+func (siw *ServerInterfaceWrapper) CreateCost(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateCostParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateCost(c, partId, params)
+}
+
+// CreateInterchange operation middleware
+func (siw *ServerInterfaceWrapper) CreateInterchange(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateInterchangeParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateInterchange(c, partId, params)
+}
+
+// GetLineage operation middleware
+func (siw *ServerInterfaceWrapper) GetLineage(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetLineage(c, partId)
+}
+
+// ListRecipes operation middleware
+func (siw *ServerInterfaceWrapper) ListRecipes(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListRecipes(c, partId)
+}
+
+// CreateRecipe operation middleware
+func (siw *ServerInterfaceWrapper) CreateRecipe(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRecipeParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateRecipe(c, partId, params)
+}
+
+// ListSources operation middleware
+func (siw *ServerInterfaceWrapper) ListSources(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListSources(c, partId)
+}
+
+// PutSource operation middleware
+func (siw *ServerInterfaceWrapper) PutSource(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Path parameter "supplierId" -------------
+	var supplierId SupplierId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "supplierId", c.Param("supplierId"), &supplierId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter supplierId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PutSource(c, partId, supplierId)
+}
+
+// GetStocking operation middleware
+func (siw *ServerInterfaceWrapper) GetStocking(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetStocking(c, partId)
+}
+
+// ReplaceStocking operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceStocking(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceStockingParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceStocking(c, partId, params)
+}
+
+// CreateSuccession operation middleware
+func (siw *ServerInterfaceWrapper) CreateSuccession(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateSuccessionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateSuccession(c, partId, params)
+}
+
+// GetPartUses operation middleware
+func (siw *ServerInterfaceWrapper) GetPartUses(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "partId" -------------
+	var partId PartId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "partId", c.Param("partId"), &partId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter partId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPartUses(c, partId)
 }
 
 // CreatePerson operation middleware
@@ -8139,6 +10134,42 @@ func (siw *ServerInterfaceWrapper) ReplacePositionIsolation(c *gin.Context) {
 	siw.Handler.ReplacePositionIsolation(c, positionId, params)
 }
 
+// ListPartFits operation middleware
+func (siw *ServerInterfaceWrapper) ListPartFits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListPartFitsParams
+
+	// ------------- Required query parameter "class" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "class", c.Request.URL.Query(), &params.Class, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter class: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPartFits(c, positionId, params)
+}
+
 // ListPositionPhotos operation middleware
 func (siw *ServerInterfaceWrapper) ListPositionPhotos(c *gin.Context) {
 
@@ -8214,6 +10245,51 @@ func (siw *ServerInterfaceWrapper) CreatePositionPhoto(c *gin.Context) {
 	}
 
 	siw.Handler.CreatePositionPhoto(c, positionId, params)
+}
+
+// GetRequirements operation middleware
+func (siw *ServerInterfaceWrapper) GetRequirements(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRequirementsParams
+
+	// ------------- Optional query parameter "method" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "method", c.Request.URL.Query(), &params.Method, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter method: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetRequirements(c, positionId, procedureVersionId, params)
 }
 
 // ListShares operation middleware
@@ -8467,6 +10543,92 @@ func (siw *ServerInterfaceWrapper) PairPosition(c *gin.Context) {
 	}
 
 	siw.Handler.PairPosition(c, positionId, params)
+}
+
+// ListUnitFits operation middleware
+func (siw *ServerInterfaceWrapper) ListUnitFits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListUnitFitsParams
+
+	// ------------- Required query parameter "class" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, true, "class", c.Request.URL.Query(), &params.Class, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter class: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUnitFits(c, positionId, params)
+}
+
+// ListPartLines operation middleware
+func (siw *ServerInterfaceWrapper) ListPartLines(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPartLines(c, procedureVersionId)
+}
+
+// ReplacePartLines operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePartLines(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePartLines(c, procedureVersionId)
 }
 
 // CreateProgram operation middleware
@@ -8888,6 +11050,19 @@ func (siw *ServerInterfaceWrapper) VoidReading(c *gin.Context) {
 	}
 
 	siw.Handler.VoidReading(c, readingId, params)
+}
+
+// ResolveRequirements operation middleware
+func (siw *ServerInterfaceWrapper) ResolveRequirements(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ResolveRequirements(c)
 }
 
 // ListRoles operation middleware
@@ -9865,6 +12040,158 @@ func (siw *ServerInterfaceWrapper) EndSupply(c *gin.Context) {
 	siw.Handler.EndSupply(c, siteId, supplyId, params)
 }
 
+// ListSuppliers operation middleware
+func (siw *ServerInterfaceWrapper) ListSuppliers(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListSuppliersParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListSuppliers(c, params)
+}
+
+// CreateSupplier operation middleware
+func (siw *ServerInterfaceWrapper) CreateSupplier(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateSupplierParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateSupplier(c, params)
+}
+
+// GetSupplier operation middleware
+func (siw *ServerInterfaceWrapper) GetSupplier(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "supplierId" -------------
+	var supplierId SupplierId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "supplierId", c.Param("supplierId"), &supplierId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter supplierId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetSupplier(c, supplierId)
+}
+
+// ReplaceSupplier operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceSupplier(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "supplierId" -------------
+	var supplierId SupplierId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "supplierId", c.Param("supplierId"), &supplierId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter supplierId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceSupplierParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceSupplier(c, supplierId, params)
+}
+
 // CreateSwap operation middleware
 func (siw *ServerInterfaceWrapper) CreateSwap(c *gin.Context) {
 
@@ -10713,6 +13040,33 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/parts", wrapper.CreatePart)
 	router.GET(options.BaseURL+"/parts/:partId", wrapper.GetPart)
 	router.PUT(options.BaseURL+"/parts/:partId", wrapper.ReplacePart)
+	router.GET(options.BaseURL+"/parts/search", wrapper.SearchParts)
+	router.GET(options.BaseURL+"/parts/:partId/stocking", wrapper.GetStocking)
+	router.PUT(options.BaseURL+"/parts/:partId/stocking", wrapper.ReplaceStocking)
+	router.GET(options.BaseURL+"/parts/:partId/lineage", wrapper.GetLineage)
+	router.POST(options.BaseURL+"/parts/:partId/successions", wrapper.CreateSuccession)
+	router.POST(options.BaseURL+"/part-successions/:successionId/end", wrapper.EndSuccession)
+	router.POST(options.BaseURL+"/parts/:partId/interchanges", wrapper.CreateInterchange)
+	router.POST(options.BaseURL+"/part-interchanges/:interchangeId/end", wrapper.EndInterchange)
+	router.GET(options.BaseURL+"/parts/:partId/recipes", wrapper.ListRecipes)
+	router.POST(options.BaseURL+"/parts/:partId/recipes", wrapper.CreateRecipe)
+	router.GET(options.BaseURL+"/parts/:partId/uses", wrapper.GetPartUses)
+	router.GET(options.BaseURL+"/parts/:partId/costs", wrapper.ListCosts)
+	router.POST(options.BaseURL+"/parts/:partId/costs", wrapper.CreateCost)
+	router.GET(options.BaseURL+"/parts/:partId/sources", wrapper.ListSources)
+	router.PUT(options.BaseURL+"/parts/:partId/sources/:supplierId", wrapper.PutSource)
+	router.GET(options.BaseURL+"/suppliers", wrapper.ListSuppliers)
+	router.POST(options.BaseURL+"/suppliers", wrapper.CreateSupplier)
+	router.GET(options.BaseURL+"/suppliers/:supplierId", wrapper.GetSupplier)
+	router.PUT(options.BaseURL+"/suppliers/:supplierId", wrapper.ReplaceSupplier)
+	router.GET(options.BaseURL+"/fit-rules", wrapper.ListFitRules)
+	router.PUT(options.BaseURL+"/fit-rules/:classCode", wrapper.ReplaceFitRules)
+	router.GET(options.BaseURL+"/positions/:positionId/part-fits", wrapper.ListPartFits)
+	router.GET(options.BaseURL+"/positions/:positionId/unit-fits", wrapper.ListUnitFits)
+	router.GET(options.BaseURL+"/positions/:positionId/requirements/:procedureVersionId", wrapper.GetRequirements)
+	router.POST(options.BaseURL+"/requirements/resolve", wrapper.ResolveRequirements)
+	router.GET(options.BaseURL+"/procedure-versions/:procedureVersionId/part-lines", wrapper.ListPartLines)
+	router.PUT(options.BaseURL+"/procedure-versions/:procedureVersionId/part-lines", wrapper.ReplacePartLines)
 	router.GET(options.BaseURL+"/locations", wrapper.ListLocations)
 	router.POST(options.BaseURL+"/locations", wrapper.CreateLocation)
 	router.GET(options.BaseURL+"/locations/:locationId", wrapper.GetLocation)
@@ -11938,6 +14292,84 @@ func (response FinddefaultApplicationProblemPlusJSONResponse) VisitFindResponse(
 	return err
 }
 
+type ListFitRulesRequestObject struct {
+}
+
+type ListFitRulesResponseObject interface {
+	VisitListFitRulesResponse(w http.ResponseWriter) error
+}
+
+type ListFitRules200JSONResponse FitRules
+
+func (response ListFitRules200JSONResponse) VisitListFitRulesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFitRulesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListFitRulesdefaultApplicationProblemPlusJSONResponse) VisitListFitRulesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceFitRulesRequestObject struct {
+	ClassCode ClassCode `json:"classCode"`
+	Body      *ReplaceFitRulesJSONRequestBody
+}
+
+type ReplaceFitRulesResponseObject interface {
+	VisitReplaceFitRulesResponse(w http.ResponseWriter) error
+}
+
+type ReplaceFitRules200JSONResponse FitRules
+
+func (response ReplaceFitRules200JSONResponse) VisitReplaceFitRulesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceFitRulesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceFitRulesdefaultApplicationProblemPlusJSONResponse) VisitReplaceFitRulesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateImportRequestObject struct {
 	Params CreateImportParams
 	Body   io.Reader
@@ -13074,6 +15506,86 @@ func (response GetMeterTotaldefaultApplicationProblemPlusJSONResponse) VisitGetM
 	return err
 }
 
+type EndInterchangeRequestObject struct {
+	InterchangeId InterchangeId `json:"interchangeId"`
+	Params        EndInterchangeParams
+}
+
+type EndInterchangeResponseObject interface {
+	VisitEndInterchangeResponse(w http.ResponseWriter) error
+}
+
+type EndInterchange200JSONResponse Interchange
+
+func (response EndInterchange200JSONResponse) VisitEndInterchangeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndInterchangedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EndInterchangedefaultApplicationProblemPlusJSONResponse) VisitEndInterchangeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndSuccessionRequestObject struct {
+	SuccessionId SuccessionId `json:"successionId"`
+	Params       EndSuccessionParams
+}
+
+type EndSuccessionResponseObject interface {
+	VisitEndSuccessionResponse(w http.ResponseWriter) error
+}
+
+type EndSuccession200JSONResponse Succession
+
+func (response EndSuccession200JSONResponse) VisitEndSuccessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndSuccessiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EndSuccessiondefaultApplicationProblemPlusJSONResponse) VisitEndSuccessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPartsRequestObject struct {
 	Params ListPartsParams
 }
@@ -13152,6 +15664,45 @@ type CreatePartdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreatePartdefaultApplicationProblemPlusJSONResponse) VisitCreatePartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SearchPartsRequestObject struct {
+	Params SearchPartsParams
+}
+
+type SearchPartsResponseObject interface {
+	VisitSearchPartsResponse(w http.ResponseWriter) error
+}
+
+type SearchParts200JSONResponse PartHits
+
+func (response SearchParts200JSONResponse) VisitSearchPartsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SearchPartsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SearchPartsdefaultApplicationProblemPlusJSONResponse) VisitSearchPartsResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -13248,6 +15799,502 @@ type ReplacePartdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplacePartdefaultApplicationProblemPlusJSONResponse) VisitReplacePartResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCostsRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type ListCostsResponseObject interface {
+	VisitListCostsResponse(w http.ResponseWriter) error
+}
+
+type ListCosts200JSONResponse Costs
+
+func (response ListCosts200JSONResponse) VisitListCostsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCostsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListCostsdefaultApplicationProblemPlusJSONResponse) VisitListCostsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCostRequestObject struct {
+	PartId PartId `json:"partId"`
+	Params CreateCostParams
+	Body   *CreateCostJSONRequestBody
+}
+
+type CreateCostResponseObject interface {
+	VisitCreateCostResponse(w http.ResponseWriter) error
+}
+
+type CreateCost201JSONResponse Cost
+
+func (response CreateCost201JSONResponse) VisitCreateCostResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCostdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateCostdefaultApplicationProblemPlusJSONResponse) VisitCreateCostResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateInterchangeRequestObject struct {
+	PartId PartId `json:"partId"`
+	Params CreateInterchangeParams
+	Body   *CreateInterchangeJSONRequestBody
+}
+
+type CreateInterchangeResponseObject interface {
+	VisitCreateInterchangeResponse(w http.ResponseWriter) error
+}
+
+type CreateInterchange201JSONResponse Interchange
+
+func (response CreateInterchange201JSONResponse) VisitCreateInterchangeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateInterchangedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateInterchangedefaultApplicationProblemPlusJSONResponse) VisitCreateInterchangeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLineageRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type GetLineageResponseObject interface {
+	VisitGetLineageResponse(w http.ResponseWriter) error
+}
+
+type GetLineage200JSONResponse Lineage
+
+func (response GetLineage200JSONResponse) VisitGetLineageResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetLineagedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetLineagedefaultApplicationProblemPlusJSONResponse) VisitGetLineageResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRecipesRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type ListRecipesResponseObject interface {
+	VisitListRecipesResponse(w http.ResponseWriter) error
+}
+
+type ListRecipes200JSONResponse Recipes
+
+func (response ListRecipes200JSONResponse) VisitListRecipesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListRecipesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListRecipesdefaultApplicationProblemPlusJSONResponse) VisitListRecipesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRecipeRequestObject struct {
+	PartId PartId `json:"partId"`
+	Params CreateRecipeParams
+	Body   *CreateRecipeJSONRequestBody
+}
+
+type CreateRecipeResponseObject interface {
+	VisitCreateRecipeResponse(w http.ResponseWriter) error
+}
+
+type CreateRecipe201JSONResponse Recipe
+
+func (response CreateRecipe201JSONResponse) VisitCreateRecipeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRecipedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateRecipedefaultApplicationProblemPlusJSONResponse) VisitCreateRecipeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSourcesRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type ListSourcesResponseObject interface {
+	VisitListSourcesResponse(w http.ResponseWriter) error
+}
+
+type ListSources200JSONResponse Sources
+
+func (response ListSources200JSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSourcesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSourcesdefaultApplicationProblemPlusJSONResponse) VisitListSourcesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutSourceRequestObject struct {
+	PartId     PartId     `json:"partId"`
+	SupplierId SupplierId `json:"supplierId"`
+	Body       *PutSourceJSONRequestBody
+}
+
+type PutSourceResponseObject interface {
+	VisitPutSourceResponse(w http.ResponseWriter) error
+}
+
+type PutSource200JSONResponse Source
+
+func (response PutSource200JSONResponse) VisitPutSourceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PutSourcedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PutSourcedefaultApplicationProblemPlusJSONResponse) VisitPutSourceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetStockingRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type GetStockingResponseObject interface {
+	VisitGetStockingResponse(w http.ResponseWriter) error
+}
+
+type GetStocking200ResponseHeaders struct {
+	ETag string
+}
+
+type GetStocking200JSONResponse struct {
+	Body    Stocking
+	Headers GetStocking200ResponseHeaders
+}
+
+func (response GetStocking200JSONResponse) VisitGetStockingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetStockingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetStockingdefaultApplicationProblemPlusJSONResponse) VisitGetStockingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceStockingRequestObject struct {
+	PartId PartId `json:"partId"`
+	Params ReplaceStockingParams
+	Body   *ReplaceStockingJSONRequestBody
+}
+
+type ReplaceStockingResponseObject interface {
+	VisitReplaceStockingResponse(w http.ResponseWriter) error
+}
+
+type ReplaceStocking200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceStocking200JSONResponse struct {
+	Body    Stocking
+	Headers ReplaceStocking200ResponseHeaders
+}
+
+func (response ReplaceStocking200JSONResponse) VisitReplaceStockingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceStockingdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceStockingdefaultApplicationProblemPlusJSONResponse) VisitReplaceStockingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateSuccessionRequestObject struct {
+	PartId PartId `json:"partId"`
+	Params CreateSuccessionParams
+	Body   *CreateSuccessionJSONRequestBody
+}
+
+type CreateSuccessionResponseObject interface {
+	VisitCreateSuccessionResponse(w http.ResponseWriter) error
+}
+
+type CreateSuccession201JSONResponse Succession
+
+func (response CreateSuccession201JSONResponse) VisitCreateSuccessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateSuccessiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateSuccessiondefaultApplicationProblemPlusJSONResponse) VisitCreateSuccessionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPartUsesRequestObject struct {
+	PartId PartId `json:"partId"`
+}
+
+type GetPartUsesResponseObject interface {
+	VisitGetPartUsesResponse(w http.ResponseWriter) error
+}
+
+type GetPartUses200JSONResponse PartUses
+
+func (response GetPartUses200JSONResponse) VisitGetPartUsesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPartUsesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPartUsesdefaultApplicationProblemPlusJSONResponse) VisitGetPartUsesResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -13968,6 +17015,46 @@ func (response ReplacePositionIsolationdefaultApplicationProblemPlusJSONResponse
 	return err
 }
 
+type ListPartFitsRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+	Params     ListPartFitsParams
+}
+
+type ListPartFitsResponseObject interface {
+	VisitListPartFitsResponse(w http.ResponseWriter) error
+}
+
+type ListPartFits200JSONResponse PartFits
+
+func (response ListPartFits200JSONResponse) VisitListPartFitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPartFitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPartFitsdefaultApplicationProblemPlusJSONResponse) VisitListPartFitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPositionPhotosRequestObject struct {
 	PositionId PositionId `json:"positionId"`
 }
@@ -14037,6 +17124,47 @@ type CreatePositionPhotodefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreatePositionPhotodefaultApplicationProblemPlusJSONResponse) VisitCreatePositionPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRequirementsRequestObject struct {
+	PositionId         PositionId         `json:"positionId"`
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+	Params             GetRequirementsParams
+}
+
+type GetRequirementsResponseObject interface {
+	VisitGetRequirementsResponse(w http.ResponseWriter) error
+}
+
+type GetRequirements200JSONResponse Needs
+
+func (response GetRequirements200JSONResponse) VisitGetRequirementsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRequirementsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetRequirementsdefaultApplicationProblemPlusJSONResponse) VisitGetRequirementsResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -14324,6 +17452,125 @@ type PairPositiondefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response PairPositiondefaultApplicationProblemPlusJSONResponse) VisitPairPositionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitFitsRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+	Params     ListUnitFitsParams
+}
+
+type ListUnitFitsResponseObject interface {
+	VisitListUnitFitsResponse(w http.ResponseWriter) error
+}
+
+type ListUnitFits200JSONResponse UnitFits
+
+func (response ListUnitFits200JSONResponse) VisitListUnitFitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnitFitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUnitFitsdefaultApplicationProblemPlusJSONResponse) VisitListUnitFitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPartLinesRequestObject struct {
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+}
+
+type ListPartLinesResponseObject interface {
+	VisitListPartLinesResponse(w http.ResponseWriter) error
+}
+
+type ListPartLines200JSONResponse PartLines
+
+func (response ListPartLines200JSONResponse) VisitListPartLinesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPartLinesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPartLinesdefaultApplicationProblemPlusJSONResponse) VisitListPartLinesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePartLinesRequestObject struct {
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+	Body               *ReplacePartLinesJSONRequestBody
+}
+
+type ReplacePartLinesResponseObject interface {
+	VisitReplacePartLinesResponse(w http.ResponseWriter) error
+}
+
+type ReplacePartLines200JSONResponse PartLines
+
+func (response ReplacePartLines200JSONResponse) VisitReplacePartLinesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePartLinesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePartLinesdefaultApplicationProblemPlusJSONResponse) VisitReplacePartLinesResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -14697,6 +17944,45 @@ type VoidReadingdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response VoidReadingdefaultApplicationProblemPlusJSONResponse) VisitVoidReadingResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ResolveRequirementsRequestObject struct {
+	Body *ResolveRequirementsJSONRequestBody
+}
+
+type ResolveRequirementsResponseObject interface {
+	VisitResolveRequirementsResponse(w http.ResponseWriter) error
+}
+
+type ResolveRequirements200JSONResponse NeedsList
+
+func (response ResolveRequirements200JSONResponse) VisitResolveRequirementsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ResolveRequirementsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ResolveRequirementsdefaultApplicationProblemPlusJSONResponse) VisitResolveRequirementsResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -15853,6 +19139,181 @@ func (response EndSupplydefaultApplicationProblemPlusJSONResponse) VisitEndSuppl
 	return err
 }
 
+type ListSuppliersRequestObject struct {
+	Params ListSuppliersParams
+}
+
+type ListSuppliersResponseObject interface {
+	VisitListSuppliersResponse(w http.ResponseWriter) error
+}
+
+type ListSuppliers200JSONResponse SupplierPage
+
+func (response ListSuppliers200JSONResponse) VisitListSuppliersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSuppliersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSuppliersdefaultApplicationProblemPlusJSONResponse) VisitListSuppliersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateSupplierRequestObject struct {
+	Params CreateSupplierParams
+	Body   *CreateSupplierJSONRequestBody
+}
+
+type CreateSupplierResponseObject interface {
+	VisitCreateSupplierResponse(w http.ResponseWriter) error
+}
+
+type CreateSupplier201JSONResponse Supplier
+
+func (response CreateSupplier201JSONResponse) VisitCreateSupplierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateSupplierdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateSupplierdefaultApplicationProblemPlusJSONResponse) VisitCreateSupplierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSupplierRequestObject struct {
+	SupplierId SupplierId `json:"supplierId"`
+}
+
+type GetSupplierResponseObject interface {
+	VisitGetSupplierResponse(w http.ResponseWriter) error
+}
+
+type GetSupplier200ResponseHeaders struct {
+	ETag string
+}
+
+type GetSupplier200JSONResponse struct {
+	Body    Supplier
+	Headers GetSupplier200ResponseHeaders
+}
+
+func (response GetSupplier200JSONResponse) VisitGetSupplierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetSupplierdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetSupplierdefaultApplicationProblemPlusJSONResponse) VisitGetSupplierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceSupplierRequestObject struct {
+	SupplierId SupplierId `json:"supplierId"`
+	Params     ReplaceSupplierParams
+	Body       *ReplaceSupplierJSONRequestBody
+}
+
+type ReplaceSupplierResponseObject interface {
+	VisitReplaceSupplierResponse(w http.ResponseWriter) error
+}
+
+type ReplaceSupplier200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceSupplier200JSONResponse struct {
+	Body    Supplier
+	Headers ReplaceSupplier200ResponseHeaders
+}
+
+func (response ReplaceSupplier200JSONResponse) VisitReplaceSupplierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceSupplierdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceSupplierdefaultApplicationProblemPlusJSONResponse) VisitReplaceSupplierResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type CreateSwapRequestObject struct {
 	Params CreateSwapParams
 	Body   *CreateSwapJSONRequestBody
@@ -16678,6 +20139,12 @@ type StrictServerInterface interface {
 	// Find Find by code, name, alias, tag, serial or part number
 	// (GET /find)
 	Find(ctx context.Context, request FindRequestObject) (FindResponseObject, error)
+	// ListFitRules List in what things must agree to fit
+	// (GET /fit-rules)
+	ListFitRules(ctx context.Context, request ListFitRulesRequestObject) (ListFitRulesResponseObject, error)
+	// ReplaceFitRules Make the rules of a class those given
+	// (PUT /fit-rules/{classCode})
+	ReplaceFitRules(ctx context.Context, request ReplaceFitRulesRequestObject) (ReplaceFitRulesResponseObject, error)
 	// CreateImport Bring a spreadsheet into the register, all of it or nothing
 	// (POST /imports)
 	CreateImport(ctx context.Context, request CreateImportRequestObject) (CreateImportResponseObject, error)
@@ -16759,18 +20226,63 @@ type StrictServerInterface interface {
 	// GetMeterTotal What a meter has counted up to an instant
 	// (GET /meters/{meterId}/total)
 	GetMeterTotal(ctx context.Context, request GetMeterTotalRequestObject) (GetMeterTotalResponseObject, error)
+	// EndInterchange Say that it holds no longer
+	// (POST /part-interchanges/{interchangeId}/end)
+	EndInterchange(ctx context.Context, request EndInterchangeRequestObject) (EndInterchangeResponseObject, error)
+	// EndSuccession Say that it follows no longer
+	// (POST /part-successions/{successionId}/end)
+	EndSuccession(ctx context.Context, request EndSuccessionRequestObject) (EndSuccessionResponseObject, error)
 	// ListParts List parts by number
 	// (GET /parts)
 	ListParts(ctx context.Context, request ListPartsRequestObject) (ListPartsResponseObject, error)
 	// CreatePart Add a part
 	// (POST /parts)
 	CreatePart(ctx context.Context, request CreatePartRequestObject) (CreatePartResponseObject, error)
+	// SearchParts Find parts by any pieces of their words
+	// (GET /parts/search)
+	SearchParts(ctx context.Context, request SearchPartsRequestObject) (SearchPartsResponseObject, error)
 	// GetPart Read a part
 	// (GET /parts/{partId})
 	GetPart(ctx context.Context, request GetPartRequestObject) (GetPartResponseObject, error)
 	// ReplacePart Edit a part
 	// (PUT /parts/{partId})
 	ReplacePart(ctx context.Context, request ReplacePartRequestObject) (ReplacePartResponseObject, error)
+	// ListCosts List what a part cost, the latest first
+	// (GET /parts/{partId}/costs)
+	ListCosts(ctx context.Context, request ListCostsRequestObject) (ListCostsResponseObject, error)
+	// CreateCost Say what a part costs from an instant on
+	// (POST /parts/{partId}/costs)
+	CreateCost(ctx context.Context, request CreateCostRequestObject) (CreateCostResponseObject, error)
+	// CreateInterchange Say what goes for a part, or must not
+	// (POST /parts/{partId}/interchanges)
+	CreateInterchange(ctx context.Context, request CreateInterchangeRequestObject) (CreateInterchangeResponseObject, error)
+	// GetLineage Read what follows a part, what it followed, and what goes for it
+	// (GET /parts/{partId}/lineage)
+	GetLineage(ctx context.Context, request GetLineageRequestObject) (GetLineageResponseObject, error)
+	// ListRecipes List how a kit is and was made, the recipe in use first
+	// (GET /parts/{partId}/recipes)
+	ListRecipes(ctx context.Context, request ListRecipesRequestObject) (ListRecipesResponseObject, error)
+	// CreateRecipe Say how a kit is made from now on
+	// (POST /parts/{partId}/recipes)
+	CreateRecipe(ctx context.Context, request CreateRecipeRequestObject) (CreateRecipeResponseObject, error)
+	// ListSources List the suppliers of a part, the preferred one first
+	// (GET /parts/{partId}/sources)
+	ListSources(ctx context.Context, request ListSourcesRequestObject) (ListSourcesResponseObject, error)
+	// PutSource Say that a supplier has a part, and how long they take
+	// (PUT /parts/{partId}/sources/{supplierId})
+	PutSource(ctx context.Context, request PutSourceRequestObject) (PutSourceResponseObject, error)
+	// GetStocking Read how a part is counted, bought and kept
+	// (GET /parts/{partId}/stocking)
+	GetStocking(ctx context.Context, request GetStockingRequestObject) (GetStockingResponseObject, error)
+	// ReplaceStocking Edit how a part is counted, bought and kept
+	// (PUT /parts/{partId}/stocking)
+	ReplaceStocking(ctx context.Context, request ReplaceStockingRequestObject) (ReplaceStockingResponseObject, error)
+	// CreateSuccession Say what follows a part
+	// (POST /parts/{partId}/successions)
+	CreateSuccession(ctx context.Context, request CreateSuccessionRequestObject) (CreateSuccessionResponseObject, error)
+	// GetPartUses Read where a part is used
+	// (GET /parts/{partId}/uses)
+	GetPartUses(ctx context.Context, request GetPartUsesRequestObject) (GetPartUsesResponseObject, error)
 	// CreatePerson Add a person
 	// (POST /people)
 	CreatePerson(ctx context.Context, request CreatePersonRequestObject) (CreatePersonResponseObject, error)
@@ -16819,12 +20331,18 @@ type StrictServerInterface interface {
 	// ReplacePositionIsolation Name the isolation points of a position
 	// (PUT /positions/{positionId}/isolation-points)
 	ReplacePositionIsolation(ctx context.Context, request ReplacePositionIsolationRequestObject) (ReplacePositionIsolationResponseObject, error)
+	// ListPartFits Tell of every part of a class whether it fits a position as it arrives
+	// (GET /positions/{positionId}/part-fits)
+	ListPartFits(ctx context.Context, request ListPartFitsRequestObject) (ListPartFitsResponseObject, error)
 	// ListPositionPhotos Pictures of a position
 	// (GET /positions/{positionId}/photos)
 	ListPositionPhotos(ctx context.Context, request ListPositionPhotosRequestObject) (ListPositionPhotosResponseObject, error)
 	// CreatePositionPhoto Keep a picture of a position
 	// (POST /positions/{positionId}/photos)
 	CreatePositionPhoto(ctx context.Context, request CreatePositionPhotoRequestObject) (CreatePositionPhotoResponseObject, error)
+	// GetRequirements Tell what work takes at a position
+	// (GET /positions/{positionId}/requirements/{procedureVersionId})
+	GetRequirements(ctx context.Context, request GetRequirementsRequestObject) (GetRequirementsResponseObject, error)
 	// ListShares Which share of the vehicles a brush washes
 	// (GET /positions/{positionId}/shares)
 	ListShares(ctx context.Context, request ListSharesRequestObject) (ListSharesResponseObject, error)
@@ -16846,6 +20364,15 @@ type StrictServerInterface interface {
 	// PairPosition Name the twin of a position
 	// (PUT /positions/{positionId}/twin)
 	PairPosition(ctx context.Context, request PairPositionRequestObject) (PairPositionResponseObject, error)
+	// ListUnitFits Tell of the units of a class in stock whether they fit a position
+	// (GET /positions/{positionId}/unit-fits)
+	ListUnitFits(ctx context.Context, request ListUnitFitsRequestObject) (ListUnitFitsResponseObject, error)
+	// ListPartLines List what a version of a procedure takes under all conditions
+	// (GET /procedure-versions/{procedureVersionId}/part-lines)
+	ListPartLines(ctx context.Context, request ListPartLinesRequestObject) (ListPartLinesResponseObject, error)
+	// ReplacePartLines Make what a draft of a procedure takes what is given
+	// (PUT /procedure-versions/{procedureVersionId}/part-lines)
+	ReplacePartLines(ctx context.Context, request ReplacePartLinesRequestObject) (ReplacePartLinesResponseObject, error)
 	// CreateProgram Add a program, such as a counter gateway
 	// (POST /programs)
 	CreateProgram(ctx context.Context, request CreateProgramRequestObject) (CreateProgramResponseObject, error)
@@ -16873,6 +20400,9 @@ type StrictServerInterface interface {
 	// VoidReading Say that a reading is worth nothing
 	// (POST /readings/{readingId}/void)
 	VoidReading(ctx context.Context, request VoidReadingRequestObject) (VoidReadingResponseObject, error)
+	// ResolveRequirements Tell what many pieces of work take
+	// (POST /requirements/resolve)
+	ResolveRequirements(ctx context.Context, request ResolveRequirementsRequestObject) (ResolveRequirementsResponseObject, error)
 	// ListRoles Roles and the capabilities that they bundle
 	// (GET /roles)
 	ListRoles(ctx context.Context, request ListRolesRequestObject) (ListRolesResponseObject, error)
@@ -16957,6 +20487,18 @@ type StrictServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(ctx context.Context, request EndSupplyRequestObject) (EndSupplyResponseObject, error)
+	// ListSuppliers List suppliers by code
+	// (GET /suppliers)
+	ListSuppliers(ctx context.Context, request ListSuppliersRequestObject) (ListSuppliersResponseObject, error)
+	// CreateSupplier Add a supplier
+	// (POST /suppliers)
+	CreateSupplier(ctx context.Context, request CreateSupplierRequestObject) (CreateSupplierResponseObject, error)
+	// GetSupplier Read a supplier
+	// (GET /suppliers/{supplierId})
+	GetSupplier(ctx context.Context, request GetSupplierRequestObject) (GetSupplierResponseObject, error)
+	// ReplaceSupplier Edit a supplier
+	// (PUT /suppliers/{supplierId})
+	ReplaceSupplier(ctx context.Context, request ReplaceSupplierRequestObject) (ReplaceSupplierResponseObject, error)
 	// CreateSwap Take units out of slots and put others in, all or nothing
 	// (POST /swaps)
 	CreateSwap(ctx context.Context, request CreateSwapRequestObject) (CreateSwapResponseObject, error)
@@ -17931,6 +21473,74 @@ func (sh *strictHandler) Find(ctx *gin.Context, params FindParams) {
 	}
 }
 
+// ListFitRules operation middleware
+func (sh *strictHandler) ListFitRules(ctx *gin.Context) {
+	var request ListFitRulesRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFitRules(ctx.Request.Context(), request.(ListFitRulesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFitRules")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListFitRulesResponseObject); ok {
+		if err := validResponse.VisitListFitRulesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceFitRules operation middleware
+func (sh *strictHandler) ReplaceFitRules(ctx *gin.Context, classCode ClassCode) {
+	var request ReplaceFitRulesRequestObject
+
+	request.ClassCode = classCode
+
+	var body ReplaceFitRulesJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceFitRules(ctx.Request.Context(), request.(ReplaceFitRulesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceFitRules")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceFitRulesResponseObject); ok {
+		if err := validResponse.VisitReplaceFitRulesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // CreateImport operation middleware
 func (sh *strictHandler) CreateImport(ctx *gin.Context, params CreateImportParams) {
 	var request CreateImportRequestObject
@@ -18861,6 +22471,60 @@ func (sh *strictHandler) GetMeterTotal(ctx *gin.Context, meterId MeterId, params
 	}
 }
 
+// EndInterchange operation middleware
+func (sh *strictHandler) EndInterchange(ctx *gin.Context, interchangeId InterchangeId, params EndInterchangeParams) {
+	var request EndInterchangeRequestObject
+
+	request.InterchangeId = interchangeId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EndInterchange(ctx.Request.Context(), request.(EndInterchangeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EndInterchange")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(EndInterchangeResponseObject); ok {
+		if err := validResponse.VisitEndInterchangeResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// EndSuccession operation middleware
+func (sh *strictHandler) EndSuccession(ctx *gin.Context, successionId SuccessionId, params EndSuccessionParams) {
+	var request EndSuccessionRequestObject
+
+	request.SuccessionId = successionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EndSuccession(ctx.Request.Context(), request.(EndSuccessionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EndSuccession")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(EndSuccessionResponseObject); ok {
+		if err := validResponse.VisitEndSuccessionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListParts operation middleware
 func (sh *strictHandler) ListParts(ctx *gin.Context, params ListPartsParams) {
 	var request ListPartsRequestObject
@@ -18924,6 +22588,32 @@ func (sh *strictHandler) CreatePart(ctx *gin.Context, params CreatePartParams) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreatePartResponseObject); ok {
 		if err := validResponse.VisitCreatePartResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SearchParts operation middleware
+func (sh *strictHandler) SearchParts(ctx *gin.Context, params SearchPartsParams) {
+	var request SearchPartsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SearchParts(ctx.Request.Context(), request.(SearchPartsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SearchParts")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SearchPartsResponseObject); ok {
+		if err := validResponse.VisitSearchPartsResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -18995,6 +22685,432 @@ func (sh *strictHandler) ReplacePart(ctx *gin.Context, partId PartId, params Rep
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ReplacePartResponseObject); ok {
 		if err := validResponse.VisitReplacePartResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListCosts operation middleware
+func (sh *strictHandler) ListCosts(ctx *gin.Context, partId PartId) {
+	var request ListCostsRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCosts(ctx.Request.Context(), request.(ListCostsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCosts")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListCostsResponseObject); ok {
+		if err := validResponse.VisitListCostsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateCost operation middleware
+func (sh *strictHandler) CreateCost(ctx *gin.Context, partId PartId, params CreateCostParams) {
+	var request CreateCostRequestObject
+
+	request.PartId = partId
+	request.Params = params
+
+	var body CreateCostJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateCost(ctx.Request.Context(), request.(CreateCostRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateCost")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateCostResponseObject); ok {
+		if err := validResponse.VisitCreateCostResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateInterchange operation middleware
+func (sh *strictHandler) CreateInterchange(ctx *gin.Context, partId PartId, params CreateInterchangeParams) {
+	var request CreateInterchangeRequestObject
+
+	request.PartId = partId
+	request.Params = params
+
+	var body CreateInterchangeJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateInterchange(ctx.Request.Context(), request.(CreateInterchangeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateInterchange")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateInterchangeResponseObject); ok {
+		if err := validResponse.VisitCreateInterchangeResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetLineage operation middleware
+func (sh *strictHandler) GetLineage(ctx *gin.Context, partId PartId) {
+	var request GetLineageRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetLineage(ctx.Request.Context(), request.(GetLineageRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetLineage")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetLineageResponseObject); ok {
+		if err := validResponse.VisitGetLineageResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListRecipes operation middleware
+func (sh *strictHandler) ListRecipes(ctx *gin.Context, partId PartId) {
+	var request ListRecipesRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListRecipes(ctx.Request.Context(), request.(ListRecipesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListRecipes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListRecipesResponseObject); ok {
+		if err := validResponse.VisitListRecipesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateRecipe operation middleware
+func (sh *strictHandler) CreateRecipe(ctx *gin.Context, partId PartId, params CreateRecipeParams) {
+	var request CreateRecipeRequestObject
+
+	request.PartId = partId
+	request.Params = params
+
+	var body CreateRecipeJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRecipe(ctx.Request.Context(), request.(CreateRecipeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRecipe")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateRecipeResponseObject); ok {
+		if err := validResponse.VisitCreateRecipeResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListSources operation middleware
+func (sh *strictHandler) ListSources(ctx *gin.Context, partId PartId) {
+	var request ListSourcesRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSources(ctx.Request.Context(), request.(ListSourcesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSources")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListSourcesResponseObject); ok {
+		if err := validResponse.VisitListSourcesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PutSource operation middleware
+func (sh *strictHandler) PutSource(ctx *gin.Context, partId PartId, supplierId SupplierId) {
+	var request PutSourceRequestObject
+
+	request.PartId = partId
+	request.SupplierId = supplierId
+
+	var body PutSourceJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PutSource(ctx.Request.Context(), request.(PutSourceRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PutSource")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PutSourceResponseObject); ok {
+		if err := validResponse.VisitPutSourceResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetStocking operation middleware
+func (sh *strictHandler) GetStocking(ctx *gin.Context, partId PartId) {
+	var request GetStockingRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetStocking(ctx.Request.Context(), request.(GetStockingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetStocking")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetStockingResponseObject); ok {
+		if err := validResponse.VisitGetStockingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceStocking operation middleware
+func (sh *strictHandler) ReplaceStocking(ctx *gin.Context, partId PartId, params ReplaceStockingParams) {
+	var request ReplaceStockingRequestObject
+
+	request.PartId = partId
+	request.Params = params
+
+	var body ReplaceStockingJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceStocking(ctx.Request.Context(), request.(ReplaceStockingRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceStocking")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceStockingResponseObject); ok {
+		if err := validResponse.VisitReplaceStockingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateSuccession operation middleware
+func (sh *strictHandler) CreateSuccession(ctx *gin.Context, partId PartId, params CreateSuccessionParams) {
+	var request CreateSuccessionRequestObject
+
+	request.PartId = partId
+	request.Params = params
+
+	var body CreateSuccessionJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateSuccession(ctx.Request.Context(), request.(CreateSuccessionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateSuccession")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateSuccessionResponseObject); ok {
+		if err := validResponse.VisitCreateSuccessionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPartUses operation middleware
+func (sh *strictHandler) GetPartUses(ctx *gin.Context, partId PartId) {
+	var request GetPartUsesRequestObject
+
+	request.PartId = partId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPartUses(ctx.Request.Context(), request.(GetPartUsesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPartUses")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPartUsesResponseObject); ok {
+		if err := validResponse.VisitGetPartUsesResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -19568,6 +23684,33 @@ func (sh *strictHandler) ReplacePositionIsolation(ctx *gin.Context, positionId P
 	}
 }
 
+// ListPartFits operation middleware
+func (sh *strictHandler) ListPartFits(ctx *gin.Context, positionId PositionId, params ListPartFitsParams) {
+	var request ListPartFitsRequestObject
+
+	request.PositionId = positionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPartFits(ctx.Request.Context(), request.(ListPartFitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPartFits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPartFitsResponseObject); ok {
+		if err := validResponse.VisitListPartFitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListPositionPhotos operation middleware
 func (sh *strictHandler) ListPositionPhotos(ctx *gin.Context, positionId PositionId) {
 	var request ListPositionPhotosRequestObject
@@ -19632,6 +23775,34 @@ func (sh *strictHandler) CreatePositionPhoto(ctx *gin.Context, positionId Positi
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreatePositionPhotoResponseObject); ok {
 		if err := validResponse.VisitCreatePositionPhotoResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetRequirements operation middleware
+func (sh *strictHandler) GetRequirements(ctx *gin.Context, positionId PositionId, procedureVersionId ProcedureVersionId, params GetRequirementsParams) {
+	var request GetRequirementsRequestObject
+
+	request.PositionId = positionId
+	request.ProcedureVersionId = procedureVersionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRequirements(ctx.Request.Context(), request.(GetRequirementsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRequirements")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetRequirementsResponseObject); ok {
+		if err := validResponse.VisitGetRequirementsResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -19871,6 +24042,103 @@ func (sh *strictHandler) PairPosition(ctx *gin.Context, positionId PositionId, p
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(PairPositionResponseObject); ok {
 		if err := validResponse.VisitPairPositionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUnitFits operation middleware
+func (sh *strictHandler) ListUnitFits(ctx *gin.Context, positionId PositionId, params ListUnitFitsParams) {
+	var request ListUnitFitsRequestObject
+
+	request.PositionId = positionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUnitFits(ctx.Request.Context(), request.(ListUnitFitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUnitFits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUnitFitsResponseObject); ok {
+		if err := validResponse.VisitListUnitFitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListPartLines operation middleware
+func (sh *strictHandler) ListPartLines(ctx *gin.Context, procedureVersionId ProcedureVersionId) {
+	var request ListPartLinesRequestObject
+
+	request.ProcedureVersionId = procedureVersionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPartLines(ctx.Request.Context(), request.(ListPartLinesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPartLines")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPartLinesResponseObject); ok {
+		if err := validResponse.VisitListPartLinesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePartLines operation middleware
+func (sh *strictHandler) ReplacePartLines(ctx *gin.Context, procedureVersionId ProcedureVersionId) {
+	var request ReplacePartLinesRequestObject
+
+	request.ProcedureVersionId = procedureVersionId
+
+	var body ReplacePartLinesJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePartLines(ctx.Request.Context(), request.(ReplacePartLinesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePartLines")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePartLinesResponseObject); ok {
+		if err := validResponse.VisitReplacePartLinesResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -20229,6 +24497,48 @@ func (sh *strictHandler) VoidReading(ctx *gin.Context, readingId ReadingId, para
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(VoidReadingResponseObject); ok {
 		if err := validResponse.VisitVoidReadingResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ResolveRequirements operation middleware
+func (sh *strictHandler) ResolveRequirements(ctx *gin.Context) {
+	var request ResolveRequirementsRequestObject
+
+	var body ResolveRequirementsJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ResolveRequirements(ctx.Request.Context(), request.(ResolveRequirementsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ResolveRequirements")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ResolveRequirementsResponseObject); ok {
+		if err := validResponse.VisitResolveRequirementsResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -21162,6 +25472,147 @@ func (sh *strictHandler) EndSupply(ctx *gin.Context, siteId SiteId, supplyId Sup
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(EndSupplyResponseObject); ok {
 		if err := validResponse.VisitEndSupplyResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListSuppliers operation middleware
+func (sh *strictHandler) ListSuppliers(ctx *gin.Context, params ListSuppliersParams) {
+	var request ListSuppliersRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSuppliers(ctx.Request.Context(), request.(ListSuppliersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSuppliers")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListSuppliersResponseObject); ok {
+		if err := validResponse.VisitListSuppliersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateSupplier operation middleware
+func (sh *strictHandler) CreateSupplier(ctx *gin.Context, params CreateSupplierParams) {
+	var request CreateSupplierRequestObject
+
+	request.Params = params
+
+	var body CreateSupplierJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateSupplier(ctx.Request.Context(), request.(CreateSupplierRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateSupplier")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateSupplierResponseObject); ok {
+		if err := validResponse.VisitCreateSupplierResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetSupplier operation middleware
+func (sh *strictHandler) GetSupplier(ctx *gin.Context, supplierId SupplierId) {
+	var request GetSupplierRequestObject
+
+	request.SupplierId = supplierId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetSupplier(ctx.Request.Context(), request.(GetSupplierRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetSupplier")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetSupplierResponseObject); ok {
+		if err := validResponse.VisitGetSupplierResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceSupplier operation middleware
+func (sh *strictHandler) ReplaceSupplier(ctx *gin.Context, supplierId SupplierId, params ReplaceSupplierParams) {
+	var request ReplaceSupplierRequestObject
+
+	request.SupplierId = supplierId
+	request.Params = params
+
+	var body ReplaceSupplierJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceSupplier(ctx.Request.Context(), request.(ReplaceSupplierRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceSupplier")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceSupplierResponseObject); ok {
+		if err := validResponse.VisitReplaceSupplierResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
