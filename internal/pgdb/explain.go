@@ -493,7 +493,10 @@ func explain(err error) error {
 			f.Err = err
 			return &f
 		}
+		_, refused := errors.AsType[*pgconn.ConnectError](err)
 		switch {
+		case refused: // whatever the server said, it let nobody in
+			return away("the database is not available at the moment", err)
 		case pe.Code == "42501" && strings.Contains(pe.Message, "row-level security"):
 			return &fault.Error{Kind: fault.Forbidden, Msg: "your roles do not include that", Err: err}
 		case pe.Code == "40001", pe.Code == "40P01", pe.Code == "55P03":
