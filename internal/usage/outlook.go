@@ -21,6 +21,10 @@ func (r Rate) Outlook(c *Calendar, last Point) Outlook {
 	return Outlook{rate: r, last: last, calendar: c, origin: c.at(last.At)}
 }
 
+// Given tells an outlook that Rate.Outlook gave from the zero value, which stands
+// for a counter that stands still.
+func (o *Outlook) Given() bool { return o.calendar != nil }
+
 // Forecast is when a meter will have run so much more.
 type Forecast struct {
 	// Reached says that the last reading already stands there; Likely is then its

@@ -228,3 +228,21 @@ func TestWords(t *testing.T) {
 		}
 	}
 }
+
+// A counter that stands still, of a parked brush or a unit in stock, has no
+// outlook; what it had reached before is said all the same.
+func TestACounterThatStandsStillIsExplained(t *testing.T) {
+	s := made(t, Plan{Triggers: []Trigger{AfterUse{RunHours, 500}}, Basis: Floating, Criticality: B})
+	site := &Site{Place: place}
+	held := first.AddDate(0, 0, -20)
+	a := Assignment{Schedule: s, Since: first.AddDate(-1, 0, 0), Parked: true, Mark: &Mark{At: first.AddDate(-1, 0, 0), Done: true, Totals: []Total{{Unit: RunHours}}},
+		Drivers: []Driver{{Unit: RunHours, Last: usage.Point{At: held, Total: 600}}}}
+	e := Explain(&a, site, first)
+	if e.State != Late || !strings.Contains(e.Says, "by what it had counted on 16 December 2025") && !strings.Contains(e.Says, "by what it had counted on 16 December") {
+		t.Errorf("%s: %s", e.State, e.Says)
+	}
+	a.Parked, a.Drivers[0].Last.Total = false, 100 // not reached, and nobody knows how it goes on
+	if e = Explain(&a, site, first); e.State != Unknown || !strings.Contains(e.Says, "run hours: by what it had counted on 16 December") {
+		t.Errorf("%s: %s", e.State, e.Says)
+	}
+}

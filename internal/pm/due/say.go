@@ -164,10 +164,14 @@ func (c *considered) forecast(t AfterUse, f *found) string {
 		}
 		return calendar.Local(c.day(at), 12*time.Hour, c.site.Zone)
 	}
+	d := c.driver(t.Unit)
+	if !d.Outlook.Given() { // it stands still, and so nothing lies ahead
+		return "by what it had counted on " + c.date(c.site.Day(d.Last.At))
+	}
 	w := f.when
 	w.Early, w.Likely, w.Late = noon(w.Early), noon(w.Likely), noon(w.Late)
 	counter := map[Unit]string{Vehicles: "count", RunHours: "hour meter", Cycles: "count of cycles"}[t.Unit]
-	return c.driver(t.Unit).Outlook.Sentence(w, calendar.Local(c.today, 12*time.Hour, c.site.Zone), counter)
+	return d.Outlook.Sentence(w, calendar.Local(c.today, 12*time.Hour, c.site.Zone), counter)
 }
 
 // due says the day, and whether it lies behind.
