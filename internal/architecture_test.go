@@ -43,7 +43,7 @@ var may = map[string][]string{
 	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/fit", "internal/pgdb", "internal/pm/failure"},
 	"internal/web/draw":              {},
 	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/fit", "internal/pgdb", "internal/pm/failure", "internal/usage", "internal/web/draw"},
-	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/fault", "internal/measure", "internal/parts", "internal/parts/amount", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/usage/wash"},
+	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/calendar", "internal/fault", "internal/measure", "internal/parts", "internal/parts/amount", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/usage/wash"},
 	"internal":                       {},
 	"internal/assets/meters/outlook": {"internal/access", "internal/assets/meters", "internal/pgdb", "internal/usage"},
 	"internal/pm/failure":            {"internal/access", "internal/fault", "internal/pgdb"},

@@ -189,6 +189,7 @@ type personRow struct {
 	ID           string `csv:"person_id"`
 	Name         string `csv:"name"`
 	Organisation string `csv:"organisation"`
+	Skills       string `csv:"skills"` // with semicolons between
 }
 
 // grantRow gives a person a role. Whoever has none does not sign in: the hauler
@@ -503,6 +504,11 @@ type scenario struct {
 	regimes  []regimeRow
 	shares   []shareRow
 	computed []computedRow
+
+	procedures []procedureRow
+	checks     []checkRow
+	plans      []planRow
+	reported   []faultRow
 }
 
 func readScenario() (scenario, error) {
@@ -523,6 +529,7 @@ func readScenario() (scenario, error) {
 		{"suppliers", &s.suppliers}, {"successions", &s.successions}, {"interchanges", &s.interchanges}, {"kits", &s.kits},
 		{"jobs", &s.jobs}, {"job_methods", &s.methods}, {"job_steps", &s.steps}, {"job_parts", &s.needs}, {"job_tools", &s.tools},
 		{"meters", &s.meters}, {"meter_states", &s.befalls}, {"regimes", &s.regimes}, {"shares", &s.shares}, {"computed", &s.computed},
+		{"procedures", &s.procedures}, {"checks", &s.checks}, {"plans", &s.plans}, {"faults", &s.reported},
 	} {
 		if err := readFile("data/"+f.name+".csv", f.into); err != nil {
 			return s, fmt.Errorf("read %s.csv: %w", f.name, err)

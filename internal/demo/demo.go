@@ -32,9 +32,19 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 		return fmt.Errorf("load the demo: %w", err)
 	}
 	there, err := holds(ctx, db, s)
-	if err != nil || there {
+	if err != nil {
 		return err
 	}
+	if !there {
+		if err := register(ctx, db, s, now); err != nil {
+			return err
+		}
+	}
+	return s.maintain(ctx, db, now)
+}
+
+// register writes what is there, and what its counters showed.
+func register(ctx context.Context, db *pgdb.DB, s scenario, now time.Time) (err error) {
 	// two processes that start on one database at once: the second waits, on a
 	// slow machine for longer than one statement may take, and then does nothing
 	request := pgdb.Request{Key: "demo-scenario", Act: "load the demo"}

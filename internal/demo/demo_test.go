@@ -825,7 +825,7 @@ func TestNamesAreInvented(t *testing.T) {
 		Larkmere Road Gatehouse Lane Quayside Row Breakwater Street Mill Corner Depot Yard Falls Parkway
 		America Los Angeles USD`) // the zone and the currency
 	allow(`NEMA IEC PNP NPN V A AABB`)                                                 // standards, outputs, volts, leaves
-	allow(`Hz IP AWG DC AC OD NPT ISO NLGI PTFE US MW L PAO PM`)                       // units, materials and our numbers of parts
+	allow(`Hz IP AWG DC AC OD NPT ISO NLGI PTFE US MW L PAO PM CK`)                    // units, materials and our numbers of parts and checks
 	allow(`UMB DUN FER PEL THO OST KES VAN HAD PAB OFW KMF VFP BWC VDC VAC AABBx Y N`) // codes
 	allow(`T EL OP VT CI WH P X`)                                                      // skills and ids
 	word := regexp.MustCompile(`[^.:;!?"]\s+(\p{Lu}\p{L}+)`)

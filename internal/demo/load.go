@@ -53,7 +53,7 @@ func (l *loader) load() error {
 		{"parts", l.addParts}, {"catalogue", l.addCatalogue}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
 		{"facts of units", l.addUnitFacts}, {"sections", l.addSections},
 		{"people", l.addPeople}, {"gateways", l.addGateways}, {"meters", l.addMeters}, {"readings", l.addReadings}, {"formulas", l.addComputed},
-		{"jobs", l.addJobs},
+		{"facts of pumps", l.addPumps}, {"names of the programme", l.addHeads}, {"jobs", l.addJobs}, {"programme", l.addProgramme},
 	} {
 		if err := step.do(); err != nil {
 			return fmt.Errorf("load the %s of the demo: %w", step.name, err)

@@ -204,3 +204,7 @@ select code, case kind
   ('FM-066', 'top_brush', 'Lift belt or cable', 'frayed', 'wear', 'it lifts unevenly'),
   ('FM-067', 'rocker', 'Lower bearing', 'packed with dirt', 'contamination', 'a squeal, it stops'),
   ('FM-068', 'tyre_brush', 'Motor and bearing', 'eaten by water and acid', 'corrosion', 'noise, rust')) as m (code, kind, about, name, mechanism, sign);
+
+-- Pump rooms hold pumps of several kinds, and each has work of its own.
+insert into fact_kind (code, name, takes, choices) values
+  ('pumps', 'What is pumped', 'choice', '{high_pressure,chemicals,treated_water,several}');
