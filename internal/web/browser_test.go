@@ -137,7 +137,17 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 			pages["technician"] = append(pages["technician"], path+"/notes/new", path+"/fitted", path+"/fitted?on=nonsense", path+"/findings", path+"/survey")
 			pages["owner"] = append(pages["owner"], path, path+"/fitted", path+"/findings", path+"/counters")
 			pages["technician"] = append(pages["technician"], path+"/counters", path+"/counters/round")
-			pages["manager"] = append(pages["manager"], path+"/counters", path+"/counters/new", path+"/counters/compare", path+"/regimes/new")
+			pages["manager"] = append(pages["manager"], path+"/counters", path+"/counters/new", path+"/counters/compare", path+"/regimes/new",
+				path+"/supplies/new", path+"/week", path+"/hand-over", path+"/points/new")
+			lines, err := assets.Lines(ctx, h.db, access.System, &s.ID, access.Page{Limit: 10})
+			if err != nil || len(lines) == 0 {
+				t.Fatal(lines, err)
+			}
+			points, err := assets.IsolationPoints(ctx, h.db, access.System, now, s.ID)
+			if err != nil || len(points) == 0 {
+				t.Fatal(points, err)
+			}
+			pages["manager"] = append(pages["manager"], "/lines/"+lines[0].ID.String()+"/edit", "/points/"+points[0].ID.String()+"/revise")
 		}
 	}
 	positions, err := assets.Positions(ctx, h.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
@@ -151,6 +161,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 			pages["technician"] = append(pages["technician"], path)
 		case "UMB-1/SBL-D":
 			pages["technician"] = append(pages["technician"], path, path+"/facts/new", path+"/facts/new?fact=bore", path+"/facts/new?fact=media", path+"/state", path+"/photos/new")
+			pages["manager"] = append(pages["manager"], path, path+"/edit", path+"/twin", path+"/isolation")
 			fitted, err := assets.FittedAtPosition(ctx, h.db, access.System, q.ID, now)
 			if err != nil {
 				t.Fatal(err)

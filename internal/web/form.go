@@ -104,6 +104,18 @@ func (f *field) Described() string {
 // Chosen tells whether a value is among those chosen.
 func (f *field) Chosen(value string) bool { return slices.Contains(strings.Fields(f.Value), value) }
 
+// names gives the words for values that are chosen, with blanks between.
+func (f *field) names(values string) (all []string) {
+	for _, one := range strings.Fields(values) {
+		for _, o := range f.Options {
+			if o.Value == one {
+				all = append(all, o.Name)
+			}
+		}
+	}
+	return all
+}
+
 // File tells whether the field takes a file.
 func (f *field) File() bool { return f.Kind == "picture" || f.Kind == "table" }
 
@@ -605,7 +617,11 @@ func (s *sheet) when(name string) (at *time.Time, precision string) {
 // fill sets what a form shows when it is opened.
 func (s *sheet) fill(values map[string]string) {
 	for name, v := range values {
-		s.field(name).Value = v
+		f := s.field(name)
+		f.Value = v
+		if f.Kind == "measure" { // as it was typed: "110 ft"
+			f.Value, f.Unit, _ = strings.Cut(v, " ")
+		}
 	}
 }
 

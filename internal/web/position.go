@@ -496,46 +496,13 @@ func (p *pages) newPositionSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	lines, err := assets.Lines(v.ctx, p.db, v.who, &site.ID, assets.Page{Limit: 100})
+	fields, err := p.positionFields(v, site, nil)
 	if err != nil {
 		return nil, err
-	}
-	kinds, err := assets.PositionKinds(v.ctx, p.db, v.who)
-	if err != nil {
-		return nil, err
-	}
-	supplies, err := assets.Supplies(v.ctx, p.db, v.who, site.ID)
-	if err != nil {
-		return nil, err
-	}
-	where := []option{{"", "No line: shared equipment"}}
-	for _, l := range lines {
-		where = append(where, option{l.ID.String(), strings.TrimSpace("Line " + l.Code + " " + l.Name)})
-	}
-	var what []option
-	for _, k := range kinds {
-		what = append(what, option{k.Code, k.Name})
-	}
-	feed := []option{{"", "Not known"}}
-	for _, s := range supplies {
-		if s.Until == nil {
-			feed = append(feed, option{s.ID.String(), supplyWords(s)})
-		}
 	}
 	s := &sheet{Title: "Add a position", Over: site.Code + " " + site.Name, Verb: "Add the position", Cancel: crumbs[1].Path, Crumbs: crumbs, at: site.Location(), about: site,
-		Lead: "A place with a duty. It stays when everything in it is swapped.",
-		Fields: []*field{
-			{Name: "line_id", Label: "Line", Kind: "choice", Options: where, Optional: true},
-			{Name: "kind", Label: "Kind", Kind: "choice", Options: what},
-			{Name: "name", Label: "Name"},
-			{Name: "code", Label: "Code", Most: 32, Hint: "Capital letters, digits, hyphens and slashes, such as " + site.Code + "-1/SBL-D."},
-			{Name: "line_side", Label: "Side, in the direction of travel", Short: "The side", Kind: "radio", Options: []option{
-				{"left", sideWords("left", site.DriverSide)}, {"right", sideWords("right", site.DriverSide)}, {"centre", "centre, or shared equipment"}}},
-			{Name: "along", Label: "Distance from the entrance", Kind: "measure", Units: []string{"ft", "m"}, Optional: true, Hint: "Along the travel; before the entrance it is negative."},
-			{Name: "supply_id", Label: "Electrical supply", Kind: "choice", Options: feed, Optional: true},
-			{Name: "aliases", Label: "Also called", Short: "The list of names", Kind: "area", Optional: true, Most: 2000, Hint: "What people at the site call it, one name a line."},
-			{Name: "from", Label: "There since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said."},
-		}}
+		Lead:   "A place with a duty. It stays when everything in it is swapped.",
+		Fields: append(fields, &field{Name: "from", Label: "There since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said."})}
 	s.fill(map[string]string{"line_id": v.c.Query("line")})
 	return s, nil
 }
@@ -550,13 +517,7 @@ func supplyWords(s assets.Supply) string {
 
 func (p *pages) addPosition(v visit, s *sheet) (string, error) {
 	site := s.about.(assets.Site)
-	in := assets.NewPosition{SiteID: site.ID, From: s.moment("from"), PositionEdit: assets.PositionEdit{LineID: s.id("line_id"), Code: s.get("code"), Name: s.get("name"),
-		Kind: s.get("kind"), LineSide: s.get("line_side"), Along: s.measure("along"), SupplyID: s.id("supply_id")}}
-	for _, a := range strings.Split(s.get("aliases"), "\n") {
-		if a = strings.TrimSpace(a); a != "" {
-			in.Aliases = append(in.Aliases, a)
-		}
-	}
+	in := assets.NewPosition{SiteID: site.ID, From: s.moment("from"), PositionEdit: s.position()}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}

@@ -484,8 +484,15 @@ func (p *pages) editSite(v visit, s *sheet) (string, error) {
 func (s *sheet) compare(recorded map[string]string, version int) {
 	s.Version = version
 	for _, f := range s.Fields {
-		if was := recorded[f.Name]; was != f.Value {
+		mine := f.Value
+		if f.Kind == "measure" && mine != "" {
+			mine += " " + f.Unit
+		}
+		if was := recorded[f.Name]; was != mine {
 			shown := was
+			if f.Kind == "checks" {
+				shown = strings.Join(f.names(was), ", ")
+			}
 			for _, o := range f.Options {
 				if o.Value == was {
 					shown = o.Name
@@ -508,21 +515,14 @@ func (p *pages) newLineSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	s := &sheet{Title: "Add a wash line", Over: site.Code + " " + site.Name, Verb: "Add the line", Cancel: crumbs[1].Path, Crumbs: crumbs, at: site.Location(), about: site,
-		Fields: []*field{
-			{Name: "code", Label: "Code", Most: 24, Hint: "Capital letters, digits and hyphens, such as " + site.Code + "-1."},
-			{Name: "name", Label: "Name", Optional: true},
-			{Name: "length", Label: "Length of the conveyor", Kind: "measure", Units: []string{"ft", "m"}, Optional: true},
-			{Name: "speed", Label: "Speed", Kind: "measure", Units: []string{"ft/min", "m/min"}, Optional: true},
-			{Name: "vehicles_per_hour_max", Label: "Most vehicles an hour", Kind: "number", Optional: true},
-			{Name: "from", Label: "In use since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said."},
-		}}
+		Fields: append(lineFields(site), &field{Name: "from", Label: "In use since", Short: "The time", Kind: "moment", Optional: true, Hint: "Now where nothing is said."})}
 	s.fill(map[string]string{"code": site.Code + "-"})
 	return s, nil
 }
 
 func (p *pages) addLine(v visit, s *sheet) (string, error) {
 	site := s.about.(assets.Site)
-	in := assets.LineEdit{Code: s.get("code"), Name: s.get("name"), Length: s.measure("length"), Speed: s.measure("speed"), VehiclesPerHourMax: s.whole("vehicles_per_hour_max")}
+	in := s.line()
 	from := s.moment("from")
 	if len(s.Mend) > 0 {
 		return "", nil
