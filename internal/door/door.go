@@ -154,13 +154,19 @@ func (d *Door) guard(c *gin.Context) {
 		// the connection cannot be told so, the server's own limits hold
 		began := time.Now() // the connection's clock is the machine's, whatever the program is told
 		rc := http.NewResponseController(c.Writer)
-		_ = rc.SetReadDeadline(began.Add(slowBody))
-		_ = rc.SetWriteDeadline(began.Add(2 * slowBody))
+		_ = rc.SetReadDeadline(began.Add(patience(most)))
+		_ = rc.SetWriteDeadline(began.Add(2 * patience(most)))
 	}
 }
 
-// slowBody is how long a large body may take to arrive: 64 MiB at 2 Mbit/s.
-const slowBody = 5 * time.Minute
+// slowLine is in bytes a second how slow a line may be that brings a large body: 2 Mbit/s.
+const slowLine = 2_000_000 / 8
+
+// patience is how long a body may take to arrive on a slow line, and as long again
+// what is done with it: five minutes at least.
+func patience(most int64) time.Duration {
+	return max(5*time.Minute, time.Duration(most/slowLine)*time.Second)
+}
 
 func isAPI(c *gin.Context) bool {
 	p := c.Request.URL.Path
