@@ -79,6 +79,7 @@ type place struct {
 	follows     parts.Succession
 	goesFor     parts.Interchange
 	procedure   uuid.UUID // its version that holds
+	card        uuid.UUID // of a job at the left position
 }
 
 const maxBody = 64 << 10
@@ -285,6 +286,7 @@ func (s *service) addPlace(customer, site string) (p place) {
 		}
 		return nil
 	})
+	s.addJob(&p)
 	return p
 }
 

@@ -391,6 +391,10 @@ func (s *Server) GetTurning(ctx context.Context, r gen.GetTurningRequestObject) 
 		return nil, err
 	}
 	t, err := assets.TurningOf(ctx, s.db, who, r.PositionId, s.now())
+	return gen.GetTurning200JSONResponse(turningOut(t)), err
+}
+
+func turningOut(t assets.Turning) gen.Turning {
 	out := gen.Turning{Known: t.Known, Recorded: t.Recorded, Differs: t.Differs}
 	if t.Known {
 		direction := gen.CounterClockwise
@@ -401,7 +405,7 @@ func (s *Server) GetTurning(ctx context.Context, r gen.GetTurningRequestObject) 
 	} else {
 		out.Gap = &t.Gap
 	}
-	return gen.GetTurning200JSONResponse(out), err
+	return out
 }
 
 // ListFindings lists what does not agree at a site or is not known.
@@ -514,9 +518,10 @@ func (s *Server) GetConnection(ctx context.Context, r gen.GetConnectionRequestOb
 		return nil, err
 	}
 	c, err := assets.ConnectionOf(ctx, s.db, who, s.now(), r.PositionId, r.Params.UnitId)
-	if err != nil {
-		return nil, err
-	}
+	return gen.GetConnection200JSONResponse(connectionOut(c)), err
+}
+
+func connectionOut(c assets.Connection) gen.Connection {
 	out := gen.Connection{Verdict: verdicts[c.Verdict], UnitId: c.UnitID, Tag: some(c.Tag), Supply: some(c.Supply), Lines: []gen.Lead{}, Joined: [][]int{}, Open: []int{},
 		Reasons:  each(c.Reasons, func(r supply.Reason) string { return r.Says }),
 		Missing:  each(c.Missing, func(m supply.Missing) string { return m.Says + " " + m.How }),
@@ -531,7 +536,7 @@ func (s *Server) GetConnection(ctx context.Context, r gen.GetConnectionRequestOb
 		out.Open = each(con.Open, func(n int) int { return n })
 		out.Reverse = some(c.Reverse)
 	}
-	return gen.GetConnection200JSONResponse(out), nil
+	return out
 }
 
 var verdicts = map[supply.Verdict]gen.ConnectionVerdict{supply.Suits: gen.Suits, supply.DoesNot: gen.DoesNotSuit, supply.CannotTell: gen.CannotTell}

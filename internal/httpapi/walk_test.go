@@ -47,7 +47,7 @@ func (s *service) fill(path string, p place) string {
 		"{positionId}", p.left.ID.String(), "{pointId}", p.point.ID.String(), "{blackoutId}", p.blackout.ID.String(), "{supplyId}", p.supply.ID.String(),
 		"/units/{unitId}/facts/{factId}", "/units/"+p.unit.ID.String()+"/facts/"+p.unitFact.ID.String(),
 		"{factId}", p.fact.ID.String(), "{partId}", p.part.ID.String(), "{unitId}", p.unit.ID.String(), "/photos/{photoId}/withdrawal", "/photos/"+p.blurred.ID.String()+"/withdrawal", // the other is looked at
-		"{photoId}", p.photo.ID.String(), "{locationId}", p.shelf.ID.String(), "{meterId}", p.meter.ID.String(), "{readingId}", p.reading.String(), "{faultId}", p.fault.ID.String(), "{changeId}", uuid.NewString(), "{exportKind}", "units", "{supplierId}", p.supplier.ID.String(), "{successionId}", p.follows.ID.String(), "{interchangeId}", p.goesFor.ID.String(), "{procedureVersionId}", p.procedure.String(), "{classCode}", "hub", "{accountId}", uuid.NewString(), "{grantId}", uuid.NewString(), "{tokenId}", uuid.NewString()).Replace(path)
+		"{photoId}", p.photo.ID.String(), "{locationId}", p.shelf.ID.String(), "{meterId}", p.meter.ID.String(), "{readingId}", p.reading.String(), "{faultId}", p.fault.ID.String(), "{changeId}", uuid.NewString(), "{exportKind}", "units", "{recordId}", p.card.String(), "{evidenceId}", uuid.NewString(), "{supplierId}", p.supplier.ID.String(), "{successionId}", p.follows.ID.String(), "{interchangeId}", p.goesFor.ID.String(), "{procedureVersionId}", p.procedure.String(), "{classCode}", "hub", "{accountId}", uuid.NewString(), "{grantId}", uuid.NewString(), "{tokenId}", uuid.NewString()).Replace(path)
 }
 
 // sample makes a body that the schema accepts.

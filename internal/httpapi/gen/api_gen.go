@@ -130,6 +130,51 @@ func (e Energy) Valid() bool {
 	}
 }
 
+// Defines values for EntryOutcomeState.
+const (
+	EntryOutcomeStateAlready EntryOutcomeState = "already"
+	EntryOutcomeStateKept    EntryOutcomeState = "kept"
+	EntryOutcomeStateRefused EntryOutcomeState = "refused"
+)
+
+// Valid indicates whether the value is a known member of the EntryOutcomeState enum.
+func (e EntryOutcomeState) Valid() bool {
+	switch e {
+	case EntryOutcomeStateAlready:
+		return true
+	case EntryOutcomeStateKept:
+		return true
+	case EntryOutcomeStateRefused:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for EntrySaidDid.
+const (
+	EntrySaidDidLeftOnSite EntrySaidDid = "left_on_site"
+	EntrySaidDidReturned   EntrySaidDid = "returned"
+	EntrySaidDidTaken      EntrySaidDid = "taken"
+	EntrySaidDidUsed       EntrySaidDid = "used"
+)
+
+// Valid indicates whether the value is a known member of the EntrySaidDid enum.
+func (e EntrySaidDid) Valid() bool {
+	switch e {
+	case EntrySaidDidLeftOnSite:
+		return true
+	case EntrySaidDidReturned:
+		return true
+	case EntrySaidDidTaken:
+		return true
+	case EntrySaidDidUsed:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ExplainedAs.
 const (
 	ExplainedAsAsSeen          ExplainedAs = "as_seen"
@@ -670,6 +715,90 @@ func (e InterchangeKind) Valid() bool {
 	}
 }
 
+// Defines values for IsolationAct.
+const (
+	IsolationActBackOn     IsolationAct = "back_on"
+	IsolationActClear      IsolationAct = "clear"
+	IsolationActInspected  IsolationAct = "inspected"
+	IsolationActIsolated   IsolationAct = "isolated"
+	IsolationActLeftOn     IsolationAct = "left_on"
+	IsolationActLocked     IsolationAct = "locked"
+	IsolationActOffForTest IsolationAct = "off_for_test"
+	IsolationActPrepared   IsolationAct = "prepared"
+	IsolationActProved     IsolationAct = "proved"
+	IsolationActRelieved   IsolationAct = "relieved"
+	IsolationActRestored   IsolationAct = "restored"
+	IsolationActShutDown   IsolationAct = "shut_down"
+	IsolationActTold       IsolationAct = "told"
+	IsolationActToldAfter  IsolationAct = "told_after"
+	IsolationActUnlocked   IsolationAct = "unlocked"
+)
+
+// Valid indicates whether the value is a known member of the IsolationAct enum.
+func (e IsolationAct) Valid() bool {
+	switch e {
+	case IsolationActBackOn:
+		return true
+	case IsolationActClear:
+		return true
+	case IsolationActInspected:
+		return true
+	case IsolationActIsolated:
+		return true
+	case IsolationActLeftOn:
+		return true
+	case IsolationActLocked:
+		return true
+	case IsolationActOffForTest:
+		return true
+	case IsolationActPrepared:
+		return true
+	case IsolationActProved:
+		return true
+	case IsolationActRelieved:
+		return true
+	case IsolationActRestored:
+		return true
+	case IsolationActShutDown:
+		return true
+	case IsolationActTold:
+		return true
+	case IsolationActToldAfter:
+		return true
+	case IsolationActUnlocked:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for IsolationStage.
+const (
+	IsolationStageInService IsolationStage = "in_service"
+	IsolationStageIsolating IsolationStage = "isolating"
+	IsolationStageProved    IsolationStage = "proved"
+	IsolationStageRestoring IsolationStage = "restoring"
+	IsolationStageTest      IsolationStage = "test"
+)
+
+// Valid indicates whether the value is a known member of the IsolationStage enum.
+func (e IsolationStage) Valid() bool {
+	switch e {
+	case IsolationStageInService:
+		return true
+	case IsolationStageIsolating:
+		return true
+	case IsolationStageProved:
+		return true
+	case IsolationStageRestoring:
+		return true
+	case IsolationStageTest:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for LineEffect.
 const (
 	LineEffectDegraded LineEffect = "degraded"
@@ -894,16 +1023,16 @@ func (e NeedsLineNeed) Valid() bool {
 
 // Defines values for NeedsLineStanding.
 const (
-	Check NeedsLineStanding = "check"
-	Take  NeedsLineStanding = "take"
+	NeedsLineStandingCheck NeedsLineStanding = "check"
+	NeedsLineStandingTake  NeedsLineStanding = "take"
 )
 
 // Valid indicates whether the value is a known member of the NeedsLineStanding enum.
 func (e NeedsLineStanding) Valid() bool {
 	switch e {
-	case Check:
+	case NeedsLineStandingCheck:
 		return true
-	case Take:
+	case NeedsLineStandingTake:
 		return true
 	default:
 		return false
@@ -1051,6 +1180,42 @@ func (e NewSiteDriverSide) Valid() bool {
 	case NewSiteDriverSideLeft:
 		return true
 	case NewSiteDriverSideRight:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewSkillEvidenceSkill.
+const (
+	AU NewSkillEvidenceSkill = "AU"
+	CI NewSkillEvidenceSkill = "CI"
+	EL NewSkillEvidenceSkill = "EL"
+	OP NewSkillEvidenceSkill = "OP"
+	T1 NewSkillEvidenceSkill = "T1"
+	T2 NewSkillEvidenceSkill = "T2"
+	VT NewSkillEvidenceSkill = "VT"
+	WH NewSkillEvidenceSkill = "WH"
+)
+
+// Valid indicates whether the value is a known member of the NewSkillEvidenceSkill enum.
+func (e NewSkillEvidenceSkill) Valid() bool {
+	switch e {
+	case AU:
+		return true
+	case CI:
+		return true
+	case EL:
+		return true
+	case OP:
+		return true
+	case T1:
+		return true
+	case T2:
+		return true
+	case VT:
+		return true
+	case WH:
 		return true
 	default:
 		return false
@@ -1501,6 +1666,90 @@ func (e Reason) Valid() bool {
 	}
 }
 
+// Defines values for RecordAct.
+const (
+	RecordActArrived  RecordAct = "arrived"
+	RecordActCheck    RecordAct = "check"
+	RecordActExchange RecordAct = "exchange"
+	RecordActLeft     RecordAct = "left"
+	RecordActNote     RecordAct = "note"
+	RecordActPart     RecordAct = "part"
+	RecordActReading  RecordAct = "reading"
+	RecordActStep     RecordAct = "step"
+	RecordActSwap     RecordAct = "swap"
+)
+
+// Valid indicates whether the value is a known member of the RecordAct enum.
+func (e RecordAct) Valid() bool {
+	switch e {
+	case RecordActArrived:
+		return true
+	case RecordActCheck:
+		return true
+	case RecordActExchange:
+		return true
+	case RecordActLeft:
+		return true
+	case RecordActNote:
+		return true
+	case RecordActPart:
+		return true
+	case RecordActReading:
+		return true
+	case RecordActStep:
+		return true
+	case RecordActSwap:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecordState.
+const (
+	RecordStateAbandoned RecordState = "abandoned"
+	RecordStateOpen      RecordState = "open"
+	RecordStateSigned    RecordState = "signed"
+)
+
+// Valid indicates whether the value is a known member of the RecordState enum.
+func (e RecordState) Valid() bool {
+	switch e {
+	case RecordStateAbandoned:
+		return true
+	case RecordStateOpen:
+		return true
+	case RecordStateSigned:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for RecordStepState.
+const (
+	RecordStepStateDone        RecordStepState = "done"
+	RecordStepStateNotOk       RecordStepState = "not_ok"
+	RecordStepStateNotPossible RecordStepState = "not_possible"
+	RecordStepStateOpen        RecordStepState = "open"
+)
+
+// Valid indicates whether the value is a known member of the RecordStepState enum.
+func (e RecordStepState) Valid() bool {
+	switch e {
+	case RecordStepStateDone:
+		return true
+	case RecordStepStateNotOk:
+		return true
+	case RecordStepStateNotPossible:
+		return true
+	case RecordStepStateOpen:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for RoleScope.
 const (
 	RoleScopeCustomer    RoleScope = "customer"
@@ -1603,6 +1852,30 @@ func (e SheetKind) Valid() bool {
 	}
 }
 
+// Defines values for SignedWorkOutcome.
+const (
+	Counted SignedWorkOutcome = "counted"
+	Ended   SignedWorkOutcome = "ended"
+	Extra   SignedWorkOutcome = "extra"
+	Older   SignedWorkOutcome = "older"
+)
+
+// Valid indicates whether the value is a known member of the SignedWorkOutcome enum.
+func (e SignedWorkOutcome) Valid() bool {
+	switch e {
+	case Counted:
+		return true
+	case Ended:
+		return true
+	case Extra:
+		return true
+	case Older:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for SiteDriverSide.
 const (
 	SiteDriverSideLeft  SiteDriverSide = "left"
@@ -1654,6 +1927,27 @@ func (e SizeClass) Valid() bool {
 	case Medium:
 		return true
 	case Small:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StepOutcome.
+const (
+	StepOutcomeDone        StepOutcome = "done"
+	StepOutcomeNotOk       StepOutcome = "not_ok"
+	StepOutcomeNotPossible StepOutcome = "not_possible"
+)
+
+// Valid indicates whether the value is a known member of the StepOutcome enum.
+func (e StepOutcome) Valid() bool {
+	switch e {
+	case StepOutcomeDone:
+		return true
+	case StepOutcomeNotOk:
+		return true
+	case StepOutcomeNotPossible:
 		return true
 	default:
 		return false
@@ -2108,6 +2402,18 @@ type AccountPage struct {
 // Amount Digits with a point: 12345.6 h, 48211 vehicles
 type Amount = string
 
+// AnothersLock 29 CFR 1910.147 (e)(3)(i) to (iii).
+type AnothersLock struct {
+	// Knows How the owner gets to know before working there again.
+	Knows string `json:"knows"`
+
+	// NotHere How it was checked that the owner is not at the site.
+	NotHere string `json:"not_here"`
+
+	// Tried What was done to reach the owner.
+	Tried string `json:"tried"`
+}
+
 // Blackout defines model for Blackout.
 type Blackout struct {
 	From        time.Time           `json:"from"`
@@ -2242,6 +2548,98 @@ type Ending struct {
 
 // Energy defines model for Energy.
 type Energy string
+
+// EntryHelper defines model for EntryHelper.
+type EntryHelper struct {
+	ActorId *openapi_types.UUID `json:"actor_id,omitempty"`
+	Name    string              `json:"name"`
+}
+
+// EntryLook defines model for EntryLook.
+type EntryLook struct {
+	LookedAt time.Time `json:"looked_at"`
+	LookedBy string    `json:"looked_by"`
+	Remark   string    `json:"remark"`
+}
+
+// EntryMark defines model for EntryMark.
+type EntryMark struct {
+	Code    string             `json:"code"`
+	EntryId openapi_types.UUID `json:"entry_id"`
+	Looked  *EntryLook         `json:"looked,omitempty"`
+	Says    string             `json:"says"`
+}
+
+// EntryOutcome defines model for EntryOutcome.
+type EntryOutcome struct {
+	// Field Of refused: the field to blame,
+	Field *string            `json:"field,omitempty"`
+	Id    openapi_types.UUID `json:"id"`
+	Marks *[]EntryMark       `json:"marks,omitempty"`
+
+	// Rule and the rule with what would be accepted.
+	Rule  *string           `json:"rule,omitempty"`
+	State EntryOutcomeState `json:"state"`
+
+	// Value its value
+	Value *string `json:"value,omitempty"`
+}
+
+// EntryOutcomeState defines model for EntryOutcome.State.
+type EntryOutcomeState string
+
+// EntryOutcomes defines model for EntryOutcomes.
+type EntryOutcomes struct {
+	// Items In the order of the request.
+	Items []EntryOutcome `json:"items"`
+}
+
+// EntrySaid defines model for EntrySaid.
+type EntrySaid struct {
+	Amount *string `json:"amount,omitempty"`
+
+	// Check The code of a check.
+	Check *string       `json:"check,omitempty"`
+	Did   *EntrySaidDid `json:"did,omitempty"`
+
+	// Found Of a check: as found.
+	Found *string `json:"found,omitempty"`
+
+	// From The place from which the unit or the part was taken.
+	From *openapi_types.UUID `json:"from,omitempty"`
+
+	// In Of a swap: the unit that goes in.
+	In *openapi_types.UUID `json:"in,omitempty"`
+
+	// Leads Of an exchange: which two supply leads.
+	Leads *string `json:"leads,omitempty"`
+
+	// Left Of a check: as left.
+	Left    *string             `json:"left,omitempty"`
+	Lot     *string             `json:"lot,omitempty"`
+	MeterId *openapi_types.UUID `json:"meter_id,omitempty"`
+	PartId  *openapi_types.UUID `json:"part_id,omitempty"`
+
+	// Reason Of a swap: why the old unit comes out.
+	Reason *string             `json:"reason,omitempty"`
+	SlotId *openapi_types.UUID `json:"slot_id,omitempty"`
+
+	// To Of a swap: the place to which the old unit goes.
+	To   *openapi_types.UUID `json:"to,omitempty"`
+	Unit *string             `json:"unit,omitempty"`
+
+	// Value Of a reading.
+	Value *string `json:"value,omitempty"`
+
+	// Values Of a step, by the names that it records.
+	Values *map[string]string `json:"values,omitempty"`
+
+	// Where Of an exchange: at which one place.
+	Where *string `json:"where,omitempty"`
+}
+
+// EntrySaidDid defines model for EntrySaid.Did.
+type EntrySaidDid string
 
 // ExplainedAs defines model for ExplainedAs.
 type ExplainedAs string
@@ -2806,6 +3204,9 @@ type Interchange struct {
 // InterchangeKind defines model for Interchange.Kind.
 type InterchangeKind string
 
+// IsolationAct The order of 29 CFR 1910.147 (d), (e) and (f).
+type IsolationAct string
+
 // IsolationEdit defines model for IsolationEdit.
 type IsolationEdit struct {
 	CheckedBy string             `json:"checked_by"`
@@ -2825,6 +3226,33 @@ type IsolationEdit struct {
 
 	// ValidFrom Now where nothing is said.
 	ValidFrom *time.Time `json:"valid_from,omitempty"`
+}
+
+// IsolationEntry defines model for IsolationEntry.
+type IsolationEntry struct {
+	// Act The order of 29 CFR 1910.147 (d), (e) and (f).
+	Act IsolationAct `json:"act"`
+
+	// At When it was done, by the clock of the phone set right.
+	At           time.Time           `json:"at"`
+	DoneAt       time.Time           `json:"done_at"`
+	How          *string             `json:"how,omitempty"`
+	Id           openapi_types.UUID  `json:"id"`
+	Instrument   *string             `json:"instrument,omitempty"`
+	LockId       *openapi_types.UUID `json:"lock_id,omitempty"`
+	Note         *string             `json:"note,omitempty"`
+	Person       string              `json:"person"`
+	PersonId     *openapi_types.UUID `json:"person_id,omitempty"`
+	PointVersion int                 `json:"point_version"`
+	ReceivedAt   time.Time           `json:"received_at"`
+	RecordId     *openapi_types.UUID `json:"record_id,omitempty"`
+	VisitId      *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
+// IsolationEntryPage defines model for IsolationEntryPage.
+type IsolationEntryPage struct {
+	Items      []IsolationEntry `json:"items"`
+	NextCursor *string          `json:"next_cursor,omitempty"`
 }
 
 // IsolationPoint defines model for IsolationPoint.
@@ -2847,6 +3275,9 @@ type IsolationPoints struct {
 	Items []IsolationPoint `json:"items"`
 }
 
+// IsolationStage By what was declared.
+type IsolationStage string
+
 // IsolationVersion defines model for IsolationVersion.
 type IsolationVersion struct {
 	CheckedBy  string             `json:"checked_by"`
@@ -2863,6 +3294,61 @@ type IsolationVersion struct {
 
 	// Until Absent while it lasts.
 	Until *time.Time `json:"until,omitempty"`
+}
+
+// JobRecord defines model for JobRecord.
+type JobRecord struct {
+	// Blocks What stands in the way of signing off.
+	Blocks     []RecordBlock     `json:"blocks"`
+	Caution    string            `json:"caution"`
+	Connection Connection        `json:"connection"`
+	Entries    []RecordEntry     `json:"entries"`
+	Facts      map[string]string `json:"facts"`
+	Head       JobRecordHead     `json:"head"`
+
+	// LinksFor The link setting that suits the supply by the plate of the motor.
+	LinksFor   string            `json:"links_for"`
+	Marks      []EntryMark       `json:"marks"`
+	Points     []RecordPoint     `json:"points"`
+	Procedures []RecordProcedure `json:"procedures"`
+	Steps      []RecordStep      `json:"steps"`
+
+	// Turned How the last test of rotation came out: right, opposite or unknown.
+	Turned  string  `json:"turned"`
+	Turning Turning `json:"turning"`
+}
+
+// JobRecordHead defines model for JobRecordHead.
+type JobRecordHead struct {
+	EndedAt    *time.Time          `json:"ended_at,omitempty"`
+	EndedBy    *string             `json:"ended_by,omitempty"`
+	EndedWhy   *string             `json:"ended_why,omitempty"`
+	Energies   []Energy            `json:"energies"`
+	Id         openapi_types.UUID  `json:"id"`
+	Method     *string             `json:"method,omitempty"`
+	Number     int64               `json:"number"`
+	OpenedAt   time.Time           `json:"opened_at"`
+	OpenedBy   string              `json:"opened_by"`
+	People     int                 `json:"people"`
+	Position   *string             `json:"position,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+	Site       string              `json:"site"`
+	SiteId     openapi_types.UUID  `json:"site_id"`
+	Skills     []string            `json:"skills"`
+	State      RecordState         `json:"state"`
+	TaskId     openapi_types.UUID  `json:"task_id"`
+	Title      string              `json:"title"`
+
+	// Unseen Entries that contradict something and that no manager has looked at.
+	Unseen  int                 `json:"unseen"`
+	Version int                 `json:"version"`
+	VisitId *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
+// JobRecordPage defines model for JobRecordPage.
+type JobRecordPage struct {
+	Items      []JobRecordHead `json:"items"`
+	NextCursor *string         `json:"next_cursor,omitempty"`
 }
 
 // Lead defines model for Lead.
@@ -2956,6 +3442,24 @@ type LocationPage struct {
 
 	// NextCursor Give it as cursor to read on; absent on the last page.
 	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// LockOn defines model for LockOn.
+type LockOn struct {
+	HandedTo     *string             `json:"handed_to,omitempty"`
+	Id           openapi_types.UUID  `json:"id"`
+	OffForTestAt *time.Time          `json:"off_for_test_at,omitempty"`
+	OnAt         time.Time           `json:"on_at"`
+	Person       string              `json:"person"`
+	PersonId     *openapi_types.UUID `json:"person_id,omitempty"`
+	RecordId     *openapi_types.UUID `json:"record_id,omitempty"`
+	Until        *time.Time          `json:"until,omitempty"`
+	VisitId      *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
+// Looked defines model for Looked.
+type Looked struct {
+	Count int `json:"count"`
 }
 
 // MassSI defines model for MassSI.
@@ -3320,6 +3824,50 @@ type NewInterchange struct {
 // NewInterchangeKind defines model for NewInterchange.Kind.
 type NewInterchangeKind string
 
+// NewIsolationEntries defines model for NewIsolationEntries.
+type NewIsolationEntries struct {
+	Items []NewIsolationEntry `json:"items"`
+}
+
+// NewIsolationEntry defines model for NewIsolationEntry.
+type NewIsolationEntry struct {
+	// Act The order of 29 CFR 1910.147 (d), (e) and (f).
+	Act IsolationAct `json:"act"`
+
+	// AnothersLock 29 CFR 1910.147 (e)(3)(i) to (iii).
+	AnothersLock *AnothersLock `json:"anothers_lock,omitempty"`
+
+	// DoneAt By the clock of the phone.
+	DoneAt time.Time `json:"done_at"`
+
+	// For The name of somebody without an account who says so.
+	For      *string `json:"for,omitempty"`
+	HandedTo *string `json:"handed_to,omitempty"`
+
+	// How Of proved: what was tried and measured.
+	How *string            `json:"how,omitempty"`
+	Id  openapi_types.UUID `json:"id"`
+
+	// Instrument Of proved: with what.
+	Instrument *string `json:"instrument,omitempty"`
+
+	// LockId Of acts of a lock; chosen by the sender when it is put on.
+	LockId *openapi_types.UUID `json:"lock_id,omitempty"`
+	Note   *string             `json:"note,omitempty"`
+
+	// OffsetMs How much later it was than that clock said, where that is known.
+	OffsetMs *int64             `json:"offset_ms,omitempty"`
+	PointId  openapi_types.UUID `json:"point_id"`
+
+	// PointVersion The version of the point that was shown.
+	PointVersion *int                `json:"point_version,omitempty"`
+	RecordId     *openapi_types.UUID `json:"record_id,omitempty"`
+
+	// Until Of left_on: when somebody comes back.
+	Until   *time.Time          `json:"until,omitempty"`
+	VisitId *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
 // NewIsolationPoint defines model for NewIsolationPoint.
 type NewIsolationPoint struct {
 	CheckedBy string             `json:"checked_by"`
@@ -3341,6 +3889,20 @@ type NewIsolationPoint struct {
 
 	// ValidFrom Now where nothing is said.
 	ValidFrom *time.Time `json:"valid_from,omitempty"`
+}
+
+// NewJobRecord defines model for NewJobRecord.
+type NewJobRecord struct {
+	// Method The way chosen; the first that the procedure has where nothing is said.
+	Method     *string             `json:"method,omitempty"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Procedure Its code.
+	Procedure *string `json:"procedure,omitempty"`
+
+	// TaskId Or a procedure and a position.
+	TaskId  *openapi_types.UUID `json:"task_id,omitempty"`
+	VisitId *openapi_types.UUID `json:"visit_id,omitempty"`
 }
 
 // NewLine defines model for NewLine.
@@ -3370,6 +3932,20 @@ type NewLocation struct {
 
 	// SiteId Of a site's shelf.
 	SiteId *openapi_types.UUID `json:"site_id,omitempty"`
+}
+
+// NewLook defines model for NewLook.
+type NewLook struct {
+	EntryId openapi_types.UUID `json:"entry_id"`
+
+	// Mark Its code.
+	Mark   string `json:"mark"`
+	Remark string `json:"remark"`
+}
+
+// NewLooks defines model for NewLooks.
+type NewLooks struct {
+	Items []NewLook `json:"items"`
 }
 
 // NewMeter defines model for NewMeter.
@@ -3551,6 +4127,45 @@ type NewRecipeLine struct {
 // NewRecipeLineLetter Of a set of sections.
 type NewRecipeLineLetter string
 
+// NewRecordEntries defines model for NewRecordEntries.
+type NewRecordEntries struct {
+	Items []NewRecordEntry `json:"items"`
+}
+
+// NewRecordEntry defines model for NewRecordEntry.
+type NewRecordEntry struct {
+	Act RecordAct `json:"act"`
+
+	// DoneAt By the clock of the phone.
+	DoneAt time.Time `json:"done_at"`
+
+	// For The name of somebody without an account who says so.
+	For  *string            `json:"for,omitempty"`
+	Id   openapi_types.UUID `json:"id"`
+	Note *string            `json:"note,omitempty"`
+
+	// OffsetMs How much later it was than that clock said, where that is known.
+	OffsetMs *int64 `json:"offset_ms,omitempty"`
+
+	// Others Who did it together with that person.
+	Others   *[]EntryHelper        `json:"others,omitempty"`
+	Outcome  *StepOutcome          `json:"outcome,omitempty"`
+	PhotoIds *[]openapi_types.UUID `json:"photo_ids,omitempty"`
+	Said     *EntrySaid            `json:"said,omitempty"`
+	StepId   *openapi_types.UUID   `json:"step_id,omitempty"`
+
+	// VersionSeen The version of the card that was shown.
+	VersionSeen int                 `json:"version_seen"`
+	VisitId     *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
+// NewRecordProcedure defines model for NewRecordProcedure.
+type NewRecordProcedure struct {
+	AfterStepId *openapi_types.UUID `json:"after_step_id,omitempty"`
+	Procedure   string              `json:"procedure"`
+	Why         string              `json:"why"`
+}
+
 // NewRegimeChange defines model for NewRegimeChange.
 type NewRegimeChange struct {
 	At time.Time `json:"at"`
@@ -3600,6 +4215,17 @@ type NewShare struct {
 	Share  float64    `json:"share"`
 }
 
+// NewSignOff defines model for NewSignOff.
+type NewSignOff struct {
+	// HandedTo Who of the site took it over.
+	HandedTo *string `json:"handed_to,omitempty"`
+
+	// Minutes At the machine, all people together.
+	Minutes     *int    `json:"minutes,omitempty"`
+	Remark      *string `json:"remark,omitempty"`
+	VersionSeen int     `json:"version_seen"`
+}
+
 // NewSite defines model for NewSite.
 type NewSite struct {
 	Address *string `json:"address,omitempty"`
@@ -3635,6 +4261,20 @@ type NewSite struct {
 
 // NewSiteDriverSide Side of the vehicle on which the driver sits here.
 type NewSiteDriverSide string
+
+// NewSkillEvidence defines model for NewSkillEvidence.
+type NewSkillEvidence struct {
+	// Evidence A licence, a course, a signed check.
+	Evidence string `json:"evidence"`
+
+	// ExpiresOn The last day on which it holds; absent for good.
+	ExpiresOn *openapi_types.Date   `json:"expires_on,omitempty"`
+	IssuedOn  openapi_types.Date    `json:"issued_on"`
+	Skill     NewSkillEvidenceSkill `json:"skill"`
+}
+
+// NewSkillEvidenceSkill defines model for NewSkillEvidence.Skill.
+type NewSkillEvidenceSkill string
 
 // NewState defines model for NewState.
 type NewState struct {
@@ -3792,6 +4432,37 @@ type Offer struct {
 
 	// Value For mistyped, what may have been meant.
 	Value *string `json:"value,omitempty"`
+}
+
+// OpenLock defines model for OpenLock.
+type OpenLock struct {
+	Energy       Energy             `json:"energy"`
+	HandedTo     *string            `json:"handed_to,omitempty"`
+	Id           openapi_types.UUID `json:"id"`
+	LeftUntil    *time.Time         `json:"left_until,omitempty"`
+	LockedAt     time.Time          `json:"locked_at"`
+	OffForTestAt *time.Time         `json:"off_for_test_at,omitempty"`
+
+	// Overdue Somebody meant to be back by now.
+	Overdue  bool                `json:"overdue"`
+	Person   string              `json:"person"`
+	PersonId *openapi_types.UUID `json:"person_id,omitempty"`
+	Place    *string             `json:"place,omitempty"`
+	Point    string              `json:"point"`
+	PointId  openapi_types.UUID  `json:"point_id"`
+
+	// Positions Every one that it takes.
+	Positions []string            `json:"positions"`
+	RecordId  *openapi_types.UUID `json:"record_id,omitempty"`
+	Site      string              `json:"site"`
+	SiteId    openapi_types.UUID  `json:"site_id"`
+	VisitId   *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
+// OpenLockPage defines model for OpenLockPage.
+type OpenLockPage struct {
+	Items      []OpenLock `json:"items"`
+	NextCursor *string    `json:"next_cursor,omitempty"`
 }
 
 // Ownership defines model for Ownership.
@@ -4002,9 +4673,29 @@ type Photos struct {
 	Items []Photo `json:"items"`
 }
 
+// PointNow defines model for PointNow.
+type PointNow struct {
+	Cautions []string       `json:"cautions"`
+	Done     []IsolationAct `json:"done"`
+	Locks    []LockOn       `json:"locks"`
+	Marks    []EntryMark    `json:"marks"`
+	Next     []IsolationAct `json:"next"`
+	Point    IsolationPoint `json:"point"`
+	Proof    *ProofNow      `json:"proof,omitempty"`
+	Since    *time.Time     `json:"since,omitempty"`
+
+	// Stage By what was declared.
+	Stage IsolationStage `json:"stage"`
+}
+
 // PointsEdit defines model for PointsEdit.
 type PointsEdit struct {
 	PointIds []openapi_types.UUID `json:"point_ids"`
+}
+
+// PointsNow defines model for PointsNow.
+type PointsNow struct {
+	Items []PointNow `json:"items"`
 }
 
 // Position defines model for Position.
@@ -4153,6 +4844,14 @@ type ProblemField struct {
 	// Sheet Of a cell: its sheet; of a CSV file the kind of sheet.
 	Sheet *string `json:"sheet,omitempty"`
 	Value *string `json:"value,omitempty"`
+}
+
+// ProofNow defines model for ProofNow.
+type ProofNow struct {
+	At         time.Time `json:"at"`
+	How        string    `json:"how"`
+	Instrument string    `json:"instrument"`
+	Person     string    `json:"person"`
 }
 
 // Putting defines model for Putting.
@@ -4328,6 +5027,97 @@ type Recipes struct {
 	Items []Recipe `json:"items"`
 }
 
+// RecordAct defines model for RecordAct.
+type RecordAct string
+
+// RecordBlock defines model for RecordBlock.
+type RecordBlock struct {
+	Code    string              `json:"code"`
+	EntryId *openapi_types.UUID `json:"entry_id,omitempty"`
+	Says    string              `json:"says"`
+	StepId  *openapi_types.UUID `json:"step_id,omitempty"`
+}
+
+// RecordEntry defines model for RecordEntry.
+type RecordEntry struct {
+	Act        RecordAct            `json:"act"`
+	At         time.Time            `json:"at"`
+	DoneAt     time.Time            `json:"done_at"`
+	Id         openapi_types.UUID   `json:"id"`
+	Note       *string              `json:"note,omitempty"`
+	Others     []EntryHelper        `json:"others"`
+	Outcome    *StepOutcome         `json:"outcome,omitempty"`
+	Person     string               `json:"person"`
+	PersonId   *openapi_types.UUID  `json:"person_id,omitempty"`
+	PhotoIds   []openapi_types.UUID `json:"photo_ids"`
+	ReceivedAt time.Time            `json:"received_at"`
+	Said       EntrySaid            `json:"said"`
+	StepId     *openapi_types.UUID  `json:"step_id,omitempty"`
+	VisitId    *openapi_types.UUID  `json:"visit_id,omitempty"`
+}
+
+// RecordPoint defines model for RecordPoint.
+type RecordPoint struct {
+	Code      string             `json:"code"`
+	Energy    Energy             `json:"energy"`
+	Id        openapi_types.UUID `json:"id"`
+	Isolate   string             `json:"isolate"`
+	Lockable  bool               `json:"lockable"`
+	Locks     []LockOn           `json:"locks"`
+	Place     string             `json:"place"`
+	Positions []string           `json:"positions"`
+	Prove     string             `json:"prove"`
+	Restore   string             `json:"restore"`
+
+	// Stage By what was declared.
+	Stage   IsolationStage `json:"stage"`
+	Version int            `json:"version"`
+}
+
+// RecordProcedure defines model for RecordProcedure.
+type RecordProcedure struct {
+	AddedAt time.Time          `json:"added_at"`
+	Code    string             `json:"code"`
+	Number  int                `json:"number"`
+	TaskId  openapi_types.UUID `json:"task_id"`
+	Title   string             `json:"title"`
+	Why     *string            `json:"why,omitempty"`
+}
+
+// RecordState defines model for RecordState.
+type RecordState string
+
+// RecordStep defines model for RecordStep.
+type RecordStep struct {
+	// Answers Entries, the latest last.
+	Answers []openapi_types.UUID `json:"answers"`
+
+	// Behind The first hold before it that is not met.
+	Behind *string            `json:"behind,omitempty"`
+	Check  *string            `json:"check,omitempty"`
+	Hold   bool               `json:"hold"`
+	Id     openapi_types.UUID `json:"id"`
+	IfNot  *string            `json:"if_not,omitempty"`
+	Kind   string             `json:"kind"`
+	Label  string             `json:"label"`
+
+	// Needs What must be isolated and proved meanwhile.
+	Needs   []Energy `json:"needs"`
+	Phase   string   `json:"phase"`
+	Records []string `json:"records"`
+	Says    string   `json:"says"`
+
+	// Skills Each of another person.
+	Skills []string        `json:"skills"`
+	State  RecordStepState `json:"state"`
+
+	// Unsure The facts that would tell whether it applies; empty where it does.
+	Unsure []string `json:"unsure"`
+}
+
+// RecordStepState defines model for RecordStep.State.
+type RecordStepState string
+
 // RegimeChange defines model for RegimeChange.
 type RegimeChange struct {
 	At      time.Time           `json:"at"`
@@ -4434,6 +5224,34 @@ type SignIn struct {
 	Password string `json:"password"`
 }
 
+// SignedOff defines model for SignedOff.
+type SignedOff struct {
+	Completions []SignedWork `json:"completions"`
+
+	// Discrepancies Where stock was not as recorded: for the parts clerk, and no obstacle.
+	Discrepancies []string `json:"discrepancies"`
+
+	// DoneAt When the last of the work was done: what recurs counts from there.
+	DoneAt time.Time `json:"done_at"`
+
+	// OpenSteps Steps without an answer; none of them is a hold.
+	OpenSteps []string           `json:"open_steps"`
+	RecordId  openapi_types.UUID `json:"record_id"`
+}
+
+// SignedWork defines model for SignedWork.
+type SignedWork struct {
+	Covered  int                  `json:"covered"`
+	Findings []string             `json:"findings"`
+	Id       openapi_types.UUID   `json:"id"`
+	Outcome  SignedWorkOutcome    `json:"outcome"`
+	Raised   []openapi_types.UUID `json:"raised"`
+	TaskId   *openapi_types.UUID  `json:"task_id,omitempty"`
+}
+
+// SignedWorkOutcome defines model for SignedWork.Outcome.
+type SignedWorkOutcome string
+
 // Site defines model for Site.
 type Site struct {
 	Address *string `json:"address,omitempty"`
@@ -4510,6 +5328,24 @@ type SitePage struct {
 
 // SizeClass defines model for SizeClass.
 type SizeClass string
+
+// SkillEvidence defines model for SkillEvidence.
+type SkillEvidence struct {
+	Evidence     string              `json:"evidence"`
+	ExpiresOn    *openapi_types.Date `json:"expires_on,omitempty"`
+	Id           openapi_types.UUID  `json:"id"`
+	IssuedOn     openapi_types.Date  `json:"issued_on"`
+	Name         string              `json:"name"`
+	RecordedAt   time.Time           `json:"recorded_at"`
+	Skill        string              `json:"skill"`
+	WithdrawnAt  *time.Time          `json:"withdrawn_at,omitempty"`
+	WithdrawnWhy *string             `json:"withdrawn_why,omitempty"`
+}
+
+// SkillEvidences defines model for SkillEvidences.
+type SkillEvidences struct {
+	Items []SkillEvidence `json:"items"`
+}
 
 // Source defines model for Source.
 type Source struct {
@@ -4596,6 +5432,9 @@ type Stay struct {
 type Stays struct {
 	Items []Stay `json:"items"`
 }
+
+// StepOutcome defines model for StepOutcome.
+type StepOutcome string
 
 // Stocking defines model for Stocking.
 type Stocking struct {
@@ -5073,6 +5912,9 @@ type ByPosition = openapi_types.UUID
 // ByPrefix defines model for ByPrefix.
 type ByPrefix = string
 
+// ByRecordState defines model for ByRecordState.
+type ByRecordState = RecordState
+
 // BySerial defines model for BySerial.
 type BySerial = string
 
@@ -5087,6 +5929,9 @@ type ByState = PositionState
 
 // ByUnit defines model for ByUnit.
 type ByUnit = openapi_types.UUID
+
+// ByVisit defines model for ByVisit.
+type ByVisit = openapi_types.UUID
 
 // Cursor defines model for Cursor.
 type Cursor = string
@@ -5121,6 +5966,9 @@ type OpenOnly = bool
 // Text defines model for Text.
 type Text = string
 
+// UnseenOnly defines model for UnseenOnly.
+type UnseenOnly = bool
+
 // Words defines model for Words.
 type Words = string
 
@@ -5138,6 +5986,9 @@ type ClassCode = string
 
 // CustomerId defines model for customerId.
 type CustomerId = openapi_types.UUID
+
+// EvidenceId defines model for evidenceId.
+type EvidenceId = openapi_types.UUID
 
 // ExportKind defines model for exportKind.
 type ExportKind = SheetKind
@@ -5181,6 +6032,9 @@ type ProcedureVersionId = openapi_types.UUID
 // ReadingId defines model for readingId.
 type ReadingId = openapi_types.UUID
 
+// RecordId defines model for recordId.
+type RecordId = openapi_types.UUID
+
 // SiteId defines model for siteId.
 type SiteId = openapi_types.UUID
 
@@ -5222,6 +6076,18 @@ type GiveRoleParams struct {
 
 // CreatePasswordLinkParams defines parameters for CreatePasswordLink.
 type CreatePasswordLinkParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// AddSkillParams defines parameters for AddSkill.
+type AddSkillParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// WithdrawSkillParams defines parameters for WithdrawSkill.
+type WithdrawSkillParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -5334,8 +6200,65 @@ type CreateImportParams struct {
 // CreateImportParamsDates defines parameters for CreateImport.
 type CreateImportParamsDates string
 
+// ListIsolationEntriesParams defines parameters for ListIsolationEntries.
+type ListIsolationEntriesParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
 // CreateIsolationVersionParams defines parameters for CreateIsolationVersion.
 type CreateIsolationVersionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListJobRecordsParams defines parameters for ListJobRecords.
+type ListJobRecordsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// PositionId Only of this position.
+	PositionId *ByPosition `form:"position_id,omitempty" json:"position_id,omitempty"`
+
+	// VisitId Only of this visit.
+	VisitId *ByVisit `form:"visit_id,omitempty" json:"visit_id,omitempty"`
+
+	// State Only in this state.
+	State *ByRecordState `form:"state,omitempty" json:"state,omitempty"`
+
+	// Unseen Only those with something for a manager to look at.
+	Unseen *UnseenOnly `form:"unseen,omitempty" json:"unseen,omitempty"`
+}
+
+// OpenJobRecordParams defines parameters for OpenJobRecord.
+type OpenJobRecordParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// AbandonRecordParams defines parameters for AbandonRecord.
+type AbandonRecordParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// AddRecordProcedureParams defines parameters for AddRecordProcedure.
+type AddRecordProcedureParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// SignOffRecordParams defines parameters for SignOffRecord.
+type SignOffRecordParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -5383,6 +6306,18 @@ type CreateLocationParams struct {
 type ReplaceLocationParams struct {
 	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ListOpenLocksParams defines parameters for ListOpenLocks.
+type ListOpenLocksParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
 }
 
 // ListMetersParams defines parameters for ListMeters.
@@ -5946,6 +6881,12 @@ type ReplaceAccountJSONRequestBody = AccountEdit
 // GiveRoleJSONRequestBody defines body for GiveRole for application/json ContentType.
 type GiveRoleJSONRequestBody = NewGrant
 
+// AddSkillJSONRequestBody defines body for AddSkill for application/json ContentType.
+type AddSkillJSONRequestBody = NewSkillEvidence
+
+// WithdrawSkillJSONRequestBody defines body for WithdrawSkill for application/json ContentType.
+type WithdrawSkillJSONRequestBody = Withdrawal
+
 // CreateTokenJSONRequestBody defines body for CreateToken for application/json ContentType.
 type CreateTokenJSONRequestBody = NewToken
 
@@ -5973,8 +6914,32 @@ type WithdrawFaultJSONRequestBody = Withdrawal
 // ReplaceFitRulesJSONRequestBody defines body for ReplaceFitRules for application/json ContentType.
 type ReplaceFitRulesJSONRequestBody = FitRulesEdit
 
+// TakeIsolationEntriesJSONRequestBody defines body for TakeIsolationEntries for application/json ContentType.
+type TakeIsolationEntriesJSONRequestBody = NewIsolationEntries
+
+// LookIntoIsolationJSONRequestBody defines body for LookIntoIsolation for application/json ContentType.
+type LookIntoIsolationJSONRequestBody = NewLooks
+
 // CreateIsolationVersionJSONRequestBody defines body for CreateIsolationVersion for application/json ContentType.
 type CreateIsolationVersionJSONRequestBody = IsolationEdit
+
+// OpenJobRecordJSONRequestBody defines body for OpenJobRecord for application/json ContentType.
+type OpenJobRecordJSONRequestBody = NewJobRecord
+
+// AbandonRecordJSONRequestBody defines body for AbandonRecord for application/json ContentType.
+type AbandonRecordJSONRequestBody = Withdrawal
+
+// TakeRecordEntriesJSONRequestBody defines body for TakeRecordEntries for application/json ContentType.
+type TakeRecordEntriesJSONRequestBody = NewRecordEntries
+
+// LookIntoRecordJSONRequestBody defines body for LookIntoRecord for application/json ContentType.
+type LookIntoRecordJSONRequestBody = NewLooks
+
+// AddRecordProcedureJSONRequestBody defines body for AddRecordProcedure for application/json ContentType.
+type AddRecordProcedureJSONRequestBody = NewRecordProcedure
+
+// SignOffRecordJSONRequestBody defines body for SignOffRecord for application/json ContentType.
+type SignOffRecordJSONRequestBody = NewSignOff
 
 // CreateLineJSONRequestBody defines body for CreateLine for application/json ContentType.
 type CreateLineJSONRequestBody = NewLine
@@ -6179,6 +7144,15 @@ type ServerInterface interface {
 	// CreatePasswordLink Make a link by which a person chooses a password
 	// (POST /accounts/{accountId}/link)
 	CreatePasswordLink(c *gin.Context, accountId AccountId, params CreatePasswordLinkParams)
+	// ListSkills What shows the skills of somebody, the latest first
+	// (GET /accounts/{accountId}/skills)
+	ListSkills(c *gin.Context, accountId AccountId)
+	// AddSkill Record evidence of a skill
+	// (POST /accounts/{accountId}/skills)
+	AddSkill(c *gin.Context, accountId AccountId, params AddSkillParams)
+	// WithdrawSkill Take evidence back
+	// (POST /accounts/{accountId}/skills/{evidenceId}/withdrawal)
+	WithdrawSkill(c *gin.Context, accountId AccountId, evidenceId EvidenceId, params WithdrawSkillParams)
 	// ListTokens Tokens of a program
 	// (GET /accounts/{accountId}/tokens)
 	ListTokens(c *gin.Context, accountId AccountId)
@@ -6248,12 +7222,45 @@ type ServerInterface interface {
 	// CreateImport Bring a spreadsheet into the register, all of it or nothing
 	// (POST /imports)
 	CreateImport(c *gin.Context, params CreateImportParams)
+	// TakeIsolationEntries Declare what was done at isolation points, answered entry by entry
+	// (POST /isolation-entries)
+	TakeIsolationEntries(c *gin.Context)
+	// LookIntoIsolation Say what was found at marks of entries about points
+	// (POST /isolation-looks)
+	LookIntoIsolation(c *gin.Context)
 	// GetIsolationPoint Read an isolation point with all its versions
 	// (GET /isolation-points/{pointId})
 	GetIsolationPoint(c *gin.Context, pointId PointId)
+	// ListIsolationEntries What was declared about a point, the latest first
+	// (GET /isolation-points/{pointId}/entries)
+	ListIsolationEntries(c *gin.Context, pointId PointId, params ListIsolationEntriesParams)
 	// CreateIsolationVersion Record a check or a change of an isolation point
 	// (POST /isolation-points/{pointId}/versions)
 	CreateIsolationVersion(c *gin.Context, pointId PointId, params CreateIsolationVersionParams)
+	// ListJobRecords List cards, the latest first
+	// (GET /job-records)
+	ListJobRecords(c *gin.Context, params ListJobRecordsParams)
+	// OpenJobRecord Open the card of a task, or of a procedure at a position
+	// (POST /job-records)
+	OpenJobRecord(c *gin.Context, params OpenJobRecordParams)
+	// GetJobRecord Read a card with all that was declared on it and follows from it
+	// (GET /job-records/{recordId})
+	GetJobRecord(c *gin.Context, recordId RecordId)
+	// AbandonRecord End a card whose work is not done
+	// (POST /job-records/{recordId}/abandonment)
+	AbandonRecord(c *gin.Context, recordId RecordId, params AbandonRecordParams)
+	// TakeRecordEntries Declare what was done on a card, answered entry by entry
+	// (POST /job-records/{recordId}/entries)
+	TakeRecordEntries(c *gin.Context, recordId RecordId)
+	// LookIntoRecord Say what was found at marks of a card
+	// (POST /job-records/{recordId}/looks)
+	LookIntoRecord(c *gin.Context, recordId RecordId)
+	// AddRecordProcedure Add a procedure that turned out to be needed
+	// (POST /job-records/{recordId}/procedures)
+	AddRecordProcedure(c *gin.Context, recordId RecordId, params AddRecordProcedureParams)
+	// SignOffRecord Sign a card off and complete its work
+	// (POST /job-records/{recordId}/sign-off)
+	SignOffRecord(c *gin.Context, recordId RecordId, params SignOffRecordParams)
 	// ListLines List lines by code
 	// (GET /lines)
 	ListLines(c *gin.Context, params ListLinesParams)
@@ -6278,6 +7285,9 @@ type ServerInterface interface {
 	// ReplaceLocation Edit a place where stock lies
 	// (PUT /locations/{locationId})
 	ReplaceLocation(c *gin.Context, locationId LocationId, params ReplaceLocationParams)
+	// ListOpenLocks The locks that are on, the oldest first
+	// (GET /locks)
+	ListOpenLocks(c *gin.Context, params ListOpenLocksParams)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(c *gin.Context)
@@ -6425,6 +7435,9 @@ type ServerInterface interface {
 	// ListFitted What is fitted in a position, now or as of an instant
 	// (GET /positions/{positionId}/fitted)
 	ListFitted(c *gin.Context, positionId PositionId, params ListFittedParams)
+	// GetIsolationNow How the points of a position stand, with everybody's locks
+	// (GET /positions/{positionId}/isolation)
+	GetIsolationNow(c *gin.Context, positionId PositionId)
 	// ListPositionIsolation Where this position is isolated
 	// (GET /positions/{positionId}/isolation-points)
 	ListPositionIsolation(c *gin.Context, positionId PositionId)
@@ -6909,6 +7922,144 @@ func (siw *ServerInterfaceWrapper) CreatePasswordLink(c *gin.Context) {
 	}
 
 	siw.Handler.CreatePasswordLink(c, accountId, params)
+}
+
+// ListSkills operation middleware
+func (siw *ServerInterfaceWrapper) ListSkills(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "accountId" -------------
+	var accountId AccountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "accountId", c.Param("accountId"), &accountId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter accountId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListSkills(c, accountId)
+}
+
+// AddSkill operation middleware
+func (siw *ServerInterfaceWrapper) AddSkill(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "accountId" -------------
+	var accountId AccountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "accountId", c.Param("accountId"), &accountId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter accountId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddSkillParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.AddSkill(c, accountId, params)
+}
+
+// WithdrawSkill operation middleware
+func (siw *ServerInterfaceWrapper) WithdrawSkill(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "accountId" -------------
+	var accountId AccountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "accountId", c.Param("accountId"), &accountId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter accountId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Path parameter "evidenceId" -------------
+	var evidenceId EvidenceId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "evidenceId", c.Param("evidenceId"), &evidenceId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter evidenceId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WithdrawSkillParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WithdrawSkill(c, accountId, evidenceId, params)
 }
 
 // ListTokens operation middleware
@@ -7737,6 +8888,32 @@ func (siw *ServerInterfaceWrapper) CreateImport(c *gin.Context) {
 	siw.Handler.CreateImport(c, params)
 }
 
+// TakeIsolationEntries operation middleware
+func (siw *ServerInterfaceWrapper) TakeIsolationEntries(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.TakeIsolationEntries(c)
+}
+
+// LookIntoIsolation operation middleware
+func (siw *ServerInterfaceWrapper) LookIntoIsolation(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.LookIntoIsolation(c)
+}
+
 // GetIsolationPoint operation middleware
 func (siw *ServerInterfaceWrapper) GetIsolationPoint(c *gin.Context) {
 
@@ -7760,6 +8937,50 @@ func (siw *ServerInterfaceWrapper) GetIsolationPoint(c *gin.Context) {
 	}
 
 	siw.Handler.GetIsolationPoint(c, pointId)
+}
+
+// ListIsolationEntries operation middleware
+func (siw *ServerInterfaceWrapper) ListIsolationEntries(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "pointId" -------------
+	var pointId PointId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "pointId", c.Param("pointId"), &pointId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter pointId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListIsolationEntriesParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListIsolationEntries(c, pointId, params)
 }
 
 // CreateIsolationVersion operation middleware
@@ -7812,6 +9033,352 @@ func (siw *ServerInterfaceWrapper) CreateIsolationVersion(c *gin.Context) {
 	}
 
 	siw.Handler.CreateIsolationVersion(c, pointId, params)
+}
+
+// ListJobRecords operation middleware
+func (siw *ServerInterfaceWrapper) ListJobRecords(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListJobRecordsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "position_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "position_id", c.Request.URL.Query(), &params.PositionId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter position_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "visit_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "visit_id", c.Request.URL.Query(), &params.VisitId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visit_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "state" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "state", c.Request.URL.Query(), &params.State, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter state: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "unseen" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unseen", c.Request.URL.Query(), &params.Unseen, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unseen: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListJobRecords(c, params)
+}
+
+// OpenJobRecord operation middleware
+func (siw *ServerInterfaceWrapper) OpenJobRecord(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenJobRecordParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.OpenJobRecord(c, params)
+}
+
+// GetJobRecord operation middleware
+func (siw *ServerInterfaceWrapper) GetJobRecord(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetJobRecord(c, recordId)
+}
+
+// AbandonRecord operation middleware
+func (siw *ServerInterfaceWrapper) AbandonRecord(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AbandonRecordParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.AbandonRecord(c, recordId, params)
+}
+
+// TakeRecordEntries operation middleware
+func (siw *ServerInterfaceWrapper) TakeRecordEntries(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.TakeRecordEntries(c, recordId)
+}
+
+// LookIntoRecord operation middleware
+func (siw *ServerInterfaceWrapper) LookIntoRecord(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.LookIntoRecord(c, recordId)
+}
+
+// AddRecordProcedure operation middleware
+func (siw *ServerInterfaceWrapper) AddRecordProcedure(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddRecordProcedureParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.AddRecordProcedure(c, recordId, params)
+}
+
+// SignOffRecord operation middleware
+func (siw *ServerInterfaceWrapper) SignOffRecord(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SignOffRecordParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SignOffRecord(c, recordId, params)
 }
 
 // ListLines operation middleware
@@ -8124,6 +9691,49 @@ func (siw *ServerInterfaceWrapper) ReplaceLocation(c *gin.Context) {
 	}
 
 	siw.Handler.ReplaceLocation(c, locationId, params)
+}
+
+// ListOpenLocks operation middleware
+func (siw *ServerInterfaceWrapper) ListOpenLocks(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListOpenLocksParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListOpenLocks(c, params)
 }
 
 // GetMe operation middleware
@@ -10058,6 +11668,31 @@ func (siw *ServerInterfaceWrapper) ListFitted(c *gin.Context) {
 	}
 
 	siw.Handler.ListFitted(c, positionId, params)
+}
+
+// GetIsolationNow operation middleware
+func (siw *ServerInterfaceWrapper) GetIsolationNow(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "positionId" -------------
+	var positionId PositionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "positionId", c.Param("positionId"), &positionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter positionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetIsolationNow(c, positionId)
 }
 
 // ListPositionIsolation operation middleware
@@ -13143,6 +14778,22 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/imports", wrapper.CreateImport)
 	router.GET(options.BaseURL+"/exports", wrapper.GetExports)
 	router.GET(options.BaseURL+"/exports/:exportKind", wrapper.GetExport)
+	router.GET(options.BaseURL+"/positions/:positionId/isolation", wrapper.GetIsolationNow)
+	router.GET(options.BaseURL+"/isolation-points/:pointId/entries", wrapper.ListIsolationEntries)
+	router.POST(options.BaseURL+"/isolation-entries", wrapper.TakeIsolationEntries)
+	router.POST(options.BaseURL+"/isolation-looks", wrapper.LookIntoIsolation)
+	router.GET(options.BaseURL+"/locks", wrapper.ListOpenLocks)
+	router.GET(options.BaseURL+"/job-records", wrapper.ListJobRecords)
+	router.POST(options.BaseURL+"/job-records", wrapper.OpenJobRecord)
+	router.GET(options.BaseURL+"/job-records/:recordId", wrapper.GetJobRecord)
+	router.POST(options.BaseURL+"/job-records/:recordId/entries", wrapper.TakeRecordEntries)
+	router.POST(options.BaseURL+"/job-records/:recordId/procedures", wrapper.AddRecordProcedure)
+	router.POST(options.BaseURL+"/job-records/:recordId/looks", wrapper.LookIntoRecord)
+	router.POST(options.BaseURL+"/job-records/:recordId/sign-off", wrapper.SignOffRecord)
+	router.POST(options.BaseURL+"/job-records/:recordId/abandonment", wrapper.AbandonRecord)
+	router.GET(options.BaseURL+"/accounts/:accountId/skills", wrapper.ListSkills)
+	router.POST(options.BaseURL+"/accounts/:accountId/skills", wrapper.AddSkill)
+	router.POST(options.BaseURL+"/accounts/:accountId/skills/:evidenceId/withdrawal", wrapper.WithdrawSkill)
 	router.GET(options.BaseURL+"/trail", wrapper.ListTrail)
 	router.GET(options.BaseURL+"/failure-modes", wrapper.ListFailureModes)
 	router.GET(options.BaseURL+"/faults", wrapper.ListFaults)
@@ -13401,6 +15052,128 @@ type CreatePasswordLinkdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreatePasswordLinkdefaultApplicationProblemPlusJSONResponse) VisitCreatePasswordLinkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSkillsRequestObject struct {
+	AccountId AccountId `json:"accountId"`
+}
+
+type ListSkillsResponseObject interface {
+	VisitListSkillsResponse(w http.ResponseWriter) error
+}
+
+type ListSkills200JSONResponse SkillEvidences
+
+func (response ListSkills200JSONResponse) VisitListSkillsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListSkillsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListSkillsdefaultApplicationProblemPlusJSONResponse) VisitListSkillsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddSkillRequestObject struct {
+	AccountId AccountId `json:"accountId"`
+	Params    AddSkillParams
+	Body      *AddSkillJSONRequestBody
+}
+
+type AddSkillResponseObject interface {
+	VisitAddSkillResponse(w http.ResponseWriter) error
+}
+
+type AddSkill201JSONResponse SkillEvidence
+
+func (response AddSkill201JSONResponse) VisitAddSkillResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddSkilldefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddSkilldefaultApplicationProblemPlusJSONResponse) VisitAddSkillResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawSkillRequestObject struct {
+	AccountId  AccountId  `json:"accountId"`
+	EvidenceId EvidenceId `json:"evidenceId"`
+	Params     WithdrawSkillParams
+	Body       *WithdrawSkillJSONRequestBody
+}
+
+type WithdrawSkillResponseObject interface {
+	VisitWithdrawSkillResponse(w http.ResponseWriter) error
+}
+
+type WithdrawSkill200JSONResponse SkillEvidence
+
+func (response WithdrawSkill200JSONResponse) VisitWithdrawSkillResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawSkilldefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawSkilldefaultApplicationProblemPlusJSONResponse) VisitWithdrawSkillResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -14410,6 +16183,84 @@ func (response CreateImportdefaultApplicationProblemPlusJSONResponse) VisitCreat
 	return err
 }
 
+type TakeIsolationEntriesRequestObject struct {
+	Body *TakeIsolationEntriesJSONRequestBody
+}
+
+type TakeIsolationEntriesResponseObject interface {
+	VisitTakeIsolationEntriesResponse(w http.ResponseWriter) error
+}
+
+type TakeIsolationEntries200JSONResponse EntryOutcomes
+
+func (response TakeIsolationEntries200JSONResponse) VisitTakeIsolationEntriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeIsolationEntriesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TakeIsolationEntriesdefaultApplicationProblemPlusJSONResponse) VisitTakeIsolationEntriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookIntoIsolationRequestObject struct {
+	Body *LookIntoIsolationJSONRequestBody
+}
+
+type LookIntoIsolationResponseObject interface {
+	VisitLookIntoIsolationResponse(w http.ResponseWriter) error
+}
+
+type LookIntoIsolation200JSONResponse Looked
+
+func (response LookIntoIsolation200JSONResponse) VisitLookIntoIsolationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookIntoIsolationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response LookIntoIsolationdefaultApplicationProblemPlusJSONResponse) VisitLookIntoIsolationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetIsolationPointRequestObject struct {
 	PointId PointId `json:"pointId"`
 }
@@ -14438,6 +16289,46 @@ type GetIsolationPointdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetIsolationPointdefaultApplicationProblemPlusJSONResponse) VisitGetIsolationPointResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListIsolationEntriesRequestObject struct {
+	PointId PointId `json:"pointId"`
+	Params  ListIsolationEntriesParams
+}
+
+type ListIsolationEntriesResponseObject interface {
+	VisitListIsolationEntriesResponse(w http.ResponseWriter) error
+}
+
+type ListIsolationEntries200JSONResponse IsolationEntryPage
+
+func (response ListIsolationEntries200JSONResponse) VisitListIsolationEntriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListIsolationEntriesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListIsolationEntriesdefaultApplicationProblemPlusJSONResponse) VisitListIsolationEntriesResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -14479,6 +16370,335 @@ type CreateIsolationVersiondefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response CreateIsolationVersiondefaultApplicationProblemPlusJSONResponse) VisitCreateIsolationVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListJobRecordsRequestObject struct {
+	Params ListJobRecordsParams
+}
+
+type ListJobRecordsResponseObject interface {
+	VisitListJobRecordsResponse(w http.ResponseWriter) error
+}
+
+type ListJobRecords200JSONResponse JobRecordPage
+
+func (response ListJobRecords200JSONResponse) VisitListJobRecordsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListJobRecordsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListJobRecordsdefaultApplicationProblemPlusJSONResponse) VisitListJobRecordsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenJobRecordRequestObject struct {
+	Params OpenJobRecordParams
+	Body   *OpenJobRecordJSONRequestBody
+}
+
+type OpenJobRecordResponseObject interface {
+	VisitOpenJobRecordResponse(w http.ResponseWriter) error
+}
+
+type OpenJobRecord201ResponseHeaders struct {
+	Location string
+}
+
+type OpenJobRecord201JSONResponse struct {
+	Body    JobRecord
+	Headers OpenJobRecord201ResponseHeaders
+}
+
+func (response OpenJobRecord201JSONResponse) VisitOpenJobRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenJobRecorddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response OpenJobRecorddefaultApplicationProblemPlusJSONResponse) VisitOpenJobRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetJobRecordRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+}
+
+type GetJobRecordResponseObject interface {
+	VisitGetJobRecordResponse(w http.ResponseWriter) error
+}
+
+type GetJobRecord200JSONResponse JobRecord
+
+func (response GetJobRecord200JSONResponse) VisitGetJobRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetJobRecorddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetJobRecorddefaultApplicationProblemPlusJSONResponse) VisitGetJobRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AbandonRecordRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+	Params   AbandonRecordParams
+	Body     *AbandonRecordJSONRequestBody
+}
+
+type AbandonRecordResponseObject interface {
+	VisitAbandonRecordResponse(w http.ResponseWriter) error
+}
+
+type AbandonRecord200JSONResponse JobRecord
+
+func (response AbandonRecord200JSONResponse) VisitAbandonRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AbandonRecorddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AbandonRecorddefaultApplicationProblemPlusJSONResponse) VisitAbandonRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeRecordEntriesRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+	Body     *TakeRecordEntriesJSONRequestBody
+}
+
+type TakeRecordEntriesResponseObject interface {
+	VisitTakeRecordEntriesResponse(w http.ResponseWriter) error
+}
+
+type TakeRecordEntries200JSONResponse EntryOutcomes
+
+func (response TakeRecordEntries200JSONResponse) VisitTakeRecordEntriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeRecordEntriesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TakeRecordEntriesdefaultApplicationProblemPlusJSONResponse) VisitTakeRecordEntriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookIntoRecordRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+	Body     *LookIntoRecordJSONRequestBody
+}
+
+type LookIntoRecordResponseObject interface {
+	VisitLookIntoRecordResponse(w http.ResponseWriter) error
+}
+
+type LookIntoRecord200JSONResponse JobRecord
+
+func (response LookIntoRecord200JSONResponse) VisitLookIntoRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type LookIntoRecorddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response LookIntoRecorddefaultApplicationProblemPlusJSONResponse) VisitLookIntoRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddRecordProcedureRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+	Params   AddRecordProcedureParams
+	Body     *AddRecordProcedureJSONRequestBody
+}
+
+type AddRecordProcedureResponseObject interface {
+	VisitAddRecordProcedureResponse(w http.ResponseWriter) error
+}
+
+type AddRecordProcedure201JSONResponse JobRecord
+
+func (response AddRecordProcedure201JSONResponse) VisitAddRecordProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddRecordProceduredefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddRecordProceduredefaultApplicationProblemPlusJSONResponse) VisitAddRecordProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffRecordRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+	Params   SignOffRecordParams
+	Body     *SignOffRecordJSONRequestBody
+}
+
+type SignOffRecordResponseObject interface {
+	VisitSignOffRecordResponse(w http.ResponseWriter) error
+}
+
+type SignOffRecord200JSONResponse SignedOff
+
+func (response SignOffRecord200JSONResponse) VisitSignOffRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SignOffRecorddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SignOffRecorddefaultApplicationProblemPlusJSONResponse) VisitSignOffRecordResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -14839,6 +17059,45 @@ type ReplaceLocationdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplaceLocationdefaultApplicationProblemPlusJSONResponse) VisitReplaceLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOpenLocksRequestObject struct {
+	Params ListOpenLocksParams
+}
+
+type ListOpenLocksResponseObject interface {
+	VisitListOpenLocksResponse(w http.ResponseWriter) error
+}
+
+type ListOpenLocks200JSONResponse OpenLockPage
+
+func (response ListOpenLocks200JSONResponse) VisitListOpenLocksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOpenLocksdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListOpenLocksdefaultApplicationProblemPlusJSONResponse) VisitListOpenLocksResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -16916,6 +19175,45 @@ type ListFitteddefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListFitteddefaultApplicationProblemPlusJSONResponse) VisitListFittedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetIsolationNowRequestObject struct {
+	PositionId PositionId `json:"positionId"`
+}
+
+type GetIsolationNowResponseObject interface {
+	VisitGetIsolationNowResponse(w http.ResponseWriter) error
+}
+
+type GetIsolationNow200JSONResponse PointsNow
+
+func (response GetIsolationNow200JSONResponse) VisitGetIsolationNowResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetIsolationNowdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetIsolationNowdefaultApplicationProblemPlusJSONResponse) VisitGetIsolationNowResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -20079,6 +22377,15 @@ type StrictServerInterface interface {
 	// CreatePasswordLink Make a link by which a person chooses a password
 	// (POST /accounts/{accountId}/link)
 	CreatePasswordLink(ctx context.Context, request CreatePasswordLinkRequestObject) (CreatePasswordLinkResponseObject, error)
+	// ListSkills What shows the skills of somebody, the latest first
+	// (GET /accounts/{accountId}/skills)
+	ListSkills(ctx context.Context, request ListSkillsRequestObject) (ListSkillsResponseObject, error)
+	// AddSkill Record evidence of a skill
+	// (POST /accounts/{accountId}/skills)
+	AddSkill(ctx context.Context, request AddSkillRequestObject) (AddSkillResponseObject, error)
+	// WithdrawSkill Take evidence back
+	// (POST /accounts/{accountId}/skills/{evidenceId}/withdrawal)
+	WithdrawSkill(ctx context.Context, request WithdrawSkillRequestObject) (WithdrawSkillResponseObject, error)
 	// ListTokens Tokens of a program
 	// (GET /accounts/{accountId}/tokens)
 	ListTokens(ctx context.Context, request ListTokensRequestObject) (ListTokensResponseObject, error)
@@ -20148,12 +22455,45 @@ type StrictServerInterface interface {
 	// CreateImport Bring a spreadsheet into the register, all of it or nothing
 	// (POST /imports)
 	CreateImport(ctx context.Context, request CreateImportRequestObject) (CreateImportResponseObject, error)
+	// TakeIsolationEntries Declare what was done at isolation points, answered entry by entry
+	// (POST /isolation-entries)
+	TakeIsolationEntries(ctx context.Context, request TakeIsolationEntriesRequestObject) (TakeIsolationEntriesResponseObject, error)
+	// LookIntoIsolation Say what was found at marks of entries about points
+	// (POST /isolation-looks)
+	LookIntoIsolation(ctx context.Context, request LookIntoIsolationRequestObject) (LookIntoIsolationResponseObject, error)
 	// GetIsolationPoint Read an isolation point with all its versions
 	// (GET /isolation-points/{pointId})
 	GetIsolationPoint(ctx context.Context, request GetIsolationPointRequestObject) (GetIsolationPointResponseObject, error)
+	// ListIsolationEntries What was declared about a point, the latest first
+	// (GET /isolation-points/{pointId}/entries)
+	ListIsolationEntries(ctx context.Context, request ListIsolationEntriesRequestObject) (ListIsolationEntriesResponseObject, error)
 	// CreateIsolationVersion Record a check or a change of an isolation point
 	// (POST /isolation-points/{pointId}/versions)
 	CreateIsolationVersion(ctx context.Context, request CreateIsolationVersionRequestObject) (CreateIsolationVersionResponseObject, error)
+	// ListJobRecords List cards, the latest first
+	// (GET /job-records)
+	ListJobRecords(ctx context.Context, request ListJobRecordsRequestObject) (ListJobRecordsResponseObject, error)
+	// OpenJobRecord Open the card of a task, or of a procedure at a position
+	// (POST /job-records)
+	OpenJobRecord(ctx context.Context, request OpenJobRecordRequestObject) (OpenJobRecordResponseObject, error)
+	// GetJobRecord Read a card with all that was declared on it and follows from it
+	// (GET /job-records/{recordId})
+	GetJobRecord(ctx context.Context, request GetJobRecordRequestObject) (GetJobRecordResponseObject, error)
+	// AbandonRecord End a card whose work is not done
+	// (POST /job-records/{recordId}/abandonment)
+	AbandonRecord(ctx context.Context, request AbandonRecordRequestObject) (AbandonRecordResponseObject, error)
+	// TakeRecordEntries Declare what was done on a card, answered entry by entry
+	// (POST /job-records/{recordId}/entries)
+	TakeRecordEntries(ctx context.Context, request TakeRecordEntriesRequestObject) (TakeRecordEntriesResponseObject, error)
+	// LookIntoRecord Say what was found at marks of a card
+	// (POST /job-records/{recordId}/looks)
+	LookIntoRecord(ctx context.Context, request LookIntoRecordRequestObject) (LookIntoRecordResponseObject, error)
+	// AddRecordProcedure Add a procedure that turned out to be needed
+	// (POST /job-records/{recordId}/procedures)
+	AddRecordProcedure(ctx context.Context, request AddRecordProcedureRequestObject) (AddRecordProcedureResponseObject, error)
+	// SignOffRecord Sign a card off and complete its work
+	// (POST /job-records/{recordId}/sign-off)
+	SignOffRecord(ctx context.Context, request SignOffRecordRequestObject) (SignOffRecordResponseObject, error)
 	// ListLines List lines by code
 	// (GET /lines)
 	ListLines(ctx context.Context, request ListLinesRequestObject) (ListLinesResponseObject, error)
@@ -20178,6 +22518,9 @@ type StrictServerInterface interface {
 	// ReplaceLocation Edit a place where stock lies
 	// (PUT /locations/{locationId})
 	ReplaceLocation(ctx context.Context, request ReplaceLocationRequestObject) (ReplaceLocationResponseObject, error)
+	// ListOpenLocks The locks that are on, the oldest first
+	// (GET /locks)
+	ListOpenLocks(ctx context.Context, request ListOpenLocksRequestObject) (ListOpenLocksResponseObject, error)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
@@ -20325,6 +22668,9 @@ type StrictServerInterface interface {
 	// ListFitted What is fitted in a position, now or as of an instant
 	// (GET /positions/{positionId}/fitted)
 	ListFitted(ctx context.Context, request ListFittedRequestObject) (ListFittedResponseObject, error)
+	// GetIsolationNow How the points of a position stand, with everybody's locks
+	// (GET /positions/{positionId}/isolation)
+	GetIsolationNow(ctx context.Context, request GetIsolationNowRequestObject) (GetIsolationNowResponseObject, error)
 	// ListPositionIsolation Where this position is isolated
 	// (GET /positions/{positionId}/isolation-points)
 	ListPositionIsolation(ctx context.Context, request ListPositionIsolationRequestObject) (ListPositionIsolationResponseObject, error)
@@ -20801,6 +23147,123 @@ func (sh *strictHandler) CreatePasswordLink(ctx *gin.Context, accountId AccountI
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreatePasswordLinkResponseObject); ok {
 		if err := validResponse.VisitCreatePasswordLinkResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListSkills operation middleware
+func (sh *strictHandler) ListSkills(ctx *gin.Context, accountId AccountId) {
+	var request ListSkillsRequestObject
+
+	request.AccountId = accountId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListSkills(ctx.Request.Context(), request.(ListSkillsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListSkills")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListSkillsResponseObject); ok {
+		if err := validResponse.VisitListSkillsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// AddSkill operation middleware
+func (sh *strictHandler) AddSkill(ctx *gin.Context, accountId AccountId, params AddSkillParams) {
+	var request AddSkillRequestObject
+
+	request.AccountId = accountId
+	request.Params = params
+
+	var body AddSkillJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddSkill(ctx.Request.Context(), request.(AddSkillRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddSkill")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(AddSkillResponseObject); ok {
+		if err := validResponse.VisitAddSkillResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// WithdrawSkill operation middleware
+func (sh *strictHandler) WithdrawSkill(ctx *gin.Context, accountId AccountId, evidenceId EvidenceId, params WithdrawSkillParams) {
+	var request WithdrawSkillRequestObject
+
+	request.AccountId = accountId
+	request.EvidenceId = evidenceId
+	request.Params = params
+
+	var body WithdrawSkillJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawSkill(ctx.Request.Context(), request.(WithdrawSkillRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawSkill")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WithdrawSkillResponseObject); ok {
+		if err := validResponse.VisitWithdrawSkillResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -21573,6 +24036,90 @@ func (sh *strictHandler) CreateImport(ctx *gin.Context, params CreateImportParam
 	}
 }
 
+// TakeIsolationEntries operation middleware
+func (sh *strictHandler) TakeIsolationEntries(ctx *gin.Context) {
+	var request TakeIsolationEntriesRequestObject
+
+	var body TakeIsolationEntriesJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TakeIsolationEntries(ctx.Request.Context(), request.(TakeIsolationEntriesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TakeIsolationEntries")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(TakeIsolationEntriesResponseObject); ok {
+		if err := validResponse.VisitTakeIsolationEntriesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// LookIntoIsolation operation middleware
+func (sh *strictHandler) LookIntoIsolation(ctx *gin.Context) {
+	var request LookIntoIsolationRequestObject
+
+	var body LookIntoIsolationJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.LookIntoIsolation(ctx.Request.Context(), request.(LookIntoIsolationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "LookIntoIsolation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(LookIntoIsolationResponseObject); ok {
+		if err := validResponse.VisitLookIntoIsolationResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // GetIsolationPoint operation middleware
 func (sh *strictHandler) GetIsolationPoint(ctx *gin.Context, pointId PointId) {
 	var request GetIsolationPointRequestObject
@@ -21592,6 +24139,33 @@ func (sh *strictHandler) GetIsolationPoint(ctx *gin.Context, pointId PointId) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(GetIsolationPointResponseObject); ok {
 		if err := validResponse.VisitGetIsolationPointResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListIsolationEntries operation middleware
+func (sh *strictHandler) ListIsolationEntries(ctx *gin.Context, pointId PointId, params ListIsolationEntriesParams) {
+	var request ListIsolationEntriesRequestObject
+
+	request.PointId = pointId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListIsolationEntries(ctx.Request.Context(), request.(ListIsolationEntriesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListIsolationEntries")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListIsolationEntriesResponseObject); ok {
+		if err := validResponse.VisitListIsolationEntriesResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -21637,6 +24211,325 @@ func (sh *strictHandler) CreateIsolationVersion(ctx *gin.Context, pointId PointI
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreateIsolationVersionResponseObject); ok {
 		if err := validResponse.VisitCreateIsolationVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListJobRecords operation middleware
+func (sh *strictHandler) ListJobRecords(ctx *gin.Context, params ListJobRecordsParams) {
+	var request ListJobRecordsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListJobRecords(ctx.Request.Context(), request.(ListJobRecordsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListJobRecords")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListJobRecordsResponseObject); ok {
+		if err := validResponse.VisitListJobRecordsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// OpenJobRecord operation middleware
+func (sh *strictHandler) OpenJobRecord(ctx *gin.Context, params OpenJobRecordParams) {
+	var request OpenJobRecordRequestObject
+
+	request.Params = params
+
+	var body OpenJobRecordJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenJobRecord(ctx.Request.Context(), request.(OpenJobRecordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenJobRecord")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(OpenJobRecordResponseObject); ok {
+		if err := validResponse.VisitOpenJobRecordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetJobRecord operation middleware
+func (sh *strictHandler) GetJobRecord(ctx *gin.Context, recordId RecordId) {
+	var request GetJobRecordRequestObject
+
+	request.RecordId = recordId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetJobRecord(ctx.Request.Context(), request.(GetJobRecordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetJobRecord")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetJobRecordResponseObject); ok {
+		if err := validResponse.VisitGetJobRecordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// AbandonRecord operation middleware
+func (sh *strictHandler) AbandonRecord(ctx *gin.Context, recordId RecordId, params AbandonRecordParams) {
+	var request AbandonRecordRequestObject
+
+	request.RecordId = recordId
+	request.Params = params
+
+	var body AbandonRecordJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AbandonRecord(ctx.Request.Context(), request.(AbandonRecordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AbandonRecord")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(AbandonRecordResponseObject); ok {
+		if err := validResponse.VisitAbandonRecordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// TakeRecordEntries operation middleware
+func (sh *strictHandler) TakeRecordEntries(ctx *gin.Context, recordId RecordId) {
+	var request TakeRecordEntriesRequestObject
+
+	request.RecordId = recordId
+
+	var body TakeRecordEntriesJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TakeRecordEntries(ctx.Request.Context(), request.(TakeRecordEntriesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TakeRecordEntries")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(TakeRecordEntriesResponseObject); ok {
+		if err := validResponse.VisitTakeRecordEntriesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// LookIntoRecord operation middleware
+func (sh *strictHandler) LookIntoRecord(ctx *gin.Context, recordId RecordId) {
+	var request LookIntoRecordRequestObject
+
+	request.RecordId = recordId
+
+	var body LookIntoRecordJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.LookIntoRecord(ctx.Request.Context(), request.(LookIntoRecordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "LookIntoRecord")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(LookIntoRecordResponseObject); ok {
+		if err := validResponse.VisitLookIntoRecordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// AddRecordProcedure operation middleware
+func (sh *strictHandler) AddRecordProcedure(ctx *gin.Context, recordId RecordId, params AddRecordProcedureParams) {
+	var request AddRecordProcedureRequestObject
+
+	request.RecordId = recordId
+	request.Params = params
+
+	var body AddRecordProcedureJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddRecordProcedure(ctx.Request.Context(), request.(AddRecordProcedureRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddRecordProcedure")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(AddRecordProcedureResponseObject); ok {
+		if err := validResponse.VisitAddRecordProcedureResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SignOffRecord operation middleware
+func (sh *strictHandler) SignOffRecord(ctx *gin.Context, recordId RecordId, params SignOffRecordParams) {
+	var request SignOffRecordRequestObject
+
+	request.RecordId = recordId
+	request.Params = params
+
+	var body SignOffRecordJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SignOffRecord(ctx.Request.Context(), request.(SignOffRecordRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SignOffRecord")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SignOffRecordResponseObject); ok {
+		if err := validResponse.VisitSignOffRecordResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -21919,6 +24812,32 @@ func (sh *strictHandler) ReplaceLocation(ctx *gin.Context, locationId LocationId
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ReplaceLocationResponseObject); ok {
 		if err := validResponse.VisitReplaceLocationResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListOpenLocks operation middleware
+func (sh *strictHandler) ListOpenLocks(ctx *gin.Context, params ListOpenLocksParams) {
+	var request ListOpenLocksRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListOpenLocks(ctx.Request.Context(), request.(ListOpenLocksRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListOpenLocks")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListOpenLocksResponseObject); ok {
+		if err := validResponse.VisitListOpenLocksResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -23606,6 +26525,32 @@ func (sh *strictHandler) ListFitted(ctx *gin.Context, positionId PositionId, par
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListFittedResponseObject); ok {
 		if err := validResponse.VisitListFittedResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetIsolationNow operation middleware
+func (sh *strictHandler) GetIsolationNow(ctx *gin.Context, positionId PositionId) {
+	var request GetIsolationNowRequestObject
+
+	request.PositionId = positionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetIsolationNow(ctx.Request.Context(), request.(GetIsolationNowRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetIsolationNow")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetIsolationNowResponseObject); ok {
+		if err := validResponse.VisitGetIsolationNowResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
