@@ -288,3 +288,38 @@ func (w *trade) stranger() access.Actor {
 	}
 	return who
 }
+
+type actor = access.Actor
+
+// supplier delivers a part in so many working days, in nine cases of ten.
+func (w *trade) supplier(code string, part uuid.UUID, days int) {
+	w.t.Helper()
+	w.sql(`with s as (insert into supplier (id, code, name, created_at) values (gen_random_uuid(), @code, @code, @now) returning id)
+		insert into supplier_part (id, supplier_id, part_id, lead_10, lead_50, lead_90, preferred) select gen_random_uuid(), id, @part, 1, @days, @days, true from s`,
+		map[string]any{"code": code, "part": part, "days": days, "now": began})
+}
+
+// onOrder orders more of a part, promised for a day.
+func (w *trade) onOrder(part uuid.UUID, much, on string) {
+	w.t.Helper()
+	w.sql(`with o as (insert into supplier_order (id, number, supplier_id, location_id, state, made_at, made_by, sent_at)
+		         select gen_random_uuid(), 'O-1', s.id, l.id, 'sent', @now, @who, @now from supplier as s, location as l where l.code = 'WH' returning id)
+		insert into supplier_order_line (id, order_id, ordinal, part_id, amount) select gen_random_uuid(), id, 1, @part, cast(@much as numeric) from o`,
+		map[string]any{"part": part, "much": much, "now": began, "who": sys.ID})
+	w.promise(part, on)
+}
+
+// promise is the supplier's last word of when it comes.
+func (w *trade) promise(part uuid.UUID, on string) {
+	w.t.Helper()
+	w.sql(`insert into supplier_order_promise (id, line_id, promised_on, told_at, told_by)
+		select gen_random_uuid(), l.id, cast(@on as date), cast(@now as timestamptz) + (select count(*) from supplier_order_promise) * interval '1 hour', @who from supplier_order_line as l where l.part_id = @part`,
+		map[string]any{"part": part, "on": on, "now": began, "who": sys.ID})
+}
+
+func (w *trade) sql(q string, v map[string]any) {
+	w.t.Helper()
+	if err := w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { return tx.Exec(q, v).Error }); err != nil {
+		w.t.Fatal(err)
+	}
+}

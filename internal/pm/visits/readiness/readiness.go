@@ -56,7 +56,8 @@ type Candidate struct {
 type Need struct {
 	What       string // "gearmotor for SBL-D"
 	Amount     int64  // in the smallest unit in which the part is counted
-	Unit       string // that unit, for reading; "": pieces
+	Unit       string // what it is told in; "": pieces
+	Per        int64  // so many of the smallest make one of that; 0: one
 	Candidates []Candidate
 	IfFound    bool      // only needed if something is found
 	Unsure     []Missing // why nobody can tell whether the line applies
@@ -372,7 +373,7 @@ func (j *judge) doubts(i, k int) (all []Missing) {
 // could do.
 func (j *judge) why(i, k int, got int64) string {
 	need := &j.visit.Jobs[i].Needs[k]
-	s := fmt.Sprintf("%s: %d of %s there", need.What, got, amount(need.Amount, need.Unit))
+	s := fmt.Sprintf("%s: %s of %s there", need.What, need.bare(got), need.amount())
 	for _, c := range need.Candidates {
 		x := &j.visit.Items[c.Item]
 		against := slices.Clone(c.Against)
@@ -449,7 +450,7 @@ func (j *judge) notes(i int, lines []Line) (notes []string) {
 				notes = append(notes, fmt.Sprintf("%s, if found: nobody can tell whether it applies: %s (%s)", need.What, m.Fact, m.How))
 			}
 			if l.Short > 0 {
-				notes = append(notes, fmt.Sprintf("%s, if found: %d of %s there", need.What, need.Amount-l.Short, amount(need.Amount, need.Unit)))
+				notes = append(notes, fmt.Sprintf("%s, if found: %s of %s there", need.What, need.bare(need.Amount-l.Short), need.amount()))
 			}
 		}
 		for _, t := range l.Taken {

@@ -54,7 +54,15 @@ func unknown(missing []Missing) string {
 	return strings.Join(s, ", ")
 }
 
-// amount writes "4", "25 g".
-func amount(n int64, unit string) string {
-	return strings.TrimSpace(fmt.Sprint(n, " ", unit))
+// amount writes what is needed: "4", "25 g", "0.25 L".
+func (n *Need) amount() string { return strings.TrimSpace(n.bare(n.Amount) + " " + n.Unit) }
+
+// bare writes an amount without its unit.
+func (n *Need) bare(x int64) string {
+	per := max(n.Per, 1)
+	s := fmt.Sprint(x / per)
+	if rest := x % per; rest != 0 {
+		s += strings.TrimRight(fmt.Sprintf(".%0*d", len(fmt.Sprint(per))-1, rest), "0")
+	}
+	return s
 }
