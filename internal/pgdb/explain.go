@@ -428,6 +428,7 @@ var meaning = map[string]fault.Error{
 	"planning_rule_day_minutes_real":     {Field: "day_minutes", Msg: "lies between 60 and 1440"},
 	"planning_rule_road_factor_real":     {Field: "road_factor", Msg: "is road kilometres for one as the crow flies, from 1 to 10"},
 	"planning_rule_speed_real":           {Field: "speed_km_h", Msg: "lies between 1 and 200"},
+	"planning_rule_distances_known":      {Field: "distances", Msg: "is km or miles"},
 	"planning_rule_working_days_iso":     {Field: "working_days", Msg: "are 1 (Monday) to 7 (Sunday), at least one"},
 	"planning_rule_closed_bounded":       {Field: "closed", Msg: "lists at most 400 days"},
 	"planning_rule_latitude_on_earth":    {Field: "latitude", Msg: "lies between -90 and 90 degrees"},

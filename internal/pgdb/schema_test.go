@@ -312,7 +312,7 @@ var mayChange = map[string]string{
 	"supplier_order_promise": "insert",
 	"warranty":               "insert update(authority claimed_at state version)",
 	"warranty_event":         "insert",
-	"planning_rule":          "update(closed day_minutes latitude longitude road_factor site_minutes speed_km_h target_percent twin_percent version working_days)",
+	"planning_rule":          "update(closed day_minutes distances latitude longitude road_factor site_minutes speed_km_h target_percent twin_percent version working_days)",
 	"planning_cost":          "update(currency hour_minor trip_minor version)",
 	"visit":                  "insert update(began_at ended_at ended_by ended_why ends_at locked next_id on_date reason said_chance starts_at state van_id version)",
 	"visit_person":           "insert update(booked during) delete",

@@ -12,6 +12,7 @@ create table planning_rule (
   -- road kilometres for one as the crow flies, and how fast they are driven
   road_factor   double precision not null constraint planning_rule_road_factor_real check (road_factor between 1 and 10),
   speed_km_h    double precision not null constraint planning_rule_speed_real check (speed_km_h between 1 and 200),
+  distances     text not null constraint planning_rule_distances_known check (distances in ('km', 'miles')),
   working_days  smallint[] not null constraint planning_rule_working_days_iso check (cardinality(working_days) between 1 and 7 and working_days <@ '{1,2,3,4,5,6,7}'),
   closed        date[] not null default '{}' constraint planning_rule_closed_bounded check (cardinality(closed) <= 400),
   -- where the vans start
@@ -25,8 +26,8 @@ create table planning_rule (
   constraint planning_rule_place_whole check ((latitude is null) = (longitude is null))
 );
 -- Common practice, no source; a distributor sets its own.
-insert into planning_rule (id, site_minutes, day_minutes, road_factor, speed_km_h, working_days, twin_percent, target_percent)
-values ('00000000-0000-7000-8000-00000000000b', 45, 480, 1.3, 55, '{1,2,3,4,5}', 70, 95);
+insert into planning_rule (id, site_minutes, day_minutes, road_factor, speed_km_h, distances, working_days, twin_percent, target_percent)
+values ('00000000-0000-7000-8000-00000000000b', 45, 480, 1.3, 55, 'miles', '{1,2,3,4,5}', 70, 95);
 
 -- What a trip costs us stands apart: row security hides rows, not columns.
 create table planning_cost (
@@ -279,7 +280,7 @@ create view visit_task_now with (security_invoker = true) as
    where t.ended_at is null;
 
 grant select on visit_now, visit_task_now to spindlebook_app;
-grant select, update (site_minutes, day_minutes, road_factor, speed_km_h, working_days, closed, latitude, longitude, twin_percent, target_percent, version) on planning_rule to spindlebook_app;
+grant select, update (site_minutes, day_minutes, road_factor, speed_km_h, distances, working_days, closed, latitude, longitude, twin_percent, target_percent, version) on planning_rule to spindlebook_app;
 grant select, update (hour_minor, trip_minor, currency, version) on planning_cost to spindlebook_app;
 grant select, insert, update (state, on_date, starts_at, ends_at, locked, van_id, began_at, ended_at, ended_by, reason, ended_why, next_id, said_chance, version) on visit to spindlebook_app;
 grant select, insert, update (during, booked), delete on visit_person to spindlebook_app;

@@ -20,7 +20,8 @@ type Rule struct {
 	DayMinutes    int     // that one person can work in a day
 	RoadFactor    float64 // road kilometres for one as the crow flies
 	SpeedKmH      float64
-	WorkingDays   []int // ISO weekdays
+	Distances     string // km or miles, for reading
+	WorkingDays   []int  // ISO weekdays
 	Closed        []time.Time
 	Latitude      *float64 // where the vans start
 	Longitude     *float64
@@ -29,7 +30,7 @@ type Rule struct {
 	Version       int
 }
 
-const ruleRow = `select site_minutes, day_minutes, road_factor, speed_km_h, working_days, closed, latitude, longitude, twin_percent, target_percent, version from planning_rule`
+const ruleRow = `select site_minutes, day_minutes, road_factor, speed_km_h, distances, working_days, closed, latitude, longitude, twin_percent, target_percent, version from planning_rule`
 
 // Rules gives by what visits are planned.
 func Rules(ctx context.Context, db *pgdb.DB, who access.Actor) (Rule, error) {
@@ -43,9 +44,9 @@ func SetRules(tx *gorm.DB, who access.Actor, version int, in Rule) error {
 	}
 	r := tx.Exec(`
 update planning_rule
-   set site_minutes = @site, day_minutes = @day, road_factor = @factor, speed_km_h = @speed, working_days = cast(@days as smallint[]), closed = cast(@closed as date[]), latitude = @latitude,
+   set site_minutes = @site, day_minutes = @day, road_factor = @factor, speed_km_h = @speed, distances = @distances, working_days = cast(@days as smallint[]), closed = cast(@closed as date[]), latitude = @latitude,
        longitude = @longitude, twin_percent = @twin, target_percent = @target, version = version + 1
- where version = @version`, map[string]any{"site": in.SiteMinutes, "day": in.DayMinutes, "factor": in.RoadFactor, "speed": in.SpeedKmH, "days": &in.WorkingDays, "closed": &in.Closed,
+ where version = @version`, map[string]any{"site": in.SiteMinutes, "day": in.DayMinutes, "factor": in.RoadFactor, "speed": in.SpeedKmH, "distances": in.Distances, "days": &in.WorkingDays, "closed": &in.Closed,
 		"latitude": in.Latitude, "longitude": in.Longitude, "twin": in.TwinPercent, "target": in.TargetPercent, "version": version})
 	if r.Error != nil || r.RowsAffected == 1 {
 		return r.Error
