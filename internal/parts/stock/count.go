@@ -27,7 +27,7 @@ type Count struct {
 	OpenedAt   time.Time
 	OpenedBy   string
 	Version    int
-	Lines      []CountLine `gorm:"-"`
+	Lines      []CountLine `gorm:"-" db:"-"`
 }
 
 // CountLine is a part and lot of a count.
@@ -56,7 +56,7 @@ type CountLine struct {
 	// open, where nothing is told.
 	Expected *amount.Amount
 	// It differs by more than it may: a second person must count it.
-	Again bool `gorm:"-"`
+	Again bool `gorm:"-" db:"-"`
 }
 
 // seen gives what holds: the second count where there is one.
