@@ -30,6 +30,7 @@ import (
 	"spindlebook/internal/measure"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/amount"
+	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
@@ -80,6 +81,9 @@ type place struct {
 	goesFor     parts.Interchange
 	procedure   uuid.UUID // its version that holds
 	card        uuid.UUID // of a job at the left position
+	count       stock.Count
+	order       stock.Order
+	bag         uuid.UUID
 }
 
 const maxBody = 64 << 10
@@ -138,6 +142,26 @@ func (s *service) as(fn func(tx *gorm.DB) error) {
 	if err := s.db.InTx(ctx, access.System.ID, fn); err != nil {
 		s.t.Fatal(err)
 	}
+}
+
+// stocked gives the place a count, an order and a bag of a kit.
+func (p *place) stocked(tx *gorm.DB, now time.Time) (err error) {
+	supplier := pgdb.NewID()
+	p.bag = pgdb.NewID()
+	for _, q := range []string{
+		`insert into supplier (id, code, name, created_at) values (@supplier, 'S-' || upper(left(@supplier, 6)) || upper(right(@supplier, 6)), 'Supplier', @now)`,
+		`insert into lot (id, part_id, code, recorded_at, recorded_by) values (@bag, @part, 'K-' || @bag, @now, @who)`,
+		`insert into kit_bag (lot_id, kit_id, built_at, built_by) values (@bag, @part, @now, @who)`,
+	} {
+		if err := tx.Exec(q, map[string]any{"supplier": supplier.String(), "bag": p.bag.String(), "part": p.part.ID, "now": now, "who": access.System.ID}).Error; err != nil {
+			return err
+		}
+	}
+	if p.count, err = stock.OpenCount(tx, access.System, now, p.shelf.ID, true, []uuid.UUID{p.part.ID}); err != nil {
+		return err
+	}
+	p.order, err = stock.DraftOrder(tx, access.System, now, stock.NewOrder{SupplierID: supplier, LocationID: p.shelf.ID, Lines: []stock.NewOrderLine{{PartID: p.part.ID, Amount: amount.One}}})
+	return err
 }
 
 func (s *service) addToken(name string, g access.NewGrant, expires time.Time) (secret string, program uuid.UUID) {
@@ -234,6 +258,9 @@ func (s *service) addPlace(customer, site string) (p place) {
 				return err
 			},
 			func() error {
+				if err := p.stocked(tx, s.now); err != nil {
+					return err
+				}
 				p.fault, err = failure.Add(tx, who, s.now, failure.New{SiteID: p.site.ID, PositionID: &p.left.ID, Mode: "FM-008",
 					Edit: failure.Edit{Says: "It wobbles at " + site, Detected: "operator", Before: "up", LineEffect: "degraded", Payer: "not_said"}})
 				return err

@@ -43,7 +43,8 @@ func walk(t *testing.T, fn func(method, path string, op *openapi3.Operation)) {
 
 // fill puts a place's ids into a path.
 func (s *service) fill(path string, p place) string {
-	return strings.NewReplacer("{customerId}", p.customer.ID.String(), "{siteId}", p.site.ID.String(), "{lineId}", p.line.ID.String(),
+	return strings.NewReplacer("{countId}", p.count.ID.String(), "{discrepancyId}", uuid.NewString(), "{claimId}", uuid.NewString(), "{bagId}", p.bag.String(), "{orderId}", p.order.ID.String(), "{coreId}", uuid.NewString(), "{warrantyId}", uuid.NewString(),
+		"{customerId}", p.customer.ID.String(), "{siteId}", p.site.ID.String(), "{lineId}", p.line.ID.String(),
 		"{positionId}", p.left.ID.String(), "{pointId}", p.point.ID.String(), "{blackoutId}", p.blackout.ID.String(), "{supplyId}", p.supply.ID.String(),
 		"/units/{unitId}/facts/{factId}", "/units/"+p.unit.ID.String()+"/facts/"+p.unitFact.ID.String(),
 		"{factId}", p.fact.ID.String(), "{partId}", p.part.ID.String(), "{unitId}", p.unit.ID.String(), "/photos/{photoId}/withdrawal", "/photos/"+p.blurred.ID.String()+"/withdrawal", // the other is looked at
@@ -82,6 +83,8 @@ func sample(ref *openapi3.SchemaRef, p place) any {
 				m[name] = "America/Chicago"
 			case "fact":
 				m[name] = "media_colour"
+			case "amount", "least":
+				m[name] = "1"
 			case "login":
 				m[name] = "someone.new@wash.example"
 			case "starts":

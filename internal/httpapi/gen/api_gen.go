@@ -58,6 +58,57 @@ func (e ChangeAct) Valid() bool {
 	}
 }
 
+// Defines values for ClaimCriticality.
+const (
+	ClaimCriticalityA ClaimCriticality = "A"
+	ClaimCriticalityB ClaimCriticality = "B"
+	ClaimCriticalityC ClaimCriticality = "C"
+	ClaimCriticalityS ClaimCriticality = "S"
+)
+
+// Valid indicates whether the value is a known member of the ClaimCriticality enum.
+func (e ClaimCriticality) Valid() bool {
+	switch e {
+	case ClaimCriticalityA:
+		return true
+	case ClaimCriticalityB:
+		return true
+	case ClaimCriticalityC:
+		return true
+	case ClaimCriticalityS:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ClaimState.
+const (
+	ClaimStateOpen     ClaimState = "open"
+	ClaimStateReleased ClaimState = "released"
+	ClaimStateSetAside ClaimState = "set_aside"
+	ClaimStateTaken    ClaimState = "taken"
+	ClaimStateUsed     ClaimState = "used"
+)
+
+// Valid indicates whether the value is a known member of the ClaimState enum.
+func (e ClaimState) Valid() bool {
+	switch e {
+	case ClaimStateOpen:
+		return true
+	case ClaimStateReleased:
+		return true
+	case ClaimStateSetAside:
+		return true
+	case ClaimStateTaken:
+		return true
+	case ClaimStateUsed:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for Climate.
 const (
 	MildWet  Climate = "mild_wet"
@@ -94,6 +145,45 @@ func (e ConnectionVerdict) Valid() bool {
 	case DoesNotSuit:
 		return true
 	case Suits:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for CoreCountedFrom.
+const (
+	CoreCountedFromPurchase CoreCountedFrom = "purchase"
+	CoreCountedFromShipment CoreCountedFrom = "shipment"
+)
+
+// Valid indicates whether the value is a known member of the CoreCountedFrom enum.
+func (e CoreCountedFrom) Valid() bool {
+	switch e {
+	case CoreCountedFromPurchase:
+		return true
+	case CoreCountedFromShipment:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for CountState.
+const (
+	CountStateCancelled CountState = "cancelled"
+	CountStateOpen      CountState = "open"
+	CountStatePosted    CountState = "posted"
+)
+
+// Valid indicates whether the value is a known member of the CountState enum.
+func (e CountState) Valid() bool {
+	switch e {
+	case CountStateCancelled:
+		return true
+	case CountStateOpen:
+		return true
+	case CountStatePosted:
 		return true
 	default:
 		return false
@@ -799,6 +889,24 @@ func (e IsolationStage) Valid() bool {
 	}
 }
 
+// Defines values for KitBagState.
+const (
+	Opened KitBagState = "opened"
+	Sealed KitBagState = "sealed"
+)
+
+// Valid indicates whether the value is a known member of the KitBagState enum.
+func (e KitBagState) Valid() bool {
+	switch e {
+	case Opened:
+		return true
+	case Sealed:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for LineEffect.
 const (
 	LineEffectDegraded LineEffect = "degraded"
@@ -1039,6 +1147,93 @@ func (e NeedsLineStanding) Valid() bool {
 	}
 }
 
+// Defines values for NewClaimCriticality.
+const (
+	NewClaimCriticalityA NewClaimCriticality = "A"
+	NewClaimCriticalityB NewClaimCriticality = "B"
+	NewClaimCriticalityC NewClaimCriticality = "C"
+	NewClaimCriticalityS NewClaimCriticality = "S"
+)
+
+// Valid indicates whether the value is a known member of the NewClaimCriticality enum.
+func (e NewClaimCriticality) Valid() bool {
+	switch e {
+	case NewClaimCriticalityA:
+		return true
+	case NewClaimCriticalityB:
+		return true
+	case NewClaimCriticalityC:
+		return true
+	case NewClaimCriticalityS:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewCoreCountedFrom.
+const (
+	NewCoreCountedFromPurchase NewCoreCountedFrom = "purchase"
+	NewCoreCountedFromShipment NewCoreCountedFrom = "shipment"
+)
+
+// Valid indicates whether the value is a known member of the NewCoreCountedFrom enum.
+func (e NewCoreCountedFrom) Valid() bool {
+	switch e {
+	case NewCoreCountedFromPurchase:
+		return true
+	case NewCoreCountedFromShipment:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewCoreStepState.
+const (
+	NewCoreStepStateAtSite         NewCoreStepState = "at_site"
+	NewCoreStepStateBoxed          NewCoreStepState = "boxed"
+	NewCoreStepStateCredited       NewCoreStepState = "credited"
+	NewCoreStepStateInReturns      NewCoreStepState = "in_returns"
+	NewCoreStepStateLost           NewCoreStepState = "lost"
+	NewCoreStepStateOnVan          NewCoreStepState = "on_van"
+	NewCoreStepStatePartlyCredited NewCoreStepState = "partly_credited"
+	NewCoreStepStateReceived       NewCoreStepState = "received"
+	NewCoreStepStateRefused        NewCoreStepState = "refused"
+	NewCoreStepStateRemoved        NewCoreStepState = "removed"
+	NewCoreStepStateShipped        NewCoreStepState = "shipped"
+)
+
+// Valid indicates whether the value is a known member of the NewCoreStepState enum.
+func (e NewCoreStepState) Valid() bool {
+	switch e {
+	case NewCoreStepStateAtSite:
+		return true
+	case NewCoreStepStateBoxed:
+		return true
+	case NewCoreStepStateCredited:
+		return true
+	case NewCoreStepStateInReturns:
+		return true
+	case NewCoreStepStateLost:
+		return true
+	case NewCoreStepStateOnVan:
+		return true
+	case NewCoreStepStatePartlyCredited:
+		return true
+	case NewCoreStepStateReceived:
+		return true
+	case NewCoreStepStateRefused:
+		return true
+	case NewCoreStepStateRemoved:
+		return true
+	case NewCoreStepStateShipped:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NewFactHow.
 const (
 	NewFactHowAssumed      NewFactHow = "assumed"
@@ -1090,6 +1285,84 @@ func (e NewInterchangeKind) Valid() bool {
 	case NewInterchangeKindLookalike:
 		return true
 	case NewInterchangeKindNeverMix:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewMovementKind.
+const (
+	NewMovementKindConsignIn      NewMovementKind = "consign_in"
+	NewMovementKindConsignOut     NewMovementKind = "consign_out"
+	NewMovementKindCoreIn         NewMovementKind = "core_in"
+	NewMovementKindCoreOut        NewMovementKind = "core_out"
+	NewMovementKindExpire         NewMovementKind = "expire"
+	NewMovementKindIssue          NewMovementKind = "issue"
+	NewMovementKindJobReturn      NewMovementKind = "job_return"
+	NewMovementKindLoad           NewMovementKind = "load"
+	NewMovementKindMove           NewMovementKind = "move"
+	NewMovementKindPick           NewMovementKind = "pick"
+	NewMovementKindPutAway        NewMovementKind = "put_away"
+	NewMovementKindQuarantine     NewMovementKind = "quarantine"
+	NewMovementKindReceive        NewMovementKind = "receive"
+	NewMovementKindRelease        NewMovementKind = "release"
+	NewMovementKindReplacementIn  NewMovementKind = "replacement_in"
+	NewMovementKindSale           NewMovementKind = "sale"
+	NewMovementKindScrap          NewMovementKind = "scrap"
+	NewMovementKindSupplierReturn NewMovementKind = "supplier_return"
+	NewMovementKindTransferIn     NewMovementKind = "transfer_in"
+	NewMovementKindTransferOut    NewMovementKind = "transfer_out"
+	NewMovementKindWarrantyOut    NewMovementKind = "warranty_out"
+	NewMovementKindWriteOff       NewMovementKind = "write_off"
+)
+
+// Valid indicates whether the value is a known member of the NewMovementKind enum.
+func (e NewMovementKind) Valid() bool {
+	switch e {
+	case NewMovementKindConsignIn:
+		return true
+	case NewMovementKindConsignOut:
+		return true
+	case NewMovementKindCoreIn:
+		return true
+	case NewMovementKindCoreOut:
+		return true
+	case NewMovementKindExpire:
+		return true
+	case NewMovementKindIssue:
+		return true
+	case NewMovementKindJobReturn:
+		return true
+	case NewMovementKindLoad:
+		return true
+	case NewMovementKindMove:
+		return true
+	case NewMovementKindPick:
+		return true
+	case NewMovementKindPutAway:
+		return true
+	case NewMovementKindQuarantine:
+		return true
+	case NewMovementKindReceive:
+		return true
+	case NewMovementKindRelease:
+		return true
+	case NewMovementKindReplacementIn:
+		return true
+	case NewMovementKindSale:
+		return true
+	case NewMovementKindScrap:
+		return true
+	case NewMovementKindSupplierReturn:
+		return true
+	case NewMovementKindTransferIn:
+		return true
+	case NewMovementKindTransferOut:
+		return true
+	case NewMovementKindWarrantyOut:
+		return true
+	case NewMovementKindWriteOff:
 		return true
 	default:
 		return false
@@ -1291,6 +1564,51 @@ func (e NewUnitOwner) Valid() bool {
 	case NewUnitOwnerCustomer:
 		return true
 	case NewUnitOwnerDistributor:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewWarrantyGiver.
+const (
+	NewWarrantyGiverDistributor NewWarrantyGiver = "distributor"
+	NewWarrantyGiverSupplier    NewWarrantyGiver = "supplier"
+)
+
+// Valid indicates whether the value is a known member of the NewWarrantyGiver enum.
+func (e NewWarrantyGiver) Valid() bool {
+	switch e {
+	case NewWarrantyGiverDistributor:
+		return true
+	case NewWarrantyGiverSupplier:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for NewWarrantyStepState.
+const (
+	NewWarrantyStepStateAccepted NewWarrantyStepState = "accepted"
+	NewWarrantyStepStateClaimed  NewWarrantyStepState = "claimed"
+	NewWarrantyStepStateEnded    NewWarrantyStepState = "ended"
+	NewWarrantyStepStateLost     NewWarrantyStepState = "lost"
+	NewWarrantyStepStateRefused  NewWarrantyStepState = "refused"
+)
+
+// Valid indicates whether the value is a known member of the NewWarrantyStepState enum.
+func (e NewWarrantyStepState) Valid() bool {
+	switch e {
+	case NewWarrantyStepStateAccepted:
+		return true
+	case NewWarrantyStepStateClaimed:
+		return true
+	case NewWarrantyStepStateEnded:
+		return true
+	case NewWarrantyStepStateLost:
+		return true
+	case NewWarrantyStepStateRefused:
 		return true
 	default:
 		return false
@@ -1854,22 +2172,22 @@ func (e SheetKind) Valid() bool {
 
 // Defines values for SignedWorkOutcome.
 const (
-	Counted SignedWorkOutcome = "counted"
-	Ended   SignedWorkOutcome = "ended"
-	Extra   SignedWorkOutcome = "extra"
-	Older   SignedWorkOutcome = "older"
+	SignedWorkOutcomeCounted SignedWorkOutcome = "counted"
+	SignedWorkOutcomeEnded   SignedWorkOutcome = "ended"
+	SignedWorkOutcomeExtra   SignedWorkOutcome = "extra"
+	SignedWorkOutcomeOlder   SignedWorkOutcome = "older"
 )
 
 // Valid indicates whether the value is a known member of the SignedWorkOutcome enum.
 func (e SignedWorkOutcome) Valid() bool {
 	switch e {
-	case Counted:
+	case SignedWorkOutcomeCounted:
 		return true
-	case Ended:
+	case SignedWorkOutcomeEnded:
 		return true
-	case Extra:
+	case SignedWorkOutcomeExtra:
 		return true
-	case Older:
+	case SignedWorkOutcomeOlder:
 		return true
 	default:
 		return false
@@ -1948,6 +2266,27 @@ func (e StepOutcome) Valid() bool {
 	case StepOutcomeNotOk:
 		return true
 	case StepOutcomeNotPossible:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for StockOwner.
+const (
+	StockOwnerConsignment StockOwner = "consignment"
+	StockOwnerCustomer    StockOwner = "customer"
+	StockOwnerDistributor StockOwner = "distributor"
+)
+
+// Valid indicates whether the value is a known member of the StockOwner enum.
+func (e StockOwner) Valid() bool {
+	switch e {
+	case StockOwnerConsignment:
+		return true
+	case StockOwnerCustomer:
+		return true
+	case StockOwnerDistributor:
 		return true
 	default:
 		return false
@@ -2146,6 +2485,30 @@ func (e SuccessionKind) Valid() bool {
 	}
 }
 
+// Defines values for SupplierOrderState.
+const (
+	SupplierOrderStateCancelled SupplierOrderState = "cancelled"
+	SupplierOrderStateClosed    SupplierOrderState = "closed"
+	SupplierOrderStateDraft     SupplierOrderState = "draft"
+	SupplierOrderStateSent      SupplierOrderState = "sent"
+)
+
+// Valid indicates whether the value is a known member of the SupplierOrderState enum.
+func (e SupplierOrderState) Valid() bool {
+	switch e {
+	case SupplierOrderStateCancelled:
+		return true
+	case SupplierOrderStateClosed:
+		return true
+	case SupplierOrderStateDraft:
+		return true
+	case SupplierOrderStateSent:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for SupplyHertz.
 const (
 	SupplyHertzN50 SupplyHertz = 50
@@ -2296,6 +2659,24 @@ func (e UsageFactorUnit) Valid() bool {
 	}
 }
 
+// Defines values for WarrantyGiver.
+const (
+	WarrantyGiverDistributor WarrantyGiver = "distributor"
+	WarrantyGiverSupplier    WarrantyGiver = "supplier"
+)
+
+// Valid indicates whether the value is a known member of the WarrantyGiver enum.
+func (e WarrantyGiver) Valid() bool {
+	switch e {
+	case WarrantyGiverDistributor:
+		return true
+	case WarrantyGiverSupplier:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for WeeklyHoursKind.
 const (
 	WeeklyHoursKindLineMayBeDown WeeklyHoursKind = "line_may_be_down"
@@ -2308,6 +2689,33 @@ func (e WeeklyHoursKind) Valid() bool {
 	case WeeklyHoursKindLineMayBeDown:
 		return true
 	case WeeklyHoursKindOpen:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ByClaimState.
+const (
+	ByClaimStateOpen     ByClaimState = "open"
+	ByClaimStateReleased ByClaimState = "released"
+	ByClaimStateSetAside ByClaimState = "set_aside"
+	ByClaimStateTaken    ByClaimState = "taken"
+	ByClaimStateUsed     ByClaimState = "used"
+)
+
+// Valid indicates whether the value is a known member of the ByClaimState enum.
+func (e ByClaimState) Valid() bool {
+	switch e {
+	case ByClaimStateOpen:
+		return true
+	case ByClaimStateReleased:
+		return true
+	case ByClaimStateSetAside:
+		return true
+	case ByClaimStateTaken:
+		return true
+	case ByClaimStateUsed:
 		return true
 	default:
 		return false
@@ -2368,6 +2776,33 @@ func (e ImportReadingsParamsDates) Valid() bool {
 	}
 }
 
+// Defines values for ListClaimsParamsState.
+const (
+	ListClaimsParamsStateOpen     ListClaimsParamsState = "open"
+	ListClaimsParamsStateReleased ListClaimsParamsState = "released"
+	ListClaimsParamsStateSetAside ListClaimsParamsState = "set_aside"
+	ListClaimsParamsStateTaken    ListClaimsParamsState = "taken"
+	ListClaimsParamsStateUsed     ListClaimsParamsState = "used"
+)
+
+// Valid indicates whether the value is a known member of the ListClaimsParamsState enum.
+func (e ListClaimsParamsState) Valid() bool {
+	switch e {
+	case ListClaimsParamsStateOpen:
+		return true
+	case ListClaimsParamsStateReleased:
+		return true
+	case ListClaimsParamsStateSetAside:
+		return true
+	case ListClaimsParamsStateTaken:
+		return true
+	case ListClaimsParamsStateUsed:
+		return true
+	default:
+		return false
+	}
+}
+
 // Account defines model for Account.
 type Account struct {
 	CreatedAt   time.Time           `json:"created_at"`
@@ -2414,6 +2849,11 @@ type AnothersLock struct {
 	Tried string `json:"tried"`
 }
 
+// AtVersion defines model for AtVersion.
+type AtVersion struct {
+	Version int `json:"version"`
+}
+
 // Blackout defines model for Blackout.
 type Blackout struct {
 	From        time.Time           `json:"from"`
@@ -2446,6 +2886,53 @@ type Change struct {
 
 // ChangeAct defines model for Change.Act.
 type ChangeAct string
+
+// Claim defines model for Claim.
+type Claim struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount      StockAmount         `json:"amount"`
+	Criticality ClaimCriticality    `json:"criticality"`
+	EndedAt     *time.Time          `json:"ended_at,omitempty"`
+	EndedWhy    *string             `json:"ended_why,omitempty"`
+	Id          openapi_types.UUID  `json:"id"`
+	Location    string              `json:"location"`
+	LocationId  *openapi_types.UUID `json:"location_id,omitempty"`
+	Lot         string              `json:"lot"`
+	MadeAt      time.Time           `json:"made_at"`
+	MadeBy      string              `json:"made_by"`
+	MeasuredIn  string              `json:"measured_in"`
+	NeededOn    openapi_types.Date  `json:"needed_on"`
+	PartId      openapi_types.UUID  `json:"part_id"`
+	PartNumber  string              `json:"part_number"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+	Purpose     string              `json:"purpose"`
+	SiteId      *openapi_types.UUID `json:"site_id,omitempty"`
+	State       ClaimState          `json:"state"`
+	Tag         *string             `json:"tag,omitempty"`
+	TakenById   *openapi_types.UUID `json:"taken_by_id,omitempty"`
+	TaskId      *openapi_types.UUID `json:"task_id,omitempty"`
+	UnitId      *openapi_types.UUID `json:"unit_id,omitempty"`
+	Version     int                 `json:"version"`
+}
+
+// ClaimCriticality defines model for Claim.Criticality.
+type ClaimCriticality string
+
+// ClaimState defines model for Claim.State.
+type ClaimState string
+
+// ClaimPage defines model for ClaimPage.
+type ClaimPage struct {
+	Items []Claim `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// Claims defines model for Claims.
+type Claims struct {
+	Items []Claim `json:"items"`
+}
 
 // Climate Which seasonal profile fits.
 type Climate string
@@ -2491,6 +2978,39 @@ type Connection struct {
 // ConnectionVerdict defines model for Connection.Verdict.
 type ConnectionVerdict string
 
+// Core defines model for Core.
+type Core struct {
+	BoughtUnitId  *openapi_types.UUID `json:"bought_unit_id,omitempty"`
+	CountedFrom   CoreCountedFrom     `json:"counted_from"`
+	CreditedMinor *int64              `json:"credited_minor,omitempty"`
+	Currency      *string             `json:"currency,omitempty"`
+	DaysLeft      int                 `json:"days_left"`
+	DeadlineOn    openapi_types.Date  `json:"deadline_on"`
+	DepositMinor  *int64              `json:"deposit_minor,omitempty"`
+	Drained       bool                `json:"drained"`
+	Id            openapi_types.UUID  `json:"id"`
+	PaidOn        openapi_types.Date  `json:"paid_on"`
+	PartId        openapi_types.UUID  `json:"part_id"`
+	PartNumber    string              `json:"part_number"`
+	State         string              `json:"state"`
+	Supplier      string              `json:"supplier"`
+	SupplierId    openapi_types.UUID  `json:"supplier_id"`
+	Tag           string              `json:"tag"`
+	UnitId        *openapi_types.UUID `json:"unit_id,omitempty"`
+	Version       int                 `json:"version"`
+}
+
+// CoreCountedFrom defines model for Core.CountedFrom.
+type CoreCountedFrom string
+
+// CorePage defines model for CorePage.
+type CorePage struct {
+	Items []Core `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
 // Cost defines model for Cost.
 type Cost struct {
 	CoreMinor  int64              `json:"core_minor"`
@@ -2504,6 +3024,82 @@ type Cost struct {
 // Costs defines model for Costs.
 type Costs struct {
 	Items []Cost `json:"items"`
+}
+
+// Count defines model for Count.
+type Count struct {
+	Blind      bool               `json:"blind"`
+	Id         openapi_types.UUID `json:"id"`
+	Lines      []CountLine        `json:"lines"`
+	Location   string             `json:"location"`
+	LocationId openapi_types.UUID `json:"location_id"`
+	Number     int64              `json:"number"`
+	OpenedAt   time.Time          `json:"opened_at"`
+	OpenedBy   string             `json:"opened_by"`
+	State      CountState         `json:"state"`
+	Version    int                `json:"version"`
+}
+
+// CountState defines model for Count.State.
+type CountState string
+
+// CountEntries defines model for CountEntries.
+type CountEntries struct {
+	Items []CountEntry `json:"items"`
+}
+
+// CountEntry defines model for CountEntry.
+type CountEntry struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount          *StockAmount        `json:"amount,omitempty"`
+	At              *time.Time          `json:"at,omitempty"`
+	LineId          *openapi_types.UUID `json:"line_id,omitempty"`
+	Lot             *string             `json:"lot,omitempty"`
+	Owner           *StockOwner         `json:"owner,omitempty"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	PartId          *openapi_types.UUID `json:"part_id,omitempty"`
+	Tags            *[]string           `json:"tags,omitempty"`
+}
+
+// CountLine defines model for CountLine.
+type CountLine struct {
+	// Again It differs by more than it may: a second person counts it.
+	Again  bool `json:"again"`
+	ByUnit bool `json:"by_unit"`
+
+	// Expected An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Expected *StockAmount `json:"expected,omitempty"`
+
+	// First An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	First           *StockAmount       `json:"first,omitempty"`
+	FirstAt         *time.Time         `json:"first_at,omitempty"`
+	FirstTags       *[]string          `json:"first_tags,omitempty"`
+	Id              openapi_types.UUID `json:"id"`
+	Lot             string             `json:"lot"`
+	MeasuredIn      string             `json:"measured_in"`
+	Owner           StockOwner         `json:"owner"`
+	PartDescription string             `json:"part_description"`
+	PartId          openapi_types.UUID `json:"part_id"`
+	PartNumber      string             `json:"part_number"`
+
+	// Second An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Second     *StockAmount `json:"second,omitempty"`
+	SecondAt   *time.Time   `json:"second_at,omitempty"`
+	SecondTags *[]string    `json:"second_tags,omitempty"`
+}
+
+// CountPage defines model for CountPage.
+type CountPage struct {
+	Items []Count `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// CountPosted defines model for CountPosted.
+type CountPosted struct {
+	Count         Count        `json:"count"`
+	Discrepancies []StockDoubt `json:"discrepancies"`
 }
 
 // Customer defines model for Customer.
@@ -2539,6 +3135,41 @@ type CustomerRef struct {
 	Code string             `json:"code"`
 	Id   openapi_types.UUID `json:"id"`
 	Name string             `json:"name"`
+}
+
+// Discrepancy defines model for Discrepancy.
+type Discrepancy struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount     StockAmount         `json:"amount"`
+	Id         openapi_types.UUID  `json:"id"`
+	Kind       string              `json:"kind"`
+	Location   string              `json:"location"`
+	LocationId *openapi_types.UUID `json:"location_id,omitempty"`
+	Lot        string              `json:"lot"`
+	MeasuredIn string              `json:"measured_in"`
+	NoticedAt  time.Time           `json:"noticed_at"`
+	NoticedBy  string              `json:"noticed_by"`
+	PartId     openapi_types.UUID  `json:"part_id"`
+	PartNumber string              `json:"part_number"`
+	Says       string              `json:"says"`
+	SettledAt  *time.Time          `json:"settled_at,omitempty"`
+	SettledHow *string             `json:"settled_how,omitempty"`
+	Tag        *string             `json:"tag,omitempty"`
+	TaskId     *openapi_types.UUID `json:"task_id,omitempty"`
+	UnitId     *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// DiscrepancyPage defines model for DiscrepancyPage.
+type DiscrepancyPage struct {
+	Items []Discrepancy `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// Done defines model for Done.
+type Done struct {
+	Done bool `json:"done"`
 }
 
 // Ending defines model for Ending.
@@ -3351,6 +3982,56 @@ type JobRecordPage struct {
 	NextCursor *string         `json:"next_cursor,omitempty"`
 }
 
+// KitBag defines model for KitBag.
+type KitBag struct {
+	BuiltAt    time.Time           `json:"built_at"`
+	BuiltBy    string              `json:"built_by"`
+	ExpiresOn  *openapi_types.Date `json:"expires_on,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	KitId      openapi_types.UUID  `json:"kit_id"`
+	KitNumber  string              `json:"kit_number"`
+	Lines      []KitBagLine        `json:"lines"`
+	Location   string              `json:"location"`
+	LocationId *openapi_types.UUID `json:"location_id,omitempty"`
+	Number     string              `json:"number"`
+	OpenedAt   *time.Time          `json:"opened_at,omitempty"`
+	OpenedFor  string              `json:"opened_for"`
+	Seal       string              `json:"seal"`
+	State      KitBagState         `json:"state"`
+	Version    int                 `json:"version"`
+}
+
+// KitBagState defines model for KitBag.State.
+type KitBagState string
+
+// KitBagLine defines model for KitBagLine.
+type KitBagLine struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount     StockAmount        `json:"amount"`
+	Lot        string             `json:"lot"`
+	MeasuredIn string             `json:"measured_in"`
+	Optional   bool               `json:"optional"`
+	Ordinal    int                `json:"ordinal"`
+	PartId     openapi_types.UUID `json:"part_id"`
+	PartNumber string             `json:"part_number"`
+
+	// Used An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Used StockAmount `json:"used"`
+}
+
+// KitBagPage defines model for KitBagPage.
+type KitBagPage struct {
+	Items []KitBag `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// KitBags defines model for KitBags.
+type KitBags struct {
+	Items []KitBag `json:"items"`
+}
+
 // Lead defines model for Lead.
 type Lead struct {
 	Leads []int `json:"leads"`
@@ -3619,6 +4300,46 @@ type MeterTotal struct {
 // MeterUnit defines model for MeterUnit.
 type MeterUnit string
 
+// Movement defines model for Movement.
+type Movement struct {
+	ActId openapi_types.UUID `json:"act_id"`
+
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount     StockAmount         `json:"amount"`
+	At         time.Time           `json:"at"`
+	Document   *string             `json:"document,omitempty"`
+	From       *string             `json:"from,omitempty"`
+	FromId     *openapi_types.UUID `json:"from_id,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	Kind       string              `json:"kind"`
+	Lot        string              `json:"lot"`
+	MeasuredIn string              `json:"measured_in"`
+	Owner      StockOwner          `json:"owner"`
+	PartId     openapi_types.UUID  `json:"part_id"`
+	PartNumber string              `json:"part_number"`
+	Reason     *string             `json:"reason,omitempty"`
+	RecordedAt *time.Time          `json:"recorded_at,omitempty"`
+	RecordedBy *string             `json:"recorded_by,omitempty"`
+	Tag        *string             `json:"tag,omitempty"`
+	TaskId     *openapi_types.UUID `json:"task_id,omitempty"`
+	To         *string             `json:"to,omitempty"`
+	ToId       *openapi_types.UUID `json:"to_id,omitempty"`
+	UnitId     *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// MovementPage defines model for MovementPage.
+type MovementPage struct {
+	Items []Movement `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// Movements defines model for Movements.
+type Movements struct {
+	Items []Movement `json:"items"`
+}
+
 // Needs defines model for Needs.
 type Needs struct {
 	// Gaps Where one line of a group should apply, and none does.
@@ -3683,6 +4404,42 @@ type NeedsQuestion struct {
 	Items []NeedsAsk `json:"items"`
 }
 
+// NewArrival defines model for NewArrival.
+type NewArrival struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount    *StockAmount        `json:"amount,omitempty"`
+	Damaged   *bool               `json:"damaged,omitempty"`
+	ExpiresOn *openapi_types.Date `json:"expires_on,omitempty"`
+	LineId    openapi_types.UUID  `json:"line_id"`
+	Lot       *string             `json:"lot,omitempty"`
+	Reason    *string             `json:"reason,omitempty"`
+	Sure      *bool               `json:"sure,omitempty"`
+	ToId      *openapi_types.UUID `json:"to_id,omitempty"`
+	Units     *[]NewArrivedUnit   `json:"units,omitempty"`
+}
+
+// NewArrivals defines model for NewArrivals.
+type NewArrivals struct {
+	Document *string      `json:"document,omitempty"`
+	Items    []NewArrival `json:"items"`
+}
+
+// NewArrivedUnit defines model for NewArrivedUnit.
+type NewArrivedUnit struct {
+	Serial *string `json:"serial,omitempty"`
+	Tag    *string `json:"tag,omitempty"`
+}
+
+// NewAside defines model for NewAside.
+type NewAside struct {
+	FromId          openapi_types.UUID  `json:"from_id"`
+	Lot             *string             `json:"lot,omitempty"`
+	Owner           *StockOwner         `json:"owner,omitempty"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	UnitId          *openapi_types.UUID `json:"unit_id,omitempty"`
+	Version         int                 `json:"version"`
+}
+
 // NewBlackout defines model for NewBlackout.
 type NewBlackout struct {
 	From time.Time `json:"from"`
@@ -3693,6 +4450,57 @@ type NewBlackout struct {
 	Until  time.Time           `json:"until"`
 }
 
+// NewClaim defines model for NewClaim.
+type NewClaim struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount      StockAmount         `json:"amount"`
+	Criticality NewClaimCriticality `json:"criticality"`
+	LocationId  *openapi_types.UUID `json:"location_id,omitempty"`
+	NeededOn    openapi_types.Date  `json:"needed_on"`
+	PartId      openapi_types.UUID  `json:"part_id"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+	Purpose     string              `json:"purpose"`
+	SiteId      *openapi_types.UUID `json:"site_id,omitempty"`
+	TaskId      *openapi_types.UUID `json:"task_id,omitempty"`
+}
+
+// NewClaimCriticality defines model for NewClaim.Criticality.
+type NewClaimCriticality string
+
+// NewClaims defines model for NewClaims.
+type NewClaims struct {
+	Items []NewClaim `json:"items"`
+}
+
+// NewCore defines model for NewCore.
+type NewCore struct {
+	BoughtUnitId *openapi_types.UUID `json:"bought_unit_id,omitempty"`
+	CountedFrom  NewCoreCountedFrom  `json:"counted_from"`
+	Currency     *string             `json:"currency,omitempty"`
+	DeadlineOn   openapi_types.Date  `json:"deadline_on"`
+	DepositMinor *int64              `json:"deposit_minor,omitempty"`
+	OrderLineId  *openapi_types.UUID `json:"order_line_id,omitempty"`
+	PaidOn       openapi_types.Date  `json:"paid_on"`
+	PartId       openapi_types.UUID  `json:"part_id"`
+	SupplierId   openapi_types.UUID  `json:"supplier_id"`
+}
+
+// NewCoreCountedFrom defines model for NewCore.CountedFrom.
+type NewCoreCountedFrom string
+
+// NewCoreStep defines model for NewCoreStep.
+type NewCoreStep struct {
+	CreditedMinor *int64              `json:"credited_minor,omitempty"`
+	Drained       *bool               `json:"drained,omitempty"`
+	Note          *string             `json:"note,omitempty"`
+	State         NewCoreStepState    `json:"state"`
+	UnitId        *openapi_types.UUID `json:"unit_id,omitempty"`
+	Version       int                 `json:"version"`
+}
+
+// NewCoreStepState defines model for NewCoreStep.State.
+type NewCoreStepState string
+
 // NewCost defines model for NewCost.
 type NewCost struct {
 	// CoreMinor Deposit on one exchange unit.
@@ -3702,6 +4510,19 @@ type NewCost struct {
 
 	// PriceMinor Of one buying unit, in minor units.
 	PriceMinor int64 `json:"price_minor"`
+}
+
+// NewCount defines model for NewCount.
+type NewCount struct {
+	Blind      *bool                 `json:"blind,omitempty"`
+	LocationId openapi_types.UUID    `json:"location_id"`
+	PartIds    *[]openapi_types.UUID `json:"part_ids,omitempty"`
+}
+
+// NewEnding defines model for NewEnding.
+type NewEnding struct {
+	Version int     `json:"version"`
+	Why     *string `json:"why,omitempty"`
 }
 
 // NewFact defines model for NewFact.
@@ -3905,6 +4726,15 @@ type NewJobRecord struct {
 	VisitId *openapi_types.UUID `json:"visit_id,omitempty"`
 }
 
+// NewKitBags defines model for NewKitBags.
+type NewKitBags struct {
+	Count   int                   `json:"count"`
+	FromId  openapi_types.UUID    `json:"from_id"`
+	KitId   openapi_types.UUID    `json:"kit_id"`
+	Seal    *string               `json:"seal,omitempty"`
+	Without *[]openapi_types.UUID `json:"without,omitempty"`
+}
+
 // NewLine defines model for NewLine.
 type NewLine struct {
 	Code string `json:"code"`
@@ -3988,9 +4818,49 @@ type NewMeterPlace struct {
 	Primary    *bool               `json:"primary,omitempty"`
 }
 
+// NewMovement defines model for NewMovement.
+type NewMovement struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount          *StockAmount        `json:"amount,omitempty"`
+	At              *time.Time          `json:"at,omitempty"`
+	ClaimId         *openapi_types.UUID `json:"claim_id,omitempty"`
+	Document        *string             `json:"document,omitempty"`
+	ExpiresOn       *openapi_types.Date `json:"expires_on,omitempty"`
+	FromId          *openapi_types.UUID `json:"from_id,omitempty"`
+	Kind            NewMovementKind     `json:"kind"`
+	Lot             *string             `json:"lot,omitempty"`
+	Owner           *StockOwner         `json:"owner,omitempty"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	PartId          openapi_types.UUID  `json:"part_id"`
+	Reason          *string             `json:"reason,omitempty"`
+
+	// Sure Somebody has looked at an amount that is asked about.
+	Sure   *bool               `json:"sure,omitempty"`
+	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
+	ToId   *openapi_types.UUID `json:"to_id,omitempty"`
+	UnitId *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// NewMovementKind defines model for NewMovement.Kind.
+type NewMovementKind string
+
+// NewMovements defines model for NewMovements.
+type NewMovements struct {
+	Items []NewMovement `json:"items"`
+}
+
 // NewNote defines model for NewNote.
 type NewNote struct {
 	Body string `json:"body"`
+}
+
+// NewOpening defines model for NewOpening.
+type NewOpening struct {
+	At      *time.Time          `json:"at,omitempty"`
+	For     string              `json:"for"`
+	TaskId  *openapi_types.UUID `json:"task_id,omitempty"`
+	Used    *[]UsedOfBag        `json:"used,omitempty"`
+	Version int                 `json:"version"`
 }
 
 // NewPartLine defines model for NewPartLine.
@@ -4076,10 +4946,35 @@ type NewPositions struct {
 	Items []NewPosition `json:"items"`
 }
 
+// NewPreparation defines model for NewPreparation.
+type NewPreparation struct {
+	At          *time.Time         `json:"at,omitempty"`
+	Links       *string            `json:"links,omitempty"`
+	Orientation *string            `json:"orientation,omitempty"`
+	Remark      *string            `json:"remark,omitempty"`
+	UnitId      openapi_types.UUID `json:"unit_id"`
+}
+
+// NewPreparations defines model for NewPreparations.
+type NewPreparations struct {
+	Items []NewPreparation `json:"items"`
+}
+
 // NewProgram defines model for NewProgram.
 type NewProgram struct {
 	Grants []NewGrant `json:"grants"`
 	Name   string     `json:"name"`
+}
+
+// NewPromise defines model for NewPromise.
+type NewPromise struct {
+	LineId     openapi_types.UUID `json:"line_id"`
+	PromisedOn openapi_types.Date `json:"promised_on"`
+}
+
+// NewPromises defines model for NewPromises.
+type NewPromises struct {
+	Items []NewPromise `json:"items"`
 }
 
 // NewReading defines model for NewReading.
@@ -4175,6 +5070,12 @@ type NewRegimeChange struct {
 	Reason  string              `json:"reason"`
 }
 
+// NewRelease defines model for NewRelease.
+type NewRelease struct {
+	Version int     `json:"version"`
+	Why     *string `json:"why,omitempty"`
+}
+
 // NewRun defines model for NewRun.
 type NewRun struct {
 	At       time.Time `json:"at"`
@@ -4205,6 +5106,18 @@ type NewSection struct {
 	At      *time.Time `json:"at,omitempty"`
 	Lot     *string    `json:"lot,omitempty"`
 	Section int        `json:"section"`
+}
+
+// NewSending defines model for NewSending.
+type NewSending struct {
+	PromisedOn *openapi_types.Date `json:"promised_on,omitempty"`
+	Version    int                 `json:"version"`
+}
+
+// NewSettlement defines model for NewSettlement.
+type NewSettlement struct {
+	FoundAt *openapi_types.UUID `json:"found_at,omitempty"`
+	How     string              `json:"how"`
 }
 
 // NewShare defines model for NewShare.
@@ -4286,6 +5199,64 @@ type NewState struct {
 	State PositionState `json:"state"`
 }
 
+// NewStockLevel defines model for NewStockLevel.
+type NewStockLevel struct {
+	// Least An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Least      StockAmount        `json:"least"`
+	LocationId openapi_types.UUID `json:"location_id"`
+
+	// Most An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Most   *StockAmount       `json:"most,omitempty"`
+	PartId openapi_types.UUID `json:"part_id"`
+}
+
+// NewStockLevels defines model for NewStockLevels.
+type NewStockLevels struct {
+	Items []NewStockLevel `json:"items"`
+}
+
+// NewStockUnit defines model for NewStockUnit.
+type NewStockUnit struct {
+	At              *time.Time          `json:"at,omitempty"`
+	Damaged         *bool               `json:"damaged,omitempty"`
+	Document        *string             `json:"document,omitempty"`
+	Lot             *string             `json:"lot,omitempty"`
+	Owner           *StockOwner         `json:"owner,omitempty"`
+	OwnerCustomerId *openapi_types.UUID `json:"owner_customer_id,omitempty"`
+	PartId          openapi_types.UUID  `json:"part_id"`
+	Pattern         *string             `json:"pattern,omitempty"`
+	Reason          *string             `json:"reason,omitempty"`
+	Serial          *string             `json:"serial,omitempty"`
+	Tag             *string             `json:"tag,omitempty"`
+	ToId            openapi_types.UUID  `json:"to_id"`
+}
+
+// NewStockUnits defines model for NewStockUnits.
+type NewStockUnits struct {
+	Items []NewStockUnit `json:"items"`
+}
+
+// NewStockUse defines model for NewStockUse.
+type NewStockUse struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount  StockAmount         `json:"amount"`
+	At      *time.Time          `json:"at,omitempty"`
+	ClaimId *openapi_types.UUID `json:"claim_id,omitempty"`
+	FromId  openapi_types.UUID  `json:"from_id"`
+	Lot     *string             `json:"lot,omitempty"`
+	PartId  openapi_types.UUID  `json:"part_id"`
+	Remark  *string             `json:"remark,omitempty"`
+	SiteId  *openapi_types.UUID `json:"site_id,omitempty"`
+	SlotId  *openapi_types.UUID `json:"slot_id,omitempty"`
+	TaskId  *openapi_types.UUID `json:"task_id,omitempty"`
+	UnitId  *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// NewStockUses defines model for NewStockUses.
+type NewStockUses struct {
+	Items []NewStockUse `json:"items"`
+}
+
 // NewSuccession defines model for NewSuccession.
 type NewSuccession struct {
 	From *time.Time        `json:"from,omitempty"`
@@ -4321,6 +5292,25 @@ type NewSupplier struct {
 	WorkingDays []int `json:"working_days"`
 }
 
+// NewSupplierOrder defines model for NewSupplierOrder.
+type NewSupplierOrder struct {
+	Lines      []NewSupplierOrderLine `json:"lines"`
+	Note       *string                `json:"note,omitempty"`
+	SupplierId openapi_types.UUID     `json:"supplier_id"`
+	ToId       openapi_types.UUID     `json:"to_id"`
+}
+
+// NewSupplierOrderLine defines model for NewSupplierOrderLine.
+type NewSupplierOrderLine struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount     StockAmount         `json:"amount"`
+	Currency   *string             `json:"currency,omitempty"`
+	NeededOn   *openapi_types.Date `json:"needed_on,omitempty"`
+	PartId     openapi_types.UUID  `json:"part_id"`
+	PriceMinor *int64              `json:"price_minor,omitempty"`
+	Sure       *bool               `json:"sure,omitempty"`
+}
+
 // NewSupply defines model for NewSupply.
 type NewSupply struct {
 	// Code Name of the supply at this site, such as main.
@@ -4354,6 +5344,13 @@ type NewSwap struct {
 
 	// Precision How exactly a time is known.
 	Precision *Precision `json:"precision,omitempty"`
+}
+
+// NewTaking defines model for NewTaking.
+type NewTaking struct {
+	Claim   NewClaim `json:"claim"`
+	Reason  string   `json:"reason"`
+	Version int      `json:"version"`
 }
 
 // NewTemporaryFix defines model for NewTemporaryFix.
@@ -4402,6 +5399,30 @@ type NewUnitOwner string
 type NewUnits struct {
 	Items []NewUnit `json:"items"`
 }
+
+// NewWarranty defines model for NewWarranty.
+type NewWarranty struct {
+	Covers     *string             `json:"covers,omitempty"`
+	EndsOn     openapi_types.Date  `json:"ends_on"`
+	Giver      NewWarrantyGiver    `json:"giver"`
+	StartsOn   openapi_types.Date  `json:"starts_on"`
+	SupplierId *openapi_types.UUID `json:"supplier_id,omitempty"`
+	UnitId     openapi_types.UUID  `json:"unit_id"`
+}
+
+// NewWarrantyGiver defines model for NewWarranty.Giver.
+type NewWarrantyGiver string
+
+// NewWarrantyStep defines model for NewWarrantyStep.
+type NewWarrantyStep struct {
+	Authority *string              `json:"authority,omitempty"`
+	Note      *string              `json:"note,omitempty"`
+	State     NewWarrantyStepState `json:"state"`
+	Version   int                  `json:"version"`
+}
+
+// NewWarrantyStepState defines model for NewWarrantyStep.State.
+type NewWarrantyStepState string
 
 // Note defines model for Note.
 type Note struct {
@@ -5436,6 +6457,103 @@ type Stays struct {
 // StepOutcome defines model for StepOutcome.
 type StepOutcome string
 
+// StockAmount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+type StockAmount = string
+
+// StockDoubt defines model for StockDoubt.
+type StockDoubt struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount StockAmount        `json:"amount"`
+	Id     openapi_types.UUID `json:"id"`
+	Kind   string             `json:"kind"`
+	Says   string             `json:"says"`
+}
+
+// StockLine defines model for StockLine.
+type StockLine struct {
+	// Claimed An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Claimed StockAmount `json:"claimed"`
+
+	// Elsewhere An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Elsewhere StockAmount `json:"elsewhere"`
+
+	// Expired An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Expired      StockAmount         `json:"expired"`
+	ExpiresFirst *openapi_types.Date `json:"expires_first,omitempty"`
+
+	// Free An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Free StockAmount `json:"free"`
+
+	// Least An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Least        *StockAmount       `json:"least,omitempty"`
+	Location     string             `json:"location"`
+	LocationId   openapi_types.UUID `json:"location_id"`
+	LocationKind string             `json:"location_kind"`
+	Lots         []StockLot         `json:"lots"`
+	Low          bool               `json:"low"`
+	MeasuredIn   string             `json:"measured_in"`
+
+	// Most An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Most *StockAmount `json:"most,omitempty"`
+
+	// OnHand An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	OnHand StockAmount `json:"on_hand"`
+
+	// OnOrder An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	OnOrder         StockAmount         `json:"on_order"`
+	PartDescription string              `json:"part_description"`
+	PartId          openapi_types.UUID  `json:"part_id"`
+	PartNumber      string              `json:"part_number"`
+	PromisedOn      *openapi_types.Date `json:"promised_on,omitempty"`
+
+	// SetAside An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	SetAside StockAmount `json:"set_aside"`
+}
+
+// StockLot defines model for StockLot.
+type StockLot struct {
+	Customer  *string             `json:"customer,omitempty"`
+	ExpiresOn *openapi_types.Date `json:"expires_on,omitempty"`
+	Lot       string              `json:"lot"`
+	LotId     *openapi_types.UUID `json:"lot_id,omitempty"`
+
+	// OnHand An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	OnHand   StockAmount `json:"on_hand"`
+	Owner    StockOwner  `json:"owner"`
+	Prepared *string     `json:"prepared,omitempty"`
+	Serial   *string     `json:"serial,omitempty"`
+
+	// SetAside An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	SetAside    StockAmount         `json:"set_aside"`
+	SetAsideFor *string             `json:"set_aside_for,omitempty"`
+	Tag         *string             `json:"tag,omitempty"`
+	UnitId      *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
+// StockOutcome defines model for StockOutcome.
+type StockOutcome struct {
+	// Billed An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Billed        StockAmount  `json:"billed"`
+	Discrepancies []StockDoubt `json:"discrepancies"`
+	Movements     []Movement   `json:"movements"`
+}
+
+// StockOutcomes defines model for StockOutcomes.
+type StockOutcomes struct {
+	Items []StockOutcome `json:"items"`
+}
+
+// StockOwner defines model for StockOwner.
+type StockOwner string
+
+// StockPage defines model for StockPage.
+type StockPage struct {
+	Items []StockLine `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
 // Stocking defines model for Stocking.
 type Stocking struct {
 	Abc     *StockingAbc `json:"abc,omitempty"`
@@ -5564,6 +6682,72 @@ type SupplierEdit struct {
 
 	// WorkingDays ISO weekdays.
 	WorkingDays []int `json:"working_days"`
+}
+
+// SupplierOrder defines model for SupplierOrder.
+type SupplierOrder struct {
+	EndedAt    *time.Time          `json:"ended_at,omitempty"`
+	EndedWhy   string              `json:"ended_why"`
+	Id         openapi_types.UUID  `json:"id"`
+	LateLines  int                 `json:"late_lines"`
+	Lines      []SupplierOrderLine `json:"lines"`
+	Location   string              `json:"location"`
+	LocationId openapi_types.UUID  `json:"location_id"`
+	MadeAt     time.Time           `json:"made_at"`
+	MadeBy     string              `json:"made_by"`
+	Note       string              `json:"note"`
+	Number     string              `json:"number"`
+	OpenLines  int                 `json:"open_lines"`
+	SentAt     *time.Time          `json:"sent_at,omitempty"`
+	State      SupplierOrderState  `json:"state"`
+	Supplier   string              `json:"supplier"`
+	SupplierId openapi_types.UUID  `json:"supplier_id"`
+	Version    int                 `json:"version"`
+}
+
+// SupplierOrderState defines model for SupplierOrder.State.
+type SupplierOrderState string
+
+// SupplierOrderLine defines model for SupplierOrderLine.
+type SupplierOrderLine struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount   StockAmount `json:"amount"`
+	BoughtIn string      `json:"bought_in"`
+	ByUnit   bool        `json:"by_unit"`
+
+	// Cancelled An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Cancelled  StockAmount         `json:"cancelled"`
+	Currency   *string             `json:"currency,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	MeasuredIn string              `json:"measured_in"`
+	NeededOn   *openapi_types.Date `json:"needed_on,omitempty"`
+	Ordinal    int                 `json:"ordinal"`
+
+	// Pack An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Pack            StockAmount        `json:"pack"`
+	PartDescription string             `json:"part_description"`
+	PartId          openapi_types.UUID `json:"part_id"`
+	PartNumber      string             `json:"part_number"`
+
+	// PriceMinor Of one unit of measure.
+	PriceMinor *int64              `json:"price_minor,omitempty"`
+	PromisedOn *openapi_types.Date `json:"promised_on,omitempty"`
+
+	// Received An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Received       StockAmount `json:"received"`
+	Slips          int         `json:"slips"`
+	SupplierNumber string      `json:"supplier_number"`
+
+	// ToCome An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	ToCome StockAmount `json:"to_come"`
+}
+
+// SupplierOrderPage defines model for SupplierOrderPage.
+type SupplierOrderPage struct {
+	Items []SupplierOrder `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
 }
 
 // SupplierPage defines model for SupplierPage.
@@ -5849,9 +7033,47 @@ type UsedAmount struct {
 	Grade Grade `json:"grade"`
 }
 
+// UsedOfBag defines model for UsedOfBag.
+type UsedOfBag struct {
+	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
+	Amount  StockAmount `json:"amount"`
+	Ordinal int         `json:"ordinal"`
+}
+
 // Voiding defines model for Voiding.
 type Voiding struct {
 	Reason string `json:"reason"`
+}
+
+// Warranty defines model for Warranty.
+type Warranty struct {
+	Authority  string              `json:"authority"`
+	ClaimedAt  *time.Time          `json:"claimed_at,omitempty"`
+	Covers     string              `json:"covers"`
+	DaysLeft   int                 `json:"days_left"`
+	EndsOn     openapi_types.Date  `json:"ends_on"`
+	Giver      WarrantyGiver       `json:"giver"`
+	Id         openapi_types.UUID  `json:"id"`
+	PartNumber string              `json:"part_number"`
+	Serial     string              `json:"serial"`
+	StartsOn   openapi_types.Date  `json:"starts_on"`
+	State      string              `json:"state"`
+	Supplier   string              `json:"supplier"`
+	SupplierId *openapi_types.UUID `json:"supplier_id,omitempty"`
+	Tag        string              `json:"tag"`
+	UnitId     openapi_types.UUID  `json:"unit_id"`
+	Version    int                 `json:"version"`
+}
+
+// WarrantyGiver defines model for Warranty.Giver.
+type WarrantyGiver string
+
+// WarrantyPage defines model for WarrantyPage.
+type WarrantyPage struct {
+	Items []Warranty `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
 }
 
 // WeeklyHours defines model for WeeklyHours.
@@ -5878,6 +7100,12 @@ type Withdrawal struct {
 
 // AsOf defines model for AsOf.
 type AsOf = time.Time
+
+// AtLocation defines model for AtLocation.
+type AtLocation = openapi_types.UUID
+
+// ByClaimState defines model for ByClaimState.
+type ByClaimState string
 
 // ByClass defines model for ByClass.
 type ByClass = string
@@ -5960,6 +7188,12 @@ type Method = string
 // OfClass defines model for OfClass.
 type OfClass = string
 
+// OfUnit defines model for OfUnit.
+type OfUnit = openapi_types.UUID
+
+// OnlyOpen defines model for OnlyOpen.
+type OnlyOpen = bool
+
 // OpenOnly defines model for OpenOnly.
 type OpenOnly = bool
 
@@ -5975,17 +7209,32 @@ type Words = string
 // AccountId defines model for accountId.
 type AccountId = openapi_types.UUID
 
+// BagId defines model for bagId.
+type BagId = openapi_types.UUID
+
 // BlackoutId defines model for blackoutId.
 type BlackoutId = openapi_types.UUID
 
 // ChangeId defines model for changeId.
 type ChangeId = openapi_types.UUID
 
+// ClaimId defines model for claimId.
+type ClaimId = openapi_types.UUID
+
 // ClassCode defines model for classCode.
 type ClassCode = string
 
+// CoreId defines model for coreId.
+type CoreId = openapi_types.UUID
+
+// CountId defines model for countId.
+type CountId = openapi_types.UUID
+
 // CustomerId defines model for customerId.
 type CustomerId = openapi_types.UUID
+
+// DiscrepancyId defines model for discrepancyId.
+type DiscrepancyId = openapi_types.UUID
 
 // EvidenceId defines model for evidenceId.
 type EvidenceId = openapi_types.UUID
@@ -6013,6 +7262,9 @@ type LocationId = openapi_types.UUID
 
 // MeterId defines model for meterId.
 type MeterId = openapi_types.UUID
+
+// OrderId defines model for orderId.
+type OrderId = openapi_types.UUID
 
 // PartId defines model for partId.
 type PartId = openapi_types.UUID
@@ -6052,6 +7304,9 @@ type TokenId = openapi_types.UUID
 
 // UnitId defines model for unitId.
 type UnitId = openapi_types.UUID
+
+// WarrantyId defines model for warrantyId.
+type WarrantyId = openapi_types.UUID
 
 // ListAccountsParams defines parameters for ListAccounts.
 type ListAccountsParams struct {
@@ -6094,6 +7349,30 @@ type WithdrawSkillParams struct {
 
 // CreateTokenParams defines parameters for CreateToken.
 type CreateTokenParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListCoresParams defines parameters for ListCores.
+type ListCoresParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Open Only those that are open.
+	Open *OnlyOpen `form:"open,omitempty" json:"open,omitempty"`
+}
+
+// AddCoreParams defines parameters for AddCore.
+type AddCoreParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// StepCoreParams defines parameters for StepCore.
+type StepCoreParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -6259,6 +7538,30 @@ type AddRecordProcedureParams struct {
 
 // SignOffRecordParams defines parameters for SignOffRecord.
 type SignOffRecordParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListKitBagsParams defines parameters for ListKitBags.
+type ListKitBagsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// LocationId Only of this place.
+	LocationId *AtLocation `form:"location_id,omitempty" json:"location_id,omitempty"`
+}
+
+// BuildKitsParams defines parameters for BuildKits.
+type BuildKitsParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// OpenKitBagParams defines parameters for OpenKitBag.
+type OpenKitBagParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -6746,6 +8049,216 @@ type EndSupplyParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListStockParams defines parameters for ListStock.
+type ListStockParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// LocationId Only of this place.
+	LocationId *AtLocation `form:"location_id,omitempty" json:"location_id,omitempty"`
+
+	// PartId Only of this part.
+	PartId *ByPart `form:"part_id,omitempty" json:"part_id,omitempty"`
+}
+
+// ListClaimsParams defines parameters for ListClaims.
+type ListClaimsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// PartId Only of this part.
+	PartId *ByPart `form:"part_id,omitempty" json:"part_id,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// State Only in this state; open and set_aside where nothing is said.
+	State *ListClaimsParamsState `form:"state,omitempty" json:"state,omitempty"`
+}
+
+// ListClaimsParamsState defines parameters for ListClaims.
+type ListClaimsParamsState string
+
+// ClaimStockParams defines parameters for ClaimStock.
+type ClaimStockParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// SetClaimAsideParams defines parameters for SetClaimAside.
+type SetClaimAsideParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReleaseClaimParams defines parameters for ReleaseClaim.
+type ReleaseClaimParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// TakeClaimParams defines parameters for TakeClaim.
+type TakeClaimParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListCountsParams defines parameters for ListCounts.
+type ListCountsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Open Only those that are open.
+	Open *OnlyOpen `form:"open,omitempty" json:"open,omitempty"`
+}
+
+// OpenCountParams defines parameters for OpenCount.
+type OpenCountParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CancelCountParams defines parameters for CancelCount.
+type CancelCountParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// EnterCountParams defines parameters for EnterCount.
+type EnterCountParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// PostCountParams defines parameters for PostCount.
+type PostCountParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListDiscrepanciesParams defines parameters for ListDiscrepancies.
+type ListDiscrepanciesParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Open Only those that are open.
+	Open *OnlyOpen `form:"open,omitempty" json:"open,omitempty"`
+}
+
+// SettleDiscrepancyParams defines parameters for SettleDiscrepancy.
+type SettleDiscrepancyParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// SetStockLevelsParams defines parameters for SetStockLevels.
+type SetStockLevelsParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListMovementsParams defines parameters for ListMovements.
+type ListMovementsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// LocationId Only of this place.
+	LocationId *AtLocation `form:"location_id,omitempty" json:"location_id,omitempty"`
+
+	// PartId Only of this part.
+	PartId *ByPart `form:"part_id,omitempty" json:"part_id,omitempty"`
+
+	// UnitId Only of this unit.
+	UnitId *OfUnit `form:"unit_id,omitempty" json:"unit_id,omitempty"`
+}
+
+// MoveStockParams defines parameters for MoveStock.
+type MoveStockParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// PrepareUnitsParams defines parameters for PrepareUnits.
+type PrepareUnitsParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReceiveUnitsParams defines parameters for ReceiveUnits.
+type ReceiveUnitsParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// UseStockParams defines parameters for UseStock.
+type UseStockParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListOrdersParams defines parameters for ListOrders.
+type ListOrdersParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Open Only those that are open.
+	Open *OnlyOpen `form:"open,omitempty" json:"open,omitempty"`
+}
+
+// DraftOrderParams defines parameters for DraftOrder.
+type DraftOrderParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReceiveOrderParams defines parameters for ReceiveOrder.
+type ReceiveOrderParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CancelOrderParams defines parameters for CancelOrder.
+type CancelOrderParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CloseOrderParams defines parameters for CloseOrder.
+type CloseOrderParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// PromiseOrderParams defines parameters for PromiseOrder.
+type PromiseOrderParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// SendOrderParams defines parameters for SendOrder.
+type SendOrderParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListSuppliersParams defines parameters for ListSuppliers.
 type ListSuppliersParams struct {
 	// Cursor next_cursor of the page before.
@@ -6875,6 +8388,30 @@ type ListUsageProfileParams struct {
 	Size *BySize `form:"size,omitempty" json:"size,omitempty"`
 }
 
+// ListWarrantiesParams defines parameters for ListWarranties.
+type ListWarrantiesParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Open Only those that are open.
+	Open *OnlyOpen `form:"open,omitempty" json:"open,omitempty"`
+}
+
+// AddWarrantyParams defines parameters for AddWarranty.
+type AddWarrantyParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// StepWarrantyParams defines parameters for StepWarranty.
+type StepWarrantyParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ReplaceAccountJSONRequestBody defines body for ReplaceAccount for application/json ContentType.
 type ReplaceAccountJSONRequestBody = AccountEdit
 
@@ -6889,6 +8426,12 @@ type WithdrawSkillJSONRequestBody = Withdrawal
 
 // CreateTokenJSONRequestBody defines body for CreateToken for application/json ContentType.
 type CreateTokenJSONRequestBody = NewToken
+
+// AddCoreJSONRequestBody defines body for AddCore for application/json ContentType.
+type AddCoreJSONRequestBody = NewCore
+
+// StepCoreJSONRequestBody defines body for StepCore for application/json ContentType.
+type StepCoreJSONRequestBody = NewCoreStep
 
 // CreateCustomerJSONRequestBody defines body for CreateCustomer for application/json ContentType.
 type CreateCustomerJSONRequestBody = CustomerEdit
@@ -6940,6 +8483,12 @@ type AddRecordProcedureJSONRequestBody = NewRecordProcedure
 
 // SignOffRecordJSONRequestBody defines body for SignOffRecord for application/json ContentType.
 type SignOffRecordJSONRequestBody = NewSignOff
+
+// BuildKitsJSONRequestBody defines body for BuildKits for application/json ContentType.
+type BuildKitsJSONRequestBody = NewKitBags
+
+// OpenKitBagJSONRequestBody defines body for OpenKitBag for application/json ContentType.
+type OpenKitBagJSONRequestBody = NewOpening
 
 // CreateLineJSONRequestBody defines body for CreateLine for application/json ContentType.
 type CreateLineJSONRequestBody = NewLine
@@ -7091,6 +8640,66 @@ type CreateSupplyJSONRequestBody = NewSupply
 // EndSupplyJSONRequestBody defines body for EndSupply for application/json ContentType.
 type EndSupplyJSONRequestBody = Ending
 
+// ClaimStockJSONRequestBody defines body for ClaimStock for application/json ContentType.
+type ClaimStockJSONRequestBody = NewClaims
+
+// SetClaimAsideJSONRequestBody defines body for SetClaimAside for application/json ContentType.
+type SetClaimAsideJSONRequestBody = NewAside
+
+// ReleaseClaimJSONRequestBody defines body for ReleaseClaim for application/json ContentType.
+type ReleaseClaimJSONRequestBody = NewRelease
+
+// TakeClaimJSONRequestBody defines body for TakeClaim for application/json ContentType.
+type TakeClaimJSONRequestBody = NewTaking
+
+// OpenCountJSONRequestBody defines body for OpenCount for application/json ContentType.
+type OpenCountJSONRequestBody = NewCount
+
+// CancelCountJSONRequestBody defines body for CancelCount for application/json ContentType.
+type CancelCountJSONRequestBody = AtVersion
+
+// EnterCountJSONRequestBody defines body for EnterCount for application/json ContentType.
+type EnterCountJSONRequestBody = CountEntries
+
+// PostCountJSONRequestBody defines body for PostCount for application/json ContentType.
+type PostCountJSONRequestBody = AtVersion
+
+// SettleDiscrepancyJSONRequestBody defines body for SettleDiscrepancy for application/json ContentType.
+type SettleDiscrepancyJSONRequestBody = NewSettlement
+
+// SetStockLevelsJSONRequestBody defines body for SetStockLevels for application/json ContentType.
+type SetStockLevelsJSONRequestBody = NewStockLevels
+
+// MoveStockJSONRequestBody defines body for MoveStock for application/json ContentType.
+type MoveStockJSONRequestBody = NewMovements
+
+// PrepareUnitsJSONRequestBody defines body for PrepareUnits for application/json ContentType.
+type PrepareUnitsJSONRequestBody = NewPreparations
+
+// ReceiveUnitsJSONRequestBody defines body for ReceiveUnits for application/json ContentType.
+type ReceiveUnitsJSONRequestBody = NewStockUnits
+
+// UseStockJSONRequestBody defines body for UseStock for application/json ContentType.
+type UseStockJSONRequestBody = NewStockUses
+
+// DraftOrderJSONRequestBody defines body for DraftOrder for application/json ContentType.
+type DraftOrderJSONRequestBody = NewSupplierOrder
+
+// ReceiveOrderJSONRequestBody defines body for ReceiveOrder for application/json ContentType.
+type ReceiveOrderJSONRequestBody = NewArrivals
+
+// CancelOrderJSONRequestBody defines body for CancelOrder for application/json ContentType.
+type CancelOrderJSONRequestBody = NewEnding
+
+// CloseOrderJSONRequestBody defines body for CloseOrder for application/json ContentType.
+type CloseOrderJSONRequestBody = NewEnding
+
+// PromiseOrderJSONRequestBody defines body for PromiseOrder for application/json ContentType.
+type PromiseOrderJSONRequestBody = NewPromises
+
+// SendOrderJSONRequestBody defines body for SendOrder for application/json ContentType.
+type SendOrderJSONRequestBody = NewSending
+
 // CreateSupplierJSONRequestBody defines body for CreateSupplier for application/json ContentType.
 type CreateSupplierJSONRequestBody = NewSupplier
 
@@ -7123,6 +8732,12 @@ type ReplaceSectionJSONRequestBody = NewSection
 
 // PutUnitJSONRequestBody defines body for PutUnit for application/json ContentType.
 type PutUnitJSONRequestBody = Putting
+
+// AddWarrantyJSONRequestBody defines body for AddWarranty for application/json ContentType.
+type AddWarrantyJSONRequestBody = NewWarranty
+
+// StepWarrantyJSONRequestBody defines body for StepWarranty for application/json ContentType.
+type StepWarrantyJSONRequestBody = NewWarrantyStep
 
 // ServerInterface represents all server handlers.
 type ServerInterface interface {
@@ -7165,6 +8780,15 @@ type ServerInterface interface {
 	// ListComponentClasses Classes of what is fitted
 	// (GET /component-classes)
 	ListComponentClasses(c *gin.Context)
+	// ListCores List cores by deadline
+	// (GET /cores)
+	ListCores(c *gin.Context, params ListCoresParams)
+	// AddCore Note a deposit
+	// (POST /cores)
+	AddCore(c *gin.Context, params AddCoreParams)
+	// StepCore Move a core on
+	// (POST /cores/{coreId}/steps)
+	StepCore(c *gin.Context, coreId CoreId, params StepCoreParams)
 	// ListCustomers List customers by code
 	// (GET /customers)
 	ListCustomers(c *gin.Context, params ListCustomersParams)
@@ -7261,6 +8885,18 @@ type ServerInterface interface {
 	// SignOffRecord Sign a card off and complete its work
 	// (POST /job-records/{recordId}/sign-off)
 	SignOffRecord(c *gin.Context, recordId RecordId, params SignOffRecordParams)
+	// ListKitBags List bags of kits
+	// (GET /kit-bags)
+	ListKitBags(c *gin.Context, params ListKitBagsParams)
+	// BuildKits Put kits together
+	// (POST /kit-bags)
+	BuildKits(c *gin.Context, params BuildKitsParams)
+	// GetKitBag Read a bag with what is in it
+	// (GET /kit-bags/{bagId})
+	GetKitBag(c *gin.Context, bagId BagId)
+	// OpenKitBag Open a bag
+	// (POST /kit-bags/{bagId}/opening)
+	OpenKitBag(c *gin.Context, bagId BagId, params OpenKitBagParams)
 	// ListLines List lines by code
 	// (GET /lines)
 	ListLines(c *gin.Context, params ListLinesParams)
@@ -7600,6 +9236,90 @@ type ServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(c *gin.Context, siteId SiteId, supplyId SupplyId, params EndSupplyParams)
+	// ListStock List what lies where
+	// (GET /stock)
+	ListStock(c *gin.Context, params ListStockParams)
+	// ListClaims List claims by the day of use
+	// (GET /stock-claims)
+	ListClaims(c *gin.Context, params ListClaimsParams)
+	// ClaimStock Claim parts for work
+	// (POST /stock-claims)
+	ClaimStock(c *gin.Context, params ClaimStockParams)
+	// SetClaimAside Pick what a claim was made for
+	// (POST /stock-claims/{claimId}/aside)
+	SetClaimAside(c *gin.Context, claimId ClaimId, params SetClaimAsideParams)
+	// ReleaseClaim Give back what was claimed
+	// (POST /stock-claims/{claimId}/release)
+	ReleaseClaim(c *gin.Context, claimId ClaimId, params ReleaseClaimParams)
+	// TakeClaim Take a claim for graver work
+	// (POST /stock-claims/{claimId}/taking)
+	TakeClaim(c *gin.Context, claimId ClaimId, params TakeClaimParams)
+	// ListCounts List counts, the latest first
+	// (GET /stock-counts)
+	ListCounts(c *gin.Context, params ListCountsParams)
+	// OpenCount Begin to count a place
+	// (POST /stock-counts)
+	OpenCount(c *gin.Context, params OpenCountParams)
+	// GetCount Read a count
+	// (GET /stock-counts/{countId})
+	GetCount(c *gin.Context, countId CountId)
+	// CancelCount End a count without a trace in the ledger
+	// (POST /stock-counts/{countId}/cancellation)
+	CancelCount(c *gin.Context, countId CountId, params CancelCountParams)
+	// EnterCount Enter what was seen
+	// (POST /stock-counts/{countId}/lines)
+	EnterCount(c *gin.Context, countId CountId, params EnterCountParams)
+	// PostCount Make the record what was seen, at the instant at which it was seen
+	// (POST /stock-counts/{countId}/posting)
+	PostCount(c *gin.Context, countId CountId, params PostCountParams)
+	// ListDiscrepancies List what record and shelf disagree about, the oldest first
+	// (GET /stock-discrepancies)
+	ListDiscrepancies(c *gin.Context, params ListDiscrepanciesParams)
+	// SettleDiscrepancy Say what it was
+	// (POST /stock-discrepancies/{discrepancyId}/settlement)
+	SettleDiscrepancy(c *gin.Context, discrepancyId DiscrepancyId, params SettleDiscrepancyParams)
+	// SetStockLevels Say how much places should hold
+	// (POST /stock-levels)
+	SetStockLevels(c *gin.Context, params SetStockLevelsParams)
+	// ListMovements Read the ledger, the latest first
+	// (GET /stock-movements)
+	ListMovements(c *gin.Context, params ListMovementsParams)
+	// MoveStock Move, receive or issue stock
+	// (POST /stock-movements)
+	MoveStock(c *gin.Context, params MoveStockParams)
+	// PrepareUnits Record what was done to units at the bench
+	// (POST /stock-preparations)
+	PrepareUnits(c *gin.Context, params PrepareUnitsParams)
+	// ReceiveUnits Receive units, each with its tag
+	// (POST /stock-units)
+	ReceiveUnits(c *gin.Context, params ReceiveUnitsParams)
+	// UseStock Post what finished jobs have used
+	// (POST /stock-uses)
+	UseStock(c *gin.Context, params UseStockParams)
+	// ListOrders List orders to suppliers, the latest first
+	// (GET /supplier-orders)
+	ListOrders(c *gin.Context, params ListOrdersParams)
+	// DraftOrder Draft an order
+	// (POST /supplier-orders)
+	DraftOrder(c *gin.Context, params DraftOrderParams)
+	// GetOrder Read an order with its lines
+	// (GET /supplier-orders/{orderId})
+	GetOrder(c *gin.Context, orderId OrderId)
+	// ReceiveOrder Receive what has come of an order
+	// (POST /supplier-orders/{orderId}/arrivals)
+	ReceiveOrder(c *gin.Context, orderId OrderId, params ReceiveOrderParams)
+	// CancelOrder Cancel an order of which nothing has come
+	// (POST /supplier-orders/{orderId}/cancellation)
+	CancelOrder(c *gin.Context, orderId OrderId, params CancelOrderParams)
+	// CloseOrder End an order of which the rest will not come
+	// (POST /supplier-orders/{orderId}/closing)
+	CloseOrder(c *gin.Context, orderId OrderId, params CloseOrderParams)
+	// PromiseOrder Note for when lines are promised
+	// (POST /supplier-orders/{orderId}/promises)
+	PromiseOrder(c *gin.Context, orderId OrderId, params PromiseOrderParams)
+	// SendOrder Note that an order has gone out
+	// (POST /supplier-orders/{orderId}/sending)
+	SendOrder(c *gin.Context, orderId OrderId, params SendOrderParams)
 	// ListSuppliers List suppliers by code
 	// (GET /suppliers)
 	ListSuppliers(c *gin.Context, params ListSuppliersParams)
@@ -7666,6 +9386,15 @@ type ServerInterface interface {
 	// ListUsageProfile How use spreads over the year, the week and the day, as it was learnt
 	// (GET /usage-profile)
 	ListUsageProfile(c *gin.Context, params ListUsageProfileParams)
+	// ListWarranties List warranties by their end
+	// (GET /warranties)
+	ListWarranties(c *gin.Context, params ListWarrantiesParams)
+	// AddWarranty Note until when somebody stands for a unit
+	// (POST /warranties)
+	AddWarranty(c *gin.Context, params AddWarrantyParams)
+	// StepWarranty Move a warranty on
+	// (POST /warranties/{warrantyId}/steps)
+	StepWarranty(c *gin.Context, warrantyId WarrantyId, params StepWarrantyParams)
 }
 
 // ServerInterfaceWrapper converts contexts to parameters.
@@ -8184,6 +9913,144 @@ func (siw *ServerInterfaceWrapper) ListComponentClasses(c *gin.Context) {
 	}
 
 	siw.Handler.ListComponentClasses(c)
+}
+
+// ListCores operation middleware
+func (siw *ServerInterfaceWrapper) ListCores(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListCoresParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", c.Request.URL.Query(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter open: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListCores(c, params)
+}
+
+// AddCore operation middleware
+func (siw *ServerInterfaceWrapper) AddCore(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddCoreParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.AddCore(c, params)
+}
+
+// StepCore operation middleware
+func (siw *ServerInterfaceWrapper) StepCore(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "coreId" -------------
+	var coreId CoreId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "coreId", c.Param("coreId"), &coreId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter coreId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params StepCoreParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.StepCore(c, coreId, params)
 }
 
 // ListCustomers operation middleware
@@ -9379,6 +11246,169 @@ func (siw *ServerInterfaceWrapper) SignOffRecord(c *gin.Context) {
 	}
 
 	siw.Handler.SignOffRecord(c, recordId, params)
+}
+
+// ListKitBags operation middleware
+func (siw *ServerInterfaceWrapper) ListKitBags(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListKitBagsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "location_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "location_id", c.Request.URL.Query(), &params.LocationId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter location_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListKitBags(c, params)
+}
+
+// BuildKits operation middleware
+func (siw *ServerInterfaceWrapper) BuildKits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params BuildKitsParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.BuildKits(c, params)
+}
+
+// GetKitBag operation middleware
+func (siw *ServerInterfaceWrapper) GetKitBag(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "bagId" -------------
+	var bagId BagId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "bagId", c.Param("bagId"), &bagId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter bagId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetKitBag(c, bagId)
+}
+
+// OpenKitBag operation middleware
+func (siw *ServerInterfaceWrapper) OpenKitBag(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "bagId" -------------
+	var bagId BagId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "bagId", c.Param("bagId"), &bagId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter bagId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenKitBagParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.OpenKitBag(c, bagId, params)
 }
 
 // ListLines operation middleware
@@ -13675,6 +15705,1322 @@ func (siw *ServerInterfaceWrapper) EndSupply(c *gin.Context) {
 	siw.Handler.EndSupply(c, siteId, supplyId, params)
 }
 
+// ListStock operation middleware
+func (siw *ServerInterfaceWrapper) ListStock(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListStockParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "location_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "location_id", c.Request.URL.Query(), &params.LocationId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter location_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "part_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part_id", c.Request.URL.Query(), &params.PartId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter part_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListStock(c, params)
+}
+
+// ListClaims operation middleware
+func (siw *ServerInterfaceWrapper) ListClaims(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListClaimsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "part_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part_id", c.Request.URL.Query(), &params.PartId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter part_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "state" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "state", c.Request.URL.Query(), &params.State, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter state: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListClaims(c, params)
+}
+
+// ClaimStock operation middleware
+func (siw *ServerInterfaceWrapper) ClaimStock(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ClaimStockParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ClaimStock(c, params)
+}
+
+// SetClaimAside operation middleware
+func (siw *ServerInterfaceWrapper) SetClaimAside(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "claimId" -------------
+	var claimId ClaimId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "claimId", c.Param("claimId"), &claimId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter claimId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SetClaimAsideParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SetClaimAside(c, claimId, params)
+}
+
+// ReleaseClaim operation middleware
+func (siw *ServerInterfaceWrapper) ReleaseClaim(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "claimId" -------------
+	var claimId ClaimId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "claimId", c.Param("claimId"), &claimId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter claimId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReleaseClaimParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReleaseClaim(c, claimId, params)
+}
+
+// TakeClaim operation middleware
+func (siw *ServerInterfaceWrapper) TakeClaim(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "claimId" -------------
+	var claimId ClaimId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "claimId", c.Param("claimId"), &claimId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter claimId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params TakeClaimParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.TakeClaim(c, claimId, params)
+}
+
+// ListCounts operation middleware
+func (siw *ServerInterfaceWrapper) ListCounts(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListCountsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", c.Request.URL.Query(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter open: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListCounts(c, params)
+}
+
+// OpenCount operation middleware
+func (siw *ServerInterfaceWrapper) OpenCount(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenCountParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.OpenCount(c, params)
+}
+
+// GetCount operation middleware
+func (siw *ServerInterfaceWrapper) GetCount(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "countId" -------------
+	var countId CountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "countId", c.Param("countId"), &countId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter countId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetCount(c, countId)
+}
+
+// CancelCount operation middleware
+func (siw *ServerInterfaceWrapper) CancelCount(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "countId" -------------
+	var countId CountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "countId", c.Param("countId"), &countId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter countId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CancelCountParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CancelCount(c, countId, params)
+}
+
+// EnterCount operation middleware
+func (siw *ServerInterfaceWrapper) EnterCount(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "countId" -------------
+	var countId CountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "countId", c.Param("countId"), &countId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter countId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params EnterCountParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.EnterCount(c, countId, params)
+}
+
+// PostCount operation middleware
+func (siw *ServerInterfaceWrapper) PostCount(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "countId" -------------
+	var countId CountId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "countId", c.Param("countId"), &countId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter countId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PostCountParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PostCount(c, countId, params)
+}
+
+// ListDiscrepancies operation middleware
+func (siw *ServerInterfaceWrapper) ListDiscrepancies(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListDiscrepanciesParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", c.Request.URL.Query(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter open: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListDiscrepancies(c, params)
+}
+
+// SettleDiscrepancy operation middleware
+func (siw *ServerInterfaceWrapper) SettleDiscrepancy(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "discrepancyId" -------------
+	var discrepancyId DiscrepancyId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "discrepancyId", c.Param("discrepancyId"), &discrepancyId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter discrepancyId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SettleDiscrepancyParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SettleDiscrepancy(c, discrepancyId, params)
+}
+
+// SetStockLevels operation middleware
+func (siw *ServerInterfaceWrapper) SetStockLevels(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SetStockLevelsParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SetStockLevels(c, params)
+}
+
+// ListMovements operation middleware
+func (siw *ServerInterfaceWrapper) ListMovements(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListMovementsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "location_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "location_id", c.Request.URL.Query(), &params.LocationId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter location_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "part_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part_id", c.Request.URL.Query(), &params.PartId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter part_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "unit_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unit_id", c.Request.URL.Query(), &params.UnitId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unit_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListMovements(c, params)
+}
+
+// MoveStock operation middleware
+func (siw *ServerInterfaceWrapper) MoveStock(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params MoveStockParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.MoveStock(c, params)
+}
+
+// PrepareUnits operation middleware
+func (siw *ServerInterfaceWrapper) PrepareUnits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PrepareUnitsParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PrepareUnits(c, params)
+}
+
+// ReceiveUnits operation middleware
+func (siw *ServerInterfaceWrapper) ReceiveUnits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReceiveUnitsParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReceiveUnits(c, params)
+}
+
+// UseStock operation middleware
+func (siw *ServerInterfaceWrapper) UseStock(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params UseStockParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.UseStock(c, params)
+}
+
+// ListOrders operation middleware
+func (siw *ServerInterfaceWrapper) ListOrders(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListOrdersParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", c.Request.URL.Query(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter open: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListOrders(c, params)
+}
+
+// DraftOrder operation middleware
+func (siw *ServerInterfaceWrapper) DraftOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params DraftOrderParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.DraftOrder(c, params)
+}
+
+// GetOrder operation middleware
+func (siw *ServerInterfaceWrapper) GetOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "orderId" -------------
+	var orderId OrderId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "orderId", c.Param("orderId"), &orderId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter orderId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetOrder(c, orderId)
+}
+
+// ReceiveOrder operation middleware
+func (siw *ServerInterfaceWrapper) ReceiveOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "orderId" -------------
+	var orderId OrderId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "orderId", c.Param("orderId"), &orderId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter orderId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReceiveOrderParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReceiveOrder(c, orderId, params)
+}
+
+// CancelOrder operation middleware
+func (siw *ServerInterfaceWrapper) CancelOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "orderId" -------------
+	var orderId OrderId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "orderId", c.Param("orderId"), &orderId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter orderId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CancelOrderParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CancelOrder(c, orderId, params)
+}
+
+// CloseOrder operation middleware
+func (siw *ServerInterfaceWrapper) CloseOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "orderId" -------------
+	var orderId OrderId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "orderId", c.Param("orderId"), &orderId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter orderId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CloseOrderParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CloseOrder(c, orderId, params)
+}
+
+// PromiseOrder operation middleware
+func (siw *ServerInterfaceWrapper) PromiseOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "orderId" -------------
+	var orderId OrderId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "orderId", c.Param("orderId"), &orderId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter orderId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PromiseOrderParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PromiseOrder(c, orderId, params)
+}
+
+// SendOrder operation middleware
+func (siw *ServerInterfaceWrapper) SendOrder(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "orderId" -------------
+	var orderId OrderId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "orderId", c.Param("orderId"), &orderId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter orderId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SendOrderParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SendOrder(c, orderId, params)
+}
+
 // ListSuppliers operation middleware
 func (siw *ServerInterfaceWrapper) ListSuppliers(c *gin.Context) {
 
@@ -14596,6 +17942,144 @@ func (siw *ServerInterfaceWrapper) ListUsageProfile(c *gin.Context) {
 	siw.Handler.ListUsageProfile(c, params)
 }
 
+// ListWarranties operation middleware
+func (siw *ServerInterfaceWrapper) ListWarranties(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListWarrantiesParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "open" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "open", c.Request.URL.Query(), &params.Open, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter open: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListWarranties(c, params)
+}
+
+// AddWarranty operation middleware
+func (siw *ServerInterfaceWrapper) AddWarranty(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AddWarrantyParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.AddWarranty(c, params)
+}
+
+// StepWarranty operation middleware
+func (siw *ServerInterfaceWrapper) StepWarranty(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "warrantyId" -------------
+	var warrantyId WarrantyId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "warrantyId", c.Param("warrantyId"), &warrantyId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter warrantyId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params StepWarrantyParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.StepWarranty(c, warrantyId, params)
+}
+
 // GinServerOptions provides options for the Gin server.
 type GinServerOptions struct {
 	BaseURL      string
@@ -14803,6 +18287,44 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/faults/:faultId/findings", wrapper.FindFault)
 	router.POST(options.BaseURL+"/faults/:faultId/temporary-fixes", wrapper.HoldFault)
 	router.POST(options.BaseURL+"/faults/:faultId/withdrawal", wrapper.WithdrawFault)
+	router.GET(options.BaseURL+"/stock", wrapper.ListStock)
+	router.GET(options.BaseURL+"/stock-movements", wrapper.ListMovements)
+	router.POST(options.BaseURL+"/stock-movements", wrapper.MoveStock)
+	router.POST(options.BaseURL+"/stock-units", wrapper.ReceiveUnits)
+	router.POST(options.BaseURL+"/stock-preparations", wrapper.PrepareUnits)
+	router.POST(options.BaseURL+"/stock-uses", wrapper.UseStock)
+	router.POST(options.BaseURL+"/stock-levels", wrapper.SetStockLevels)
+	router.GET(options.BaseURL+"/stock-counts", wrapper.ListCounts)
+	router.POST(options.BaseURL+"/stock-counts", wrapper.OpenCount)
+	router.GET(options.BaseURL+"/stock-counts/:countId", wrapper.GetCount)
+	router.POST(options.BaseURL+"/stock-counts/:countId/lines", wrapper.EnterCount)
+	router.POST(options.BaseURL+"/stock-counts/:countId/posting", wrapper.PostCount)
+	router.POST(options.BaseURL+"/stock-counts/:countId/cancellation", wrapper.CancelCount)
+	router.GET(options.BaseURL+"/stock-discrepancies", wrapper.ListDiscrepancies)
+	router.POST(options.BaseURL+"/stock-discrepancies/:discrepancyId/settlement", wrapper.SettleDiscrepancy)
+	router.GET(options.BaseURL+"/stock-claims", wrapper.ListClaims)
+	router.POST(options.BaseURL+"/stock-claims", wrapper.ClaimStock)
+	router.POST(options.BaseURL+"/stock-claims/:claimId/aside", wrapper.SetClaimAside)
+	router.POST(options.BaseURL+"/stock-claims/:claimId/release", wrapper.ReleaseClaim)
+	router.POST(options.BaseURL+"/stock-claims/:claimId/taking", wrapper.TakeClaim)
+	router.GET(options.BaseURL+"/kit-bags", wrapper.ListKitBags)
+	router.POST(options.BaseURL+"/kit-bags", wrapper.BuildKits)
+	router.GET(options.BaseURL+"/kit-bags/:bagId", wrapper.GetKitBag)
+	router.POST(options.BaseURL+"/kit-bags/:bagId/opening", wrapper.OpenKitBag)
+	router.GET(options.BaseURL+"/supplier-orders", wrapper.ListOrders)
+	router.POST(options.BaseURL+"/supplier-orders", wrapper.DraftOrder)
+	router.GET(options.BaseURL+"/supplier-orders/:orderId", wrapper.GetOrder)
+	router.POST(options.BaseURL+"/supplier-orders/:orderId/sending", wrapper.SendOrder)
+	router.POST(options.BaseURL+"/supplier-orders/:orderId/promises", wrapper.PromiseOrder)
+	router.POST(options.BaseURL+"/supplier-orders/:orderId/arrivals", wrapper.ReceiveOrder)
+	router.POST(options.BaseURL+"/supplier-orders/:orderId/closing", wrapper.CloseOrder)
+	router.POST(options.BaseURL+"/supplier-orders/:orderId/cancellation", wrapper.CancelOrder)
+	router.GET(options.BaseURL+"/cores", wrapper.ListCores)
+	router.POST(options.BaseURL+"/cores", wrapper.AddCore)
+	router.POST(options.BaseURL+"/cores/:coreId/steps", wrapper.StepCore)
+	router.GET(options.BaseURL+"/warranties", wrapper.ListWarranties)
+	router.POST(options.BaseURL+"/warranties", wrapper.AddWarranty)
+	router.POST(options.BaseURL+"/warranties/:warrantyId/steps", wrapper.StepWarranty)
 }
 
 type ProblemApplicationProblemPlusJSONResponse Problem
@@ -15332,6 +18854,126 @@ type ListComponentClassesdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListComponentClassesdefaultApplicationProblemPlusJSONResponse) VisitListComponentClassesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCoresRequestObject struct {
+	Params ListCoresParams
+}
+
+type ListCoresResponseObject interface {
+	VisitListCoresResponse(w http.ResponseWriter) error
+}
+
+type ListCores200JSONResponse CorePage
+
+func (response ListCores200JSONResponse) VisitListCoresResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCoresdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListCoresdefaultApplicationProblemPlusJSONResponse) VisitListCoresResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddCoreRequestObject struct {
+	Params AddCoreParams
+	Body   *AddCoreJSONRequestBody
+}
+
+type AddCoreResponseObject interface {
+	VisitAddCoreResponse(w http.ResponseWriter) error
+}
+
+type AddCore201JSONResponse Core
+
+func (response AddCore201JSONResponse) VisitAddCoreResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddCoredefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddCoredefaultApplicationProblemPlusJSONResponse) VisitAddCoreResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StepCoreRequestObject struct {
+	CoreId CoreId `json:"coreId"`
+	Params StepCoreParams
+	Body   *StepCoreJSONRequestBody
+}
+
+type StepCoreResponseObject interface {
+	VisitStepCoreResponse(w http.ResponseWriter) error
+}
+
+type StepCore201JSONResponse Core
+
+func (response StepCore201JSONResponse) VisitStepCoreResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StepCoredefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response StepCoredefaultApplicationProblemPlusJSONResponse) VisitStepCoreResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -16699,6 +20341,165 @@ type SignOffRecorddefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response SignOffRecorddefaultApplicationProblemPlusJSONResponse) VisitSignOffRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKitBagsRequestObject struct {
+	Params ListKitBagsParams
+}
+
+type ListKitBagsResponseObject interface {
+	VisitListKitBagsResponse(w http.ResponseWriter) error
+}
+
+type ListKitBags200JSONResponse KitBagPage
+
+func (response ListKitBags200JSONResponse) VisitListKitBagsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListKitBagsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListKitBagsdefaultApplicationProblemPlusJSONResponse) VisitListKitBagsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BuildKitsRequestObject struct {
+	Params BuildKitsParams
+	Body   *BuildKitsJSONRequestBody
+}
+
+type BuildKitsResponseObject interface {
+	VisitBuildKitsResponse(w http.ResponseWriter) error
+}
+
+type BuildKits201JSONResponse KitBags
+
+func (response BuildKits201JSONResponse) VisitBuildKitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BuildKitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response BuildKitsdefaultApplicationProblemPlusJSONResponse) VisitBuildKitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetKitBagRequestObject struct {
+	BagId BagId `json:"bagId"`
+}
+
+type GetKitBagResponseObject interface {
+	VisitGetKitBagResponse(w http.ResponseWriter) error
+}
+
+type GetKitBag200JSONResponse KitBag
+
+func (response GetKitBag200JSONResponse) VisitGetKitBagResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetKitBagdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetKitBagdefaultApplicationProblemPlusJSONResponse) VisitGetKitBagResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenKitBagRequestObject struct {
+	BagId  BagId `json:"bagId"`
+	Params OpenKitBagParams
+	Body   *OpenKitBagJSONRequestBody
+}
+
+type OpenKitBagResponseObject interface {
+	VisitOpenKitBagResponse(w http.ResponseWriter) error
+}
+
+type OpenKitBag201JSONResponse KitBag
+
+func (response OpenKitBag201JSONResponse) VisitOpenKitBagResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenKitBagdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response OpenKitBagdefaultApplicationProblemPlusJSONResponse) VisitOpenKitBagResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -21437,6 +25238,1130 @@ func (response EndSupplydefaultApplicationProblemPlusJSONResponse) VisitEndSuppl
 	return err
 }
 
+type ListStockRequestObject struct {
+	Params ListStockParams
+}
+
+type ListStockResponseObject interface {
+	VisitListStockResponse(w http.ResponseWriter) error
+}
+
+type ListStock200JSONResponse StockPage
+
+func (response ListStock200JSONResponse) VisitListStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListStockdefaultApplicationProblemPlusJSONResponse) VisitListStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListClaimsRequestObject struct {
+	Params ListClaimsParams
+}
+
+type ListClaimsResponseObject interface {
+	VisitListClaimsResponse(w http.ResponseWriter) error
+}
+
+type ListClaims200JSONResponse ClaimPage
+
+func (response ListClaims200JSONResponse) VisitListClaimsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListClaimsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListClaimsdefaultApplicationProblemPlusJSONResponse) VisitListClaimsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimStockRequestObject struct {
+	Params ClaimStockParams
+	Body   *ClaimStockJSONRequestBody
+}
+
+type ClaimStockResponseObject interface {
+	VisitClaimStockResponse(w http.ResponseWriter) error
+}
+
+type ClaimStock201JSONResponse Claims
+
+func (response ClaimStock201JSONResponse) VisitClaimStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ClaimStockdefaultApplicationProblemPlusJSONResponse) VisitClaimStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetClaimAsideRequestObject struct {
+	ClaimId ClaimId `json:"claimId"`
+	Params  SetClaimAsideParams
+	Body    *SetClaimAsideJSONRequestBody
+}
+
+type SetClaimAsideResponseObject interface {
+	VisitSetClaimAsideResponse(w http.ResponseWriter) error
+}
+
+type SetClaimAside201JSONResponse Claims
+
+func (response SetClaimAside201JSONResponse) VisitSetClaimAsideResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetClaimAsidedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SetClaimAsidedefaultApplicationProblemPlusJSONResponse) VisitSetClaimAsideResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReleaseClaimRequestObject struct {
+	ClaimId ClaimId `json:"claimId"`
+	Params  ReleaseClaimParams
+	Body    *ReleaseClaimJSONRequestBody
+}
+
+type ReleaseClaimResponseObject interface {
+	VisitReleaseClaimResponse(w http.ResponseWriter) error
+}
+
+type ReleaseClaim201JSONResponse Claim
+
+func (response ReleaseClaim201JSONResponse) VisitReleaseClaimResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReleaseClaimdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReleaseClaimdefaultApplicationProblemPlusJSONResponse) VisitReleaseClaimResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeClaimRequestObject struct {
+	ClaimId ClaimId `json:"claimId"`
+	Params  TakeClaimParams
+	Body    *TakeClaimJSONRequestBody
+}
+
+type TakeClaimResponseObject interface {
+	VisitTakeClaimResponse(w http.ResponseWriter) error
+}
+
+type TakeClaim201JSONResponse Claim
+
+func (response TakeClaim201JSONResponse) VisitTakeClaimResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TakeClaimdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TakeClaimdefaultApplicationProblemPlusJSONResponse) VisitTakeClaimResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCountsRequestObject struct {
+	Params ListCountsParams
+}
+
+type ListCountsResponseObject interface {
+	VisitListCountsResponse(w http.ResponseWriter) error
+}
+
+type ListCounts200JSONResponse CountPage
+
+func (response ListCounts200JSONResponse) VisitListCountsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCountsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListCountsdefaultApplicationProblemPlusJSONResponse) VisitListCountsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenCountRequestObject struct {
+	Params OpenCountParams
+	Body   *OpenCountJSONRequestBody
+}
+
+type OpenCountResponseObject interface {
+	VisitOpenCountResponse(w http.ResponseWriter) error
+}
+
+type OpenCount201JSONResponse Count
+
+func (response OpenCount201JSONResponse) VisitOpenCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenCountdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response OpenCountdefaultApplicationProblemPlusJSONResponse) VisitOpenCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCountRequestObject struct {
+	CountId CountId `json:"countId"`
+}
+
+type GetCountResponseObject interface {
+	VisitGetCountResponse(w http.ResponseWriter) error
+}
+
+type GetCount200JSONResponse Count
+
+func (response GetCount200JSONResponse) VisitGetCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCountdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetCountdefaultApplicationProblemPlusJSONResponse) VisitGetCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelCountRequestObject struct {
+	CountId CountId `json:"countId"`
+	Params  CancelCountParams
+	Body    *CancelCountJSONRequestBody
+}
+
+type CancelCountResponseObject interface {
+	VisitCancelCountResponse(w http.ResponseWriter) error
+}
+
+type CancelCount201JSONResponse Count
+
+func (response CancelCount201JSONResponse) VisitCancelCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelCountdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CancelCountdefaultApplicationProblemPlusJSONResponse) VisitCancelCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnterCountRequestObject struct {
+	CountId CountId `json:"countId"`
+	Params  EnterCountParams
+	Body    *EnterCountJSONRequestBody
+}
+
+type EnterCountResponseObject interface {
+	VisitEnterCountResponse(w http.ResponseWriter) error
+}
+
+type EnterCount201JSONResponse Count
+
+func (response EnterCount201JSONResponse) VisitEnterCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnterCountdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EnterCountdefaultApplicationProblemPlusJSONResponse) VisitEnterCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PostCountRequestObject struct {
+	CountId CountId `json:"countId"`
+	Params  PostCountParams
+	Body    *PostCountJSONRequestBody
+}
+
+type PostCountResponseObject interface {
+	VisitPostCountResponse(w http.ResponseWriter) error
+}
+
+type PostCount201JSONResponse CountPosted
+
+func (response PostCount201JSONResponse) VisitPostCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PostCountdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PostCountdefaultApplicationProblemPlusJSONResponse) VisitPostCountResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListDiscrepanciesRequestObject struct {
+	Params ListDiscrepanciesParams
+}
+
+type ListDiscrepanciesResponseObject interface {
+	VisitListDiscrepanciesResponse(w http.ResponseWriter) error
+}
+
+type ListDiscrepancies200JSONResponse DiscrepancyPage
+
+func (response ListDiscrepancies200JSONResponse) VisitListDiscrepanciesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListDiscrepanciesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListDiscrepanciesdefaultApplicationProblemPlusJSONResponse) VisitListDiscrepanciesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SettleDiscrepancyRequestObject struct {
+	DiscrepancyId DiscrepancyId `json:"discrepancyId"`
+	Params        SettleDiscrepancyParams
+	Body          *SettleDiscrepancyJSONRequestBody
+}
+
+type SettleDiscrepancyResponseObject interface {
+	VisitSettleDiscrepancyResponse(w http.ResponseWriter) error
+}
+
+type SettleDiscrepancy201JSONResponse Done
+
+func (response SettleDiscrepancy201JSONResponse) VisitSettleDiscrepancyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SettleDiscrepancydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SettleDiscrepancydefaultApplicationProblemPlusJSONResponse) VisitSettleDiscrepancyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetStockLevelsRequestObject struct {
+	Params SetStockLevelsParams
+	Body   *SetStockLevelsJSONRequestBody
+}
+
+type SetStockLevelsResponseObject interface {
+	VisitSetStockLevelsResponse(w http.ResponseWriter) error
+}
+
+type SetStockLevels201JSONResponse Done
+
+func (response SetStockLevels201JSONResponse) VisitSetStockLevelsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetStockLevelsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SetStockLevelsdefaultApplicationProblemPlusJSONResponse) VisitSetStockLevelsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListMovementsRequestObject struct {
+	Params ListMovementsParams
+}
+
+type ListMovementsResponseObject interface {
+	VisitListMovementsResponse(w http.ResponseWriter) error
+}
+
+type ListMovements200JSONResponse MovementPage
+
+func (response ListMovements200JSONResponse) VisitListMovementsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListMovementsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListMovementsdefaultApplicationProblemPlusJSONResponse) VisitListMovementsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MoveStockRequestObject struct {
+	Params MoveStockParams
+	Body   *MoveStockJSONRequestBody
+}
+
+type MoveStockResponseObject interface {
+	VisitMoveStockResponse(w http.ResponseWriter) error
+}
+
+type MoveStock201JSONResponse Movements
+
+func (response MoveStock201JSONResponse) VisitMoveStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type MoveStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response MoveStockdefaultApplicationProblemPlusJSONResponse) VisitMoveStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PrepareUnitsRequestObject struct {
+	Params PrepareUnitsParams
+	Body   *PrepareUnitsJSONRequestBody
+}
+
+type PrepareUnitsResponseObject interface {
+	VisitPrepareUnitsResponse(w http.ResponseWriter) error
+}
+
+type PrepareUnits201JSONResponse Movements
+
+func (response PrepareUnits201JSONResponse) VisitPrepareUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PrepareUnitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PrepareUnitsdefaultApplicationProblemPlusJSONResponse) VisitPrepareUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReceiveUnitsRequestObject struct {
+	Params ReceiveUnitsParams
+	Body   *ReceiveUnitsJSONRequestBody
+}
+
+type ReceiveUnitsResponseObject interface {
+	VisitReceiveUnitsResponse(w http.ResponseWriter) error
+}
+
+type ReceiveUnits201JSONResponse Movements
+
+func (response ReceiveUnits201JSONResponse) VisitReceiveUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReceiveUnitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReceiveUnitsdefaultApplicationProblemPlusJSONResponse) VisitReceiveUnitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type UseStockRequestObject struct {
+	Params UseStockParams
+	Body   *UseStockJSONRequestBody
+}
+
+type UseStockResponseObject interface {
+	VisitUseStockResponse(w http.ResponseWriter) error
+}
+
+type UseStock201JSONResponse StockOutcomes
+
+func (response UseStock201JSONResponse) VisitUseStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type UseStockdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response UseStockdefaultApplicationProblemPlusJSONResponse) VisitUseStockResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOrdersRequestObject struct {
+	Params ListOrdersParams
+}
+
+type ListOrdersResponseObject interface {
+	VisitListOrdersResponse(w http.ResponseWriter) error
+}
+
+type ListOrders200JSONResponse SupplierOrderPage
+
+func (response ListOrders200JSONResponse) VisitListOrdersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOrdersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListOrdersdefaultApplicationProblemPlusJSONResponse) VisitListOrdersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DraftOrderRequestObject struct {
+	Params DraftOrderParams
+	Body   *DraftOrderJSONRequestBody
+}
+
+type DraftOrderResponseObject interface {
+	VisitDraftOrderResponse(w http.ResponseWriter) error
+}
+
+type DraftOrder201JSONResponse SupplierOrder
+
+func (response DraftOrder201JSONResponse) VisitDraftOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DraftOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response DraftOrderdefaultApplicationProblemPlusJSONResponse) VisitDraftOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetOrderRequestObject struct {
+	OrderId OrderId `json:"orderId"`
+}
+
+type GetOrderResponseObject interface {
+	VisitGetOrderResponse(w http.ResponseWriter) error
+}
+
+type GetOrder200JSONResponse SupplierOrder
+
+func (response GetOrder200JSONResponse) VisitGetOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetOrderdefaultApplicationProblemPlusJSONResponse) VisitGetOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReceiveOrderRequestObject struct {
+	OrderId OrderId `json:"orderId"`
+	Params  ReceiveOrderParams
+	Body    *ReceiveOrderJSONRequestBody
+}
+
+type ReceiveOrderResponseObject interface {
+	VisitReceiveOrderResponse(w http.ResponseWriter) error
+}
+
+type ReceiveOrder201JSONResponse SupplierOrder
+
+func (response ReceiveOrder201JSONResponse) VisitReceiveOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReceiveOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReceiveOrderdefaultApplicationProblemPlusJSONResponse) VisitReceiveOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelOrderRequestObject struct {
+	OrderId OrderId `json:"orderId"`
+	Params  CancelOrderParams
+	Body    *CancelOrderJSONRequestBody
+}
+
+type CancelOrderResponseObject interface {
+	VisitCancelOrderResponse(w http.ResponseWriter) error
+}
+
+type CancelOrder201JSONResponse SupplierOrder
+
+func (response CancelOrder201JSONResponse) VisitCancelOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CancelOrderdefaultApplicationProblemPlusJSONResponse) VisitCancelOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CloseOrderRequestObject struct {
+	OrderId OrderId `json:"orderId"`
+	Params  CloseOrderParams
+	Body    *CloseOrderJSONRequestBody
+}
+
+type CloseOrderResponseObject interface {
+	VisitCloseOrderResponse(w http.ResponseWriter) error
+}
+
+type CloseOrder201JSONResponse SupplierOrder
+
+func (response CloseOrder201JSONResponse) VisitCloseOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CloseOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CloseOrderdefaultApplicationProblemPlusJSONResponse) VisitCloseOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PromiseOrderRequestObject struct {
+	OrderId OrderId `json:"orderId"`
+	Params  PromiseOrderParams
+	Body    *PromiseOrderJSONRequestBody
+}
+
+type PromiseOrderResponseObject interface {
+	VisitPromiseOrderResponse(w http.ResponseWriter) error
+}
+
+type PromiseOrder201JSONResponse SupplierOrder
+
+func (response PromiseOrder201JSONResponse) VisitPromiseOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PromiseOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PromiseOrderdefaultApplicationProblemPlusJSONResponse) VisitPromiseOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendOrderRequestObject struct {
+	OrderId OrderId `json:"orderId"`
+	Params  SendOrderParams
+	Body    *SendOrderJSONRequestBody
+}
+
+type SendOrderResponseObject interface {
+	VisitSendOrderResponse(w http.ResponseWriter) error
+}
+
+type SendOrder201JSONResponse SupplierOrder
+
+func (response SendOrder201JSONResponse) VisitSendOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendOrderdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SendOrderdefaultApplicationProblemPlusJSONResponse) VisitSendOrderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListSuppliersRequestObject struct {
 	Params ListSuppliersParams
 }
@@ -22357,6 +27282,126 @@ func (response ListUsageProfiledefaultApplicationProblemPlusJSONResponse) VisitL
 	return err
 }
 
+type ListWarrantiesRequestObject struct {
+	Params ListWarrantiesParams
+}
+
+type ListWarrantiesResponseObject interface {
+	VisitListWarrantiesResponse(w http.ResponseWriter) error
+}
+
+type ListWarranties200JSONResponse WarrantyPage
+
+func (response ListWarranties200JSONResponse) VisitListWarrantiesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWarrantiesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListWarrantiesdefaultApplicationProblemPlusJSONResponse) VisitListWarrantiesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddWarrantyRequestObject struct {
+	Params AddWarrantyParams
+	Body   *AddWarrantyJSONRequestBody
+}
+
+type AddWarrantyResponseObject interface {
+	VisitAddWarrantyResponse(w http.ResponseWriter) error
+}
+
+type AddWarranty201JSONResponse Warranty
+
+func (response AddWarranty201JSONResponse) VisitAddWarrantyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddWarrantydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AddWarrantydefaultApplicationProblemPlusJSONResponse) VisitAddWarrantyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StepWarrantyRequestObject struct {
+	WarrantyId WarrantyId `json:"warrantyId"`
+	Params     StepWarrantyParams
+	Body       *StepWarrantyJSONRequestBody
+}
+
+type StepWarrantyResponseObject interface {
+	VisitStepWarrantyResponse(w http.ResponseWriter) error
+}
+
+type StepWarranty201JSONResponse Warranty
+
+func (response StepWarranty201JSONResponse) VisitStepWarrantyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StepWarrantydefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response StepWarrantydefaultApplicationProblemPlusJSONResponse) VisitStepWarrantyResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// ListAccounts List people and programs
@@ -22398,6 +27443,15 @@ type StrictServerInterface interface {
 	// ListComponentClasses Classes of what is fitted
 	// (GET /component-classes)
 	ListComponentClasses(ctx context.Context, request ListComponentClassesRequestObject) (ListComponentClassesResponseObject, error)
+	// ListCores List cores by deadline
+	// (GET /cores)
+	ListCores(ctx context.Context, request ListCoresRequestObject) (ListCoresResponseObject, error)
+	// AddCore Note a deposit
+	// (POST /cores)
+	AddCore(ctx context.Context, request AddCoreRequestObject) (AddCoreResponseObject, error)
+	// StepCore Move a core on
+	// (POST /cores/{coreId}/steps)
+	StepCore(ctx context.Context, request StepCoreRequestObject) (StepCoreResponseObject, error)
 	// ListCustomers List customers by code
 	// (GET /customers)
 	ListCustomers(ctx context.Context, request ListCustomersRequestObject) (ListCustomersResponseObject, error)
@@ -22494,6 +27548,18 @@ type StrictServerInterface interface {
 	// SignOffRecord Sign a card off and complete its work
 	// (POST /job-records/{recordId}/sign-off)
 	SignOffRecord(ctx context.Context, request SignOffRecordRequestObject) (SignOffRecordResponseObject, error)
+	// ListKitBags List bags of kits
+	// (GET /kit-bags)
+	ListKitBags(ctx context.Context, request ListKitBagsRequestObject) (ListKitBagsResponseObject, error)
+	// BuildKits Put kits together
+	// (POST /kit-bags)
+	BuildKits(ctx context.Context, request BuildKitsRequestObject) (BuildKitsResponseObject, error)
+	// GetKitBag Read a bag with what is in it
+	// (GET /kit-bags/{bagId})
+	GetKitBag(ctx context.Context, request GetKitBagRequestObject) (GetKitBagResponseObject, error)
+	// OpenKitBag Open a bag
+	// (POST /kit-bags/{bagId}/opening)
+	OpenKitBag(ctx context.Context, request OpenKitBagRequestObject) (OpenKitBagResponseObject, error)
 	// ListLines List lines by code
 	// (GET /lines)
 	ListLines(ctx context.Context, request ListLinesRequestObject) (ListLinesResponseObject, error)
@@ -22833,6 +27899,90 @@ type StrictServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(ctx context.Context, request EndSupplyRequestObject) (EndSupplyResponseObject, error)
+	// ListStock List what lies where
+	// (GET /stock)
+	ListStock(ctx context.Context, request ListStockRequestObject) (ListStockResponseObject, error)
+	// ListClaims List claims by the day of use
+	// (GET /stock-claims)
+	ListClaims(ctx context.Context, request ListClaimsRequestObject) (ListClaimsResponseObject, error)
+	// ClaimStock Claim parts for work
+	// (POST /stock-claims)
+	ClaimStock(ctx context.Context, request ClaimStockRequestObject) (ClaimStockResponseObject, error)
+	// SetClaimAside Pick what a claim was made for
+	// (POST /stock-claims/{claimId}/aside)
+	SetClaimAside(ctx context.Context, request SetClaimAsideRequestObject) (SetClaimAsideResponseObject, error)
+	// ReleaseClaim Give back what was claimed
+	// (POST /stock-claims/{claimId}/release)
+	ReleaseClaim(ctx context.Context, request ReleaseClaimRequestObject) (ReleaseClaimResponseObject, error)
+	// TakeClaim Take a claim for graver work
+	// (POST /stock-claims/{claimId}/taking)
+	TakeClaim(ctx context.Context, request TakeClaimRequestObject) (TakeClaimResponseObject, error)
+	// ListCounts List counts, the latest first
+	// (GET /stock-counts)
+	ListCounts(ctx context.Context, request ListCountsRequestObject) (ListCountsResponseObject, error)
+	// OpenCount Begin to count a place
+	// (POST /stock-counts)
+	OpenCount(ctx context.Context, request OpenCountRequestObject) (OpenCountResponseObject, error)
+	// GetCount Read a count
+	// (GET /stock-counts/{countId})
+	GetCount(ctx context.Context, request GetCountRequestObject) (GetCountResponseObject, error)
+	// CancelCount End a count without a trace in the ledger
+	// (POST /stock-counts/{countId}/cancellation)
+	CancelCount(ctx context.Context, request CancelCountRequestObject) (CancelCountResponseObject, error)
+	// EnterCount Enter what was seen
+	// (POST /stock-counts/{countId}/lines)
+	EnterCount(ctx context.Context, request EnterCountRequestObject) (EnterCountResponseObject, error)
+	// PostCount Make the record what was seen, at the instant at which it was seen
+	// (POST /stock-counts/{countId}/posting)
+	PostCount(ctx context.Context, request PostCountRequestObject) (PostCountResponseObject, error)
+	// ListDiscrepancies List what record and shelf disagree about, the oldest first
+	// (GET /stock-discrepancies)
+	ListDiscrepancies(ctx context.Context, request ListDiscrepanciesRequestObject) (ListDiscrepanciesResponseObject, error)
+	// SettleDiscrepancy Say what it was
+	// (POST /stock-discrepancies/{discrepancyId}/settlement)
+	SettleDiscrepancy(ctx context.Context, request SettleDiscrepancyRequestObject) (SettleDiscrepancyResponseObject, error)
+	// SetStockLevels Say how much places should hold
+	// (POST /stock-levels)
+	SetStockLevels(ctx context.Context, request SetStockLevelsRequestObject) (SetStockLevelsResponseObject, error)
+	// ListMovements Read the ledger, the latest first
+	// (GET /stock-movements)
+	ListMovements(ctx context.Context, request ListMovementsRequestObject) (ListMovementsResponseObject, error)
+	// MoveStock Move, receive or issue stock
+	// (POST /stock-movements)
+	MoveStock(ctx context.Context, request MoveStockRequestObject) (MoveStockResponseObject, error)
+	// PrepareUnits Record what was done to units at the bench
+	// (POST /stock-preparations)
+	PrepareUnits(ctx context.Context, request PrepareUnitsRequestObject) (PrepareUnitsResponseObject, error)
+	// ReceiveUnits Receive units, each with its tag
+	// (POST /stock-units)
+	ReceiveUnits(ctx context.Context, request ReceiveUnitsRequestObject) (ReceiveUnitsResponseObject, error)
+	// UseStock Post what finished jobs have used
+	// (POST /stock-uses)
+	UseStock(ctx context.Context, request UseStockRequestObject) (UseStockResponseObject, error)
+	// ListOrders List orders to suppliers, the latest first
+	// (GET /supplier-orders)
+	ListOrders(ctx context.Context, request ListOrdersRequestObject) (ListOrdersResponseObject, error)
+	// DraftOrder Draft an order
+	// (POST /supplier-orders)
+	DraftOrder(ctx context.Context, request DraftOrderRequestObject) (DraftOrderResponseObject, error)
+	// GetOrder Read an order with its lines
+	// (GET /supplier-orders/{orderId})
+	GetOrder(ctx context.Context, request GetOrderRequestObject) (GetOrderResponseObject, error)
+	// ReceiveOrder Receive what has come of an order
+	// (POST /supplier-orders/{orderId}/arrivals)
+	ReceiveOrder(ctx context.Context, request ReceiveOrderRequestObject) (ReceiveOrderResponseObject, error)
+	// CancelOrder Cancel an order of which nothing has come
+	// (POST /supplier-orders/{orderId}/cancellation)
+	CancelOrder(ctx context.Context, request CancelOrderRequestObject) (CancelOrderResponseObject, error)
+	// CloseOrder End an order of which the rest will not come
+	// (POST /supplier-orders/{orderId}/closing)
+	CloseOrder(ctx context.Context, request CloseOrderRequestObject) (CloseOrderResponseObject, error)
+	// PromiseOrder Note for when lines are promised
+	// (POST /supplier-orders/{orderId}/promises)
+	PromiseOrder(ctx context.Context, request PromiseOrderRequestObject) (PromiseOrderResponseObject, error)
+	// SendOrder Note that an order has gone out
+	// (POST /supplier-orders/{orderId}/sending)
+	SendOrder(ctx context.Context, request SendOrderRequestObject) (SendOrderResponseObject, error)
 	// ListSuppliers List suppliers by code
 	// (GET /suppliers)
 	ListSuppliers(ctx context.Context, request ListSuppliersRequestObject) (ListSuppliersResponseObject, error)
@@ -22899,6 +28049,15 @@ type StrictServerInterface interface {
 	// ListUsageProfile How use spreads over the year, the week and the day, as it was learnt
 	// (GET /usage-profile)
 	ListUsageProfile(ctx context.Context, request ListUsageProfileRequestObject) (ListUsageProfileResponseObject, error)
+	// ListWarranties List warranties by their end
+	// (GET /warranties)
+	ListWarranties(ctx context.Context, request ListWarrantiesRequestObject) (ListWarrantiesResponseObject, error)
+	// AddWarranty Note until when somebody stands for a unit
+	// (POST /warranties)
+	AddWarranty(ctx context.Context, request AddWarrantyRequestObject) (AddWarrantyResponseObject, error)
+	// StepWarranty Move a warranty on
+	// (POST /warranties/{warrantyId}/steps)
+	StepWarranty(ctx context.Context, request StepWarrantyRequestObject) (StepWarrantyResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx *gin.Context, request any) (any, error)
@@ -23386,6 +28545,121 @@ func (sh *strictHandler) ListComponentClasses(ctx *gin.Context) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListComponentClassesResponseObject); ok {
 		if err := validResponse.VisitListComponentClassesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListCores operation middleware
+func (sh *strictHandler) ListCores(ctx *gin.Context, params ListCoresParams) {
+	var request ListCoresRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCores(ctx.Request.Context(), request.(ListCoresRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCores")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListCoresResponseObject); ok {
+		if err := validResponse.VisitListCoresResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// AddCore operation middleware
+func (sh *strictHandler) AddCore(ctx *gin.Context, params AddCoreParams) {
+	var request AddCoreRequestObject
+
+	request.Params = params
+
+	var body AddCoreJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddCore(ctx.Request.Context(), request.(AddCoreRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddCore")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(AddCoreResponseObject); ok {
+		if err := validResponse.VisitAddCoreResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// StepCore operation middleware
+func (sh *strictHandler) StepCore(ctx *gin.Context, coreId CoreId, params StepCoreParams) {
+	var request StepCoreRequestObject
+
+	request.CoreId = coreId
+	request.Params = params
+
+	var body StepCoreJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.StepCore(ctx.Request.Context(), request.(StepCoreRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "StepCore")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(StepCoreResponseObject); ok {
+		if err := validResponse.VisitStepCoreResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -24530,6 +29804,147 @@ func (sh *strictHandler) SignOffRecord(ctx *gin.Context, recordId RecordId, para
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(SignOffRecordResponseObject); ok {
 		if err := validResponse.VisitSignOffRecordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListKitBags operation middleware
+func (sh *strictHandler) ListKitBags(ctx *gin.Context, params ListKitBagsParams) {
+	var request ListKitBagsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListKitBags(ctx.Request.Context(), request.(ListKitBagsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListKitBags")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListKitBagsResponseObject); ok {
+		if err := validResponse.VisitListKitBagsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// BuildKits operation middleware
+func (sh *strictHandler) BuildKits(ctx *gin.Context, params BuildKitsParams) {
+	var request BuildKitsRequestObject
+
+	request.Params = params
+
+	var body BuildKitsJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.BuildKits(ctx.Request.Context(), request.(BuildKitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "BuildKits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(BuildKitsResponseObject); ok {
+		if err := validResponse.VisitBuildKitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetKitBag operation middleware
+func (sh *strictHandler) GetKitBag(ctx *gin.Context, bagId BagId) {
+	var request GetKitBagRequestObject
+
+	request.BagId = bagId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetKitBag(ctx.Request.Context(), request.(GetKitBagRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetKitBag")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetKitBagResponseObject); ok {
+		if err := validResponse.VisitGetKitBagResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// OpenKitBag operation middleware
+func (sh *strictHandler) OpenKitBag(ctx *gin.Context, bagId BagId, params OpenKitBagParams) {
+	var request OpenKitBagRequestObject
+
+	request.BagId = bagId
+	request.Params = params
+
+	var body OpenKitBagJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenKitBag(ctx.Request.Context(), request.(OpenKitBagRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenKitBag")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(OpenKitBagResponseObject); ok {
+		if err := validResponse.VisitOpenKitBagResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -28424,6 +33839,1106 @@ func (sh *strictHandler) EndSupply(ctx *gin.Context, siteId SiteId, supplyId Sup
 	}
 }
 
+// ListStock operation middleware
+func (sh *strictHandler) ListStock(ctx *gin.Context, params ListStockParams) {
+	var request ListStockRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListStock(ctx.Request.Context(), request.(ListStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListStockResponseObject); ok {
+		if err := validResponse.VisitListStockResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListClaims operation middleware
+func (sh *strictHandler) ListClaims(ctx *gin.Context, params ListClaimsParams) {
+	var request ListClaimsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListClaims(ctx.Request.Context(), request.(ListClaimsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListClaims")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListClaimsResponseObject); ok {
+		if err := validResponse.VisitListClaimsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ClaimStock operation middleware
+func (sh *strictHandler) ClaimStock(ctx *gin.Context, params ClaimStockParams) {
+	var request ClaimStockRequestObject
+
+	request.Params = params
+
+	var body ClaimStockJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ClaimStock(ctx.Request.Context(), request.(ClaimStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ClaimStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ClaimStockResponseObject); ok {
+		if err := validResponse.VisitClaimStockResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SetClaimAside operation middleware
+func (sh *strictHandler) SetClaimAside(ctx *gin.Context, claimId ClaimId, params SetClaimAsideParams) {
+	var request SetClaimAsideRequestObject
+
+	request.ClaimId = claimId
+	request.Params = params
+
+	var body SetClaimAsideJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetClaimAside(ctx.Request.Context(), request.(SetClaimAsideRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetClaimAside")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SetClaimAsideResponseObject); ok {
+		if err := validResponse.VisitSetClaimAsideResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReleaseClaim operation middleware
+func (sh *strictHandler) ReleaseClaim(ctx *gin.Context, claimId ClaimId, params ReleaseClaimParams) {
+	var request ReleaseClaimRequestObject
+
+	request.ClaimId = claimId
+	request.Params = params
+
+	var body ReleaseClaimJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReleaseClaim(ctx.Request.Context(), request.(ReleaseClaimRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReleaseClaim")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReleaseClaimResponseObject); ok {
+		if err := validResponse.VisitReleaseClaimResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// TakeClaim operation middleware
+func (sh *strictHandler) TakeClaim(ctx *gin.Context, claimId ClaimId, params TakeClaimParams) {
+	var request TakeClaimRequestObject
+
+	request.ClaimId = claimId
+	request.Params = params
+
+	var body TakeClaimJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TakeClaim(ctx.Request.Context(), request.(TakeClaimRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TakeClaim")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(TakeClaimResponseObject); ok {
+		if err := validResponse.VisitTakeClaimResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListCounts operation middleware
+func (sh *strictHandler) ListCounts(ctx *gin.Context, params ListCountsParams) {
+	var request ListCountsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCounts(ctx.Request.Context(), request.(ListCountsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCounts")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListCountsResponseObject); ok {
+		if err := validResponse.VisitListCountsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// OpenCount operation middleware
+func (sh *strictHandler) OpenCount(ctx *gin.Context, params OpenCountParams) {
+	var request OpenCountRequestObject
+
+	request.Params = params
+
+	var body OpenCountJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenCount(ctx.Request.Context(), request.(OpenCountRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenCount")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(OpenCountResponseObject); ok {
+		if err := validResponse.VisitOpenCountResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetCount operation middleware
+func (sh *strictHandler) GetCount(ctx *gin.Context, countId CountId) {
+	var request GetCountRequestObject
+
+	request.CountId = countId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetCount(ctx.Request.Context(), request.(GetCountRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetCount")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetCountResponseObject); ok {
+		if err := validResponse.VisitGetCountResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CancelCount operation middleware
+func (sh *strictHandler) CancelCount(ctx *gin.Context, countId CountId, params CancelCountParams) {
+	var request CancelCountRequestObject
+
+	request.CountId = countId
+	request.Params = params
+
+	var body CancelCountJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CancelCount(ctx.Request.Context(), request.(CancelCountRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CancelCount")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CancelCountResponseObject); ok {
+		if err := validResponse.VisitCancelCountResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// EnterCount operation middleware
+func (sh *strictHandler) EnterCount(ctx *gin.Context, countId CountId, params EnterCountParams) {
+	var request EnterCountRequestObject
+
+	request.CountId = countId
+	request.Params = params
+
+	var body EnterCountJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EnterCount(ctx.Request.Context(), request.(EnterCountRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EnterCount")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(EnterCountResponseObject); ok {
+		if err := validResponse.VisitEnterCountResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PostCount operation middleware
+func (sh *strictHandler) PostCount(ctx *gin.Context, countId CountId, params PostCountParams) {
+	var request PostCountRequestObject
+
+	request.CountId = countId
+	request.Params = params
+
+	var body PostCountJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PostCount(ctx.Request.Context(), request.(PostCountRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PostCount")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PostCountResponseObject); ok {
+		if err := validResponse.VisitPostCountResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListDiscrepancies operation middleware
+func (sh *strictHandler) ListDiscrepancies(ctx *gin.Context, params ListDiscrepanciesParams) {
+	var request ListDiscrepanciesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListDiscrepancies(ctx.Request.Context(), request.(ListDiscrepanciesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListDiscrepancies")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListDiscrepanciesResponseObject); ok {
+		if err := validResponse.VisitListDiscrepanciesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SettleDiscrepancy operation middleware
+func (sh *strictHandler) SettleDiscrepancy(ctx *gin.Context, discrepancyId DiscrepancyId, params SettleDiscrepancyParams) {
+	var request SettleDiscrepancyRequestObject
+
+	request.DiscrepancyId = discrepancyId
+	request.Params = params
+
+	var body SettleDiscrepancyJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SettleDiscrepancy(ctx.Request.Context(), request.(SettleDiscrepancyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SettleDiscrepancy")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SettleDiscrepancyResponseObject); ok {
+		if err := validResponse.VisitSettleDiscrepancyResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SetStockLevels operation middleware
+func (sh *strictHandler) SetStockLevels(ctx *gin.Context, params SetStockLevelsParams) {
+	var request SetStockLevelsRequestObject
+
+	request.Params = params
+
+	var body SetStockLevelsJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetStockLevels(ctx.Request.Context(), request.(SetStockLevelsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetStockLevels")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SetStockLevelsResponseObject); ok {
+		if err := validResponse.VisitSetStockLevelsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListMovements operation middleware
+func (sh *strictHandler) ListMovements(ctx *gin.Context, params ListMovementsParams) {
+	var request ListMovementsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListMovements(ctx.Request.Context(), request.(ListMovementsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListMovements")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListMovementsResponseObject); ok {
+		if err := validResponse.VisitListMovementsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// MoveStock operation middleware
+func (sh *strictHandler) MoveStock(ctx *gin.Context, params MoveStockParams) {
+	var request MoveStockRequestObject
+
+	request.Params = params
+
+	var body MoveStockJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.MoveStock(ctx.Request.Context(), request.(MoveStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "MoveStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(MoveStockResponseObject); ok {
+		if err := validResponse.VisitMoveStockResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PrepareUnits operation middleware
+func (sh *strictHandler) PrepareUnits(ctx *gin.Context, params PrepareUnitsParams) {
+	var request PrepareUnitsRequestObject
+
+	request.Params = params
+
+	var body PrepareUnitsJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PrepareUnits(ctx.Request.Context(), request.(PrepareUnitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PrepareUnits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PrepareUnitsResponseObject); ok {
+		if err := validResponse.VisitPrepareUnitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReceiveUnits operation middleware
+func (sh *strictHandler) ReceiveUnits(ctx *gin.Context, params ReceiveUnitsParams) {
+	var request ReceiveUnitsRequestObject
+
+	request.Params = params
+
+	var body ReceiveUnitsJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReceiveUnits(ctx.Request.Context(), request.(ReceiveUnitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReceiveUnits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReceiveUnitsResponseObject); ok {
+		if err := validResponse.VisitReceiveUnitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// UseStock operation middleware
+func (sh *strictHandler) UseStock(ctx *gin.Context, params UseStockParams) {
+	var request UseStockRequestObject
+
+	request.Params = params
+
+	var body UseStockJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.UseStock(ctx.Request.Context(), request.(UseStockRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "UseStock")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(UseStockResponseObject); ok {
+		if err := validResponse.VisitUseStockResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListOrders operation middleware
+func (sh *strictHandler) ListOrders(ctx *gin.Context, params ListOrdersParams) {
+	var request ListOrdersRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListOrders(ctx.Request.Context(), request.(ListOrdersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListOrders")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListOrdersResponseObject); ok {
+		if err := validResponse.VisitListOrdersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// DraftOrder operation middleware
+func (sh *strictHandler) DraftOrder(ctx *gin.Context, params DraftOrderParams) {
+	var request DraftOrderRequestObject
+
+	request.Params = params
+
+	var body DraftOrderJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.DraftOrder(ctx.Request.Context(), request.(DraftOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "DraftOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(DraftOrderResponseObject); ok {
+		if err := validResponse.VisitDraftOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetOrder operation middleware
+func (sh *strictHandler) GetOrder(ctx *gin.Context, orderId OrderId) {
+	var request GetOrderRequestObject
+
+	request.OrderId = orderId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetOrder(ctx.Request.Context(), request.(GetOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetOrderResponseObject); ok {
+		if err := validResponse.VisitGetOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReceiveOrder operation middleware
+func (sh *strictHandler) ReceiveOrder(ctx *gin.Context, orderId OrderId, params ReceiveOrderParams) {
+	var request ReceiveOrderRequestObject
+
+	request.OrderId = orderId
+	request.Params = params
+
+	var body ReceiveOrderJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReceiveOrder(ctx.Request.Context(), request.(ReceiveOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReceiveOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReceiveOrderResponseObject); ok {
+		if err := validResponse.VisitReceiveOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CancelOrder operation middleware
+func (sh *strictHandler) CancelOrder(ctx *gin.Context, orderId OrderId, params CancelOrderParams) {
+	var request CancelOrderRequestObject
+
+	request.OrderId = orderId
+	request.Params = params
+
+	var body CancelOrderJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CancelOrder(ctx.Request.Context(), request.(CancelOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CancelOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CancelOrderResponseObject); ok {
+		if err := validResponse.VisitCancelOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CloseOrder operation middleware
+func (sh *strictHandler) CloseOrder(ctx *gin.Context, orderId OrderId, params CloseOrderParams) {
+	var request CloseOrderRequestObject
+
+	request.OrderId = orderId
+	request.Params = params
+
+	var body CloseOrderJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CloseOrder(ctx.Request.Context(), request.(CloseOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CloseOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CloseOrderResponseObject); ok {
+		if err := validResponse.VisitCloseOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PromiseOrder operation middleware
+func (sh *strictHandler) PromiseOrder(ctx *gin.Context, orderId OrderId, params PromiseOrderParams) {
+	var request PromiseOrderRequestObject
+
+	request.OrderId = orderId
+	request.Params = params
+
+	var body PromiseOrderJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PromiseOrder(ctx.Request.Context(), request.(PromiseOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PromiseOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PromiseOrderResponseObject); ok {
+		if err := validResponse.VisitPromiseOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SendOrder operation middleware
+func (sh *strictHandler) SendOrder(ctx *gin.Context, orderId OrderId, params SendOrderParams) {
+	var request SendOrderRequestObject
+
+	request.OrderId = orderId
+	request.Params = params
+
+	var body SendOrderJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SendOrder(ctx.Request.Context(), request.(SendOrderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SendOrder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SendOrderResponseObject); ok {
+		if err := validResponse.VisitSendOrderResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListSuppliers operation middleware
 func (sh *strictHandler) ListSuppliers(ctx *gin.Context, params ListSuppliersParams) {
 	var request ListSuppliersRequestObject
@@ -29196,6 +35711,121 @@ func (sh *strictHandler) ListUsageProfile(ctx *gin.Context, params ListUsageProf
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListUsageProfileResponseObject); ok {
 		if err := validResponse.VisitListUsageProfileResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListWarranties operation middleware
+func (sh *strictHandler) ListWarranties(ctx *gin.Context, params ListWarrantiesParams) {
+	var request ListWarrantiesRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListWarranties(ctx.Request.Context(), request.(ListWarrantiesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListWarranties")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListWarrantiesResponseObject); ok {
+		if err := validResponse.VisitListWarrantiesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// AddWarranty operation middleware
+func (sh *strictHandler) AddWarranty(ctx *gin.Context, params AddWarrantyParams) {
+	var request AddWarrantyRequestObject
+
+	request.Params = params
+
+	var body AddWarrantyJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddWarranty(ctx.Request.Context(), request.(AddWarrantyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddWarranty")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(AddWarrantyResponseObject); ok {
+		if err := validResponse.VisitAddWarrantyResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// StepWarranty operation middleware
+func (sh *strictHandler) StepWarranty(ctx *gin.Context, warrantyId WarrantyId, params StepWarrantyParams) {
+	var request StepWarrantyRequestObject
+
+	request.WarrantyId = warrantyId
+	request.Params = params
+
+	var body StepWarrantyJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.StepWarranty(ctx.Request.Context(), request.(StepWarrantyRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "StepWarranty")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(StepWarrantyResponseObject); ok {
+		if err := validResponse.VisitStepWarrantyResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

@@ -114,7 +114,10 @@ func TestLinesSayWhatLiesWhere(t *testing.T) {
 		t.Errorf("%+v, %v", more, err)
 	}
 	var opened Count
-	w.as(w.clerk, func(tx *gorm.DB) (err error) { opened, err = OpenCount(tx, w.clerk, w.now, *w.at("V1"), true, nil); return err })
+	w.as(w.clerk, func(tx *gorm.DB) (err error) {
+		opened, err = OpenCount(tx, w.clerk, w.now, *w.at("V1"), true, nil)
+		return err
+	})
 	if c, err := OneCount(ctx, w.db, w.tech, w.now, opened.ID); err != nil || len(c.Lines) != 1 || c.Lines[0].Expected != nil {
 		t.Errorf("%+v, %v", c, err)
 	}
