@@ -80,4 +80,5 @@ require (
 	gorm.io/driver/postgres v1.6.3 // indirect
 	gorm.io/gorm v1.31.2 // indirect
 	pgregory.net/rapid v1.3.0 // indirect
+	rsc.io/qr v0.2.0
 )

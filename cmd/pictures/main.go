@@ -207,6 +207,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "units", as: technician, page: at("/units")},
 		{name: "unit-new", as: technician, page: at("/units/new")},
 		{name: "parts", as: manager, page: at("/parts")},
+		{name: "parts-found", as: technician, page: at("/parts?words=5/8-11")},
 		{name: "part-new", as: manager, page: at("/parts/new")},
 		{name: "import", as: manager, page: at("/import")},
 		{name: "locations", as: manager, page: at("/locations")},
@@ -266,8 +267,13 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 			}
 			all = append(all, shot{name: "fit", as: technician, page: path + "/fit?slot=" + gap(fitted)})
 		}
+		if q.Code == "OST-1/SBH-P" { // of whose hub nobody knows how it is fixed
+			all = append(all, shot{name: "takes-check", as: technician, page: at("/positions/" + q.ID.String() + "/takes?job=J03")})
+		}
 		if name == "position" {
 			path := at("/positions/" + q.ID.String())
+			all = append(all, shot{name: "takes-which", as: technician, page: path + "/takes"}, shot{name: "takes", as: technician, page: path + "/takes?job=J01"},
+				shot{name: "labels", as: technician, page: at("/sites/" + q.SiteID.String() + "/labels")})
 			all = append(all, shot{name: "fact-new", as: technician, page: path + "/facts/new?fact=bore"}, shot{name: "fact-which", as: technician, page: path + "/facts/new"},
 				shot{name: "state-change", as: technician, page: path + "/state"}, shot{name: "share-new", as: technician, page: path + "/share"},
 				shot{name: "photo-new", as: technician, page: path + "/photos/new"},
@@ -386,7 +392,7 @@ var sizes = []struct {
 }{{"phone", 390, 844, true, []string{"light", "dark"}}, {"desk", 1440, 900, false, []string{"light", "dark"}}, {"paper", 794, 1123, false, []string{"print"}}}
 
 // printed are the pages that somebody takes along on paper.
-var printed = []string{"site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
+var printed = []string{"takes", "labels", "site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
 
 func take(ctx context.Context, out io.Writer, folder string, wanted *regexp.Regexp, shots []shot) error {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)

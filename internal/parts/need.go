@@ -453,6 +453,10 @@ func (r resolver) list(p place, lines []Line, a Ask) Needs {
 
 func (t *Taken) doubt(m fit.Missing) {
 	t.Standing = Check
+	if slices.ContainsFunc(t.Missing, func(o fit.Missing) bool { return o.Of == m.Of && o.Fact == m.Fact }) {
+		return
+	}
+	t.Doubt, t.Missing = slices.Clip(t.Doubt), slices.Clip(t.Missing) // lines that follow one share what was in doubt before
 	t.Doubt = append(t.Doubt, m.Says)
 	t.Missing = append(t.Missing, m)
 }

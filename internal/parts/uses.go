@@ -49,3 +49,29 @@ func UsesOf(ctx context.Context, db *pgdb.DB, who access.Actor, part uuid.UUID) 
 select count(distinct f.position_id) as n from fitted_now as f where f.part_id = @part and (@everywhere or f.site_id = any (@sites))`, who.Scope(map[string]any{"part": part}))
 	return Uses{items, n.N}, err
 }
+
+// Work is a procedure of which it is known what it takes.
+type Work struct {
+	ProcedureID uuid.UUID
+	VersionID   uuid.UUID // the one that holds
+	Code        string
+	Title       string
+	Methods     List[WorkMethod]
+}
+
+// WorkMethod is a way in which it is done.
+type WorkMethod struct {
+	Code  string
+	Title string
+}
+
+// Works lists the procedures of which it is known what they take, by code.
+func Works(ctx context.Context, db *pgdb.DB, who access.Actor) ([]Work, error) {
+	return pgdb.Read[Work](ctx, db, who.ID, `
+select p.id as procedure_id, p.version_id, p.code, p.title,
+       coalesce((select jsonb_agg(jsonb_build_object('Code', o.code, 'Title', o.title) order by o.ordinal) from procedure_option as o where o.version_id = p.version_id), '[]') as methods
+  from procedure_now as p
+ where not p.is_block and exists (select from requirement_line as l where l.version_id = p.version_id)
+order by p.code
+ limit 200`, nil)
+}

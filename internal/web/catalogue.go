@@ -11,10 +11,13 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/parts"
 )
 
 type partList struct {
 	Parts   []assets.Part
+	Words   string
+	Hits    []parts.Hit
 	More    string
 	Later   bool
 	Class   string
@@ -38,6 +41,17 @@ func named(options []option) map[string]string {
 
 func (p *pages) catalogue(v visit) error {
 	l := partList{Later: v.c.Query("after") != "", Class: v.c.Query("class"), Begins: strings.TrimSpace(v.c.Query("begins")), Tabs: stockTabs(v, "/parts"), Keep: v.may(access.KeepCatalogue)}
+	if l.Words = strings.TrimSpace(v.c.Query("words")); l.Words != "" {
+		var err error
+		if l.Hits, err = parts.Search(v.ctx, p.db, v.who, l.Words, perPage); err != nil {
+			return err
+		}
+		if l.Classes, err = p.classOptions(v); err != nil {
+			return err
+		}
+		l.names = named(l.Classes)
+		return p.ok(v, "catalogue", "Parts", l)
+	}
 	var class, begins *string
 	if l.Class != "" {
 		class = &l.Class
@@ -69,6 +83,7 @@ func (p *pages) catalogue(v visit) error {
 
 type partPage struct {
 	assets.Part
+	partMore
 	ClassName string
 	Facts     []pair
 	Units     []unitRow
@@ -85,6 +100,9 @@ func (p *pages) part(v visit) error {
 	}
 	g := partPage{Keep: v.may(access.KeepCatalogue), Record: v.may(access.RecordWork), Admin: v.may(access.Administer)}
 	if g.Part, err = assets.OnePart(v.ctx, p.db, v.who, id); err != nil {
+		return err
+	}
+	if g.partMore, err = p.partMore(v, id); err != nil {
 		return err
 	}
 	kinds, err := assets.FactKinds(v.ctx, p.db, v.who)
