@@ -680,3 +680,51 @@ func TestWithoutADatabase(t *testing.T) {
 		t.Error("refit: no fault")
 	}
 }
+
+// A site that cannot be is told and laid on no calendar.
+func TestASiteThatCannotBe(t *testing.T) {
+	w := newWorld(t)
+	site, _ := w.site(t, "UMB")
+	c := w.calendars(t, site)
+	for what, s := range map[string]meters.Site{
+		"zone":    {ID: uuid.New(), Zone: "Mars/Utopia", Climate: "snowbelt", Size: "medium", TurnsAt: "03:00"},
+		"hour":    {ID: uuid.New(), Zone: "America/Chicago", Climate: "snowbelt", Size: "medium", TurnsAt: "three"},
+		"climate": {ID: uuid.New(), Zone: "America/Chicago", Climate: "lunar", Size: "medium", TurnsAt: "03:00"},
+		"size":    {ID: uuid.New(), Zone: "America/Chicago", Climate: "snowbelt", Size: "vast", TurnsAt: "03:00"},
+		"turns":   {ID: uuid.New(), Zone: "America/Chicago", Climate: "snowbelt", Size: "medium", TurnsAt: "25:00"},
+	} {
+		if laid, err := c.At(s, meters.Vehicles); err == nil || laid != nil || !strings.Contains(err.Error(), what) && what != "turns" {
+			t.Errorf("%s: %v", what, err)
+		}
+		if _, err := c.Scale(s, meters.Hours); err == nil {
+			t.Errorf("%s: a scale", what)
+		}
+	}
+}
+
+// A change after the last reading leaves nothing to go by, though it has not been
+// read since; one that is still to come changes nothing yet.
+func TestAChangeAfterTheLastReading(t *testing.T) {
+	w := newWorld(t)
+	site, line := w.site(t, "UMB")
+	m := w.tunnel(t, site, line, "UMB-1/TC")
+	w.take(t, m, 5, 200, 7)
+	before := w.ahead(t, w.calendars(t, site), m)[m.ID]
+	change := func(at time.Time, why string) *outlook.View {
+		t.Helper()
+		done(t, w.db, func(tx *gorm.DB) (meters.Break, error) {
+			return meters.ChangeRegime(tx, sys, now, site.ID, &m.ID, at, why)
+		})
+		return w.ahead(t, w.calendars(t, site), m)[m.ID]
+	}
+	if v := change(now.AddDate(0, 0, 3), "second yard"); v.Rate.Basis != usage.Measured || math.Abs(v.Rate.PerDay/before.Rate.PerDay-1) > 1e-9 {
+		t.Errorf("before it comes: %+v, not %+v", v.Rate, before.Rate)
+	}
+	v := change(now.Add(-time.Hour), "new program")
+	if s := v.Sentence(v.Forecast(5000), now); v.Rate.Basis != usage.Nothing || !strings.HasPrefix(s, "no date: ") || !strings.Contains(s, "since the new program of 25 November") {
+		t.Errorf("%v: %q", v.Rate.Basis, s)
+	}
+	if _, ok := v.Expect(now); ok || v.Milestone() != 0 {
+		t.Error("it is expected somewhere")
+	}
+}
