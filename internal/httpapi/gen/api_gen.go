@@ -6309,6 +6309,20 @@ type Site struct {
 // SiteDriverSide Side of the vehicle on which the driver sits here.
 type SiteDriverSide string
 
+// SiteAhead defines model for SiteAhead.
+type SiteAhead struct {
+	Code string `json:"code"`
+
+	// Draft The same under the draft that was named.
+	Draft  *[]WeekAhead       `json:"draft,omitempty"`
+	Name   string             `json:"name"`
+	SiteId openapi_types.UUID `json:"site_id"`
+
+	// Undated Pieces of work of which nobody can tell when they fall due.
+	Undated int         `json:"undated"`
+	Weeks   []WeekAhead `json:"weeks"`
+}
+
 // SiteEdit defines model for SiteEdit.
 type SiteEdit struct {
 	Address *string `json:"address,omitempty"`
@@ -7076,6 +7090,25 @@ type WarrantyPage struct {
 	NextCursor *string `json:"next_cursor,omitempty"`
 }
 
+// WeekAhead defines model for WeekAhead.
+type WeekAhead struct {
+	// Covered Times at which larger work answers smaller, which is in no other figure.
+	Covered int `json:"covered"`
+
+	// Hours From beginning to end, travel and set-up apart.
+	Hours float64 `json:"hours"`
+
+	// HoursByCriticality Of S, A, B and C.
+	HoursByCriticality []float64 `json:"hours_by_criticality"`
+	Jobs               int       `json:"jobs"`
+
+	// LineDownHours In which the line would have washed and does not.
+	LineDownHours      float64            `json:"line_down_hours"`
+	Monday             openapi_types.Date `json:"monday"`
+	PersonHours        float64            `json:"person_hours"`
+	PersonHoursBySkill []float64          `json:"person_hours_by_skill"`
+}
+
 // WeeklyHours defines model for WeeklyHours.
 type WeeklyHours struct {
 	Kind WeeklyHoursKind `json:"kind"`
@@ -7096,6 +7129,17 @@ type WeeklyHoursKind string
 // Withdrawal defines model for Withdrawal.
 type Withdrawal struct {
 	Reason string `json:"reason"`
+}
+
+// WorkAheadPage defines model for WorkAheadPage.
+type WorkAheadPage struct {
+	Items []SiteAhead `json:"items"`
+
+	// NextCursor Give it as cursor to read on; absent on the last page.
+	NextCursor *string `json:"next_cursor,omitempty"`
+
+	// Skills In the order of each week's person_hours_by_skill.
+	Skills []string `json:"skills"`
 }
 
 // AsOf defines model for AsOf.
@@ -7200,8 +7244,14 @@ type OpenOnly = bool
 // Text defines model for Text.
 type Text = string
 
+// UnderDraft defines model for UnderDraft.
+type UnderDraft = openapi_types.UUID
+
 // UnseenOnly defines model for UnseenOnly.
 type UnseenOnly = bool
+
+// Weeks defines model for Weeks.
+type Weeks = int
 
 // Words defines model for Words.
 type Words = string
@@ -8412,6 +8462,24 @@ type StepWarrantyParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListWorkAheadParams defines parameters for ListWorkAhead.
+type ListWorkAheadParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// Weeks How many weeks, this one counted.
+	Weeks *Weeks `form:"weeks,omitempty" json:"weeks,omitempty"`
+
+	// Draft A version of a plan, to see what it would change.
+	Draft *UnderDraft `form:"draft,omitempty" json:"draft,omitempty"`
+}
+
 // ReplaceAccountJSONRequestBody defines body for ReplaceAccount for application/json ContentType.
 type ReplaceAccountJSONRequestBody = AccountEdit
 
@@ -9395,6 +9463,9 @@ type ServerInterface interface {
 	// StepWarranty Move a warranty on
 	// (POST /warranties/{warrantyId}/steps)
 	StepWarranty(c *gin.Context, warrantyId WarrantyId, params StepWarrantyParams)
+	// ListWorkAhead All expected work by sites and weeks
+	// (GET /work-ahead)
+	ListWorkAhead(c *gin.Context, params ListWorkAheadParams)
 }
 
 // ServerInterfaceWrapper converts contexts to parameters.
@@ -18080,6 +18151,65 @@ func (siw *ServerInterfaceWrapper) StepWarranty(c *gin.Context) {
 	siw.Handler.StepWarranty(c, warrantyId, params)
 }
 
+// ListWorkAhead operation middleware
+func (siw *ServerInterfaceWrapper) ListWorkAhead(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListWorkAheadParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "weeks" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "weeks", c.Request.URL.Query(), &params.Weeks, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter weeks: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "draft" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "draft", c.Request.URL.Query(), &params.Draft, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter draft: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListWorkAhead(c, params)
+}
+
 // GinServerOptions provides options for the Gin server.
 type GinServerOptions struct {
 	BaseURL      string
@@ -18279,6 +18409,7 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/accounts/:accountId/skills", wrapper.AddSkill)
 	router.POST(options.BaseURL+"/accounts/:accountId/skills/:evidenceId/withdrawal", wrapper.WithdrawSkill)
 	router.GET(options.BaseURL+"/trail", wrapper.ListTrail)
+	router.GET(options.BaseURL+"/work-ahead", wrapper.ListWorkAhead)
 	router.GET(options.BaseURL+"/failure-modes", wrapper.ListFailureModes)
 	router.GET(options.BaseURL+"/faults", wrapper.ListFaults)
 	router.POST(options.BaseURL+"/faults", wrapper.ReportFault)
@@ -27402,6 +27533,45 @@ func (response StepWarrantydefaultApplicationProblemPlusJSONResponse) VisitStepW
 	return err
 }
 
+type ListWorkAheadRequestObject struct {
+	Params ListWorkAheadParams
+}
+
+type ListWorkAheadResponseObject interface {
+	VisitListWorkAheadResponse(w http.ResponseWriter) error
+}
+
+type ListWorkAhead200JSONResponse WorkAheadPage
+
+func (response ListWorkAhead200JSONResponse) VisitListWorkAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWorkAheaddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListWorkAheaddefaultApplicationProblemPlusJSONResponse) VisitListWorkAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// ListAccounts List people and programs
@@ -28058,6 +28228,9 @@ type StrictServerInterface interface {
 	// StepWarranty Move a warranty on
 	// (POST /warranties/{warrantyId}/steps)
 	StepWarranty(ctx context.Context, request StepWarrantyRequestObject) (StepWarrantyResponseObject, error)
+	// ListWorkAhead All expected work by sites and weeks
+	// (GET /work-ahead)
+	ListWorkAhead(ctx context.Context, request ListWorkAheadRequestObject) (ListWorkAheadResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx *gin.Context, request any) (any, error)
@@ -35826,6 +35999,32 @@ func (sh *strictHandler) StepWarranty(ctx *gin.Context, warrantyId WarrantyId, p
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(StepWarrantyResponseObject); ok {
 		if err := validResponse.VisitStepWarrantyResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListWorkAhead operation middleware
+func (sh *strictHandler) ListWorkAhead(ctx *gin.Context, params ListWorkAheadParams) {
+	var request ListWorkAheadRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListWorkAhead(ctx.Request.Context(), request.(ListWorkAheadRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListWorkAhead")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListWorkAheadResponseObject); ok {
+		if err := validResponse.VisitListWorkAheadResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
