@@ -28,6 +28,7 @@ func openLooks(s *static) (looks, error) {
 		"plural":  plural,
 		"say":     say,
 		"text":    text,
+		"word":    plainWord,
 		"join":    strings.Join,
 		"supply":  supplyWords,
 		// a template takes one thing; a fact is shown with the unit that it is of
@@ -111,6 +112,8 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	add("/", "Overview")
 	add("/sites", "Sites")
 	add("/counters", "Counters")
+	add("/ahead", "Work ahead")
+	add("/faults", "Faults")
 	if who.May(access.SeeInternal) {
 		add("/units", "Stock")
 		for _, path := range []string{"/parts", "/locations", "/import"} { // they are tabs of one place
