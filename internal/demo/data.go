@@ -228,6 +228,11 @@ type partRow struct {
 	Hazard     string `csv:"hazard"`
 	Attributes string `csv:"attributes"` // key=value;...
 	Superseded string `csv:"superseded_by"`
+	Least      string `csv:"wh_min"` // of the warehouse
+	Most       string `csv:"wh_max"`
+	VanLeast   string `csv:"van_min"`
+	VanMost    string `csv:"van_max"`
+	ShelfLeast string `csv:"shelf_min"`
 }
 
 type supplierRow struct {

@@ -51,7 +51,7 @@ func (l *loader) load() error {
 		{"lines", l.addLines}, {"positions", l.addPositions}, {"states", l.addStates}, {"isolation", l.addIsolation},
 		{"twins", l.pairTwins}, {"facts", l.addFacts}, {"blackouts", l.addBlackouts}, {"notes", l.addNotes},
 		{"parts", l.addParts}, {"catalogue", l.addCatalogue}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
-		{"facts of units", l.addUnitFacts}, {"sections", l.addSections},
+		{"facts of units", l.addUnitFacts}, {"sections", l.addSections}, {"stock", l.addStock},
 		{"people", l.addPeople}, {"gateways", l.addGateways}, {"meters", l.addMeters}, {"readings", l.addReadings}, {"formulas", l.addComputed},
 		{"facts of pumps", l.addPumps}, {"names of the programme", l.addHeads}, {"jobs", l.addJobs}, {"programme", l.addProgramme},
 	} {

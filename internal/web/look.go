@@ -116,7 +116,7 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	add("/faults", "Faults")
 	if who.May(access.SeeInternal) {
 		add("/units", "Stock")
-		for _, path := range []string{"/parts", "/locations", "/import"} { // they are tabs of one place
+		for _, path := range []string{"/parts", "/locations", "/stock", "/import"} { // they are tabs of one place
 			n := &f.Nav[len(f.Nav)-1]
 			n.Here = n.Here || at == path || strings.HasPrefix(at, path+"/")
 		}

@@ -60,7 +60,7 @@ func (r unitRow) Where() string {
 
 // stockTabs are the pages about what is owned and where it lies.
 func stockTabs(v visit, here string) []nav {
-	tabs := []nav{{"/units", "Units", false}, {"/parts", "Parts", false}, {"/locations", "Locations", false}}
+	tabs := []nav{{"/units", "Units", false}, {"/parts", "Parts", false}, {"/locations", "Locations", false}, {"/stock", "By place", false}}
 	for i := range tabs {
 		tabs[i].Here = tabs[i].Path == here
 	}

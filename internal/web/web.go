@@ -111,6 +111,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	g.GET("/sites/:id/labels", p.signedIn(p.siteLabels))
 	g.GET("/positions/:id/takes", p.signedIn(p.takes))
 	g.GET("/locations", p.signedIn(p.locations))
+	g.GET("/stock", p.signedIn(p.lying))
 	g.GET("/photos/:id", p.signedIn(p.photo))
 	g.GET("/customers", p.signedIn(p.customers))
 	g.GET("/customers/:id", p.signedIn(p.customer))
