@@ -45,7 +45,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "sweep"}
 
 type options struct {
 	seconds      int
@@ -159,7 +159,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, own.Stop(context.WithoutCancel(ctx))) }()
-	if slices.ContainsFunc([]string{"list", "http", "bulk", "readings", "pages"}, b.measures) {
+	if slices.ContainsFunc([]string{"list", "http", "bulk", "readings", "pages", "sweep"}, b.measures) {
 		if b.large, err = b.fill(ctx, own.Address, "large", b.sites); err != nil {
 			return err
 		}
@@ -180,7 +180,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 	for _, part := range []struct {
 		name    string
 		measure func(context.Context, cluster.Address) error
-	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}} {
+	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"sweep", b.sweeping}} {
 		if !b.measures(part.name) {
 			continue
 		}

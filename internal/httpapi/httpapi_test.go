@@ -25,6 +25,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/measure"
@@ -84,6 +85,9 @@ type place struct {
 	count       stock.Count
 	order       stock.Order
 	bag         uuid.UUID
+	// planned work: one plan for both places, and what it is at this one
+	work, plan, planVersion                      uuid.UUID
+	assignment, task, override, completion, done uuid.UUID
 }
 
 const maxBody = 64 << 10
@@ -281,7 +285,7 @@ func (s *service) addPlace(customer, site string) (p place) {
 				return err
 			},
 			func() error {
-				ids, err := pm.AddProcedures(tx, who, s.now, []pm.NewProcedure{{Code: "JP-" + site, Title: "Gearmotor swap"}})
+				ids, err := pm.AddProcedures(tx, who, s.now, []pm.NewProcedure{{Code: "JP-" + strings.ToUpper(uuid.NewString()[:6]), Title: "Gearmotor swap"}})
 				if err != nil {
 					return err
 				}
@@ -314,7 +318,63 @@ func (s *service) addPlace(customer, site string) (p place) {
 		return nil
 	})
 	s.addJob(&p)
+	s.addWork(&p)
 	return p
+}
+
+// addWork gives a place planned work: an assignment at each brush, of which the
+// left one has an open task and an override, and the right one was done.
+func (s *service) addWork(p *place) {
+	s.t.Helper()
+	who := access.System
+	id := func(sql string, args ...any) (it uuid.UUID) {
+		s.as(func(tx *gorm.DB) (err error) {
+			it, err = pgdb.ID(tx, sql, args...)
+			return err
+		})
+		return it
+	}
+	if id(`select id from plan`) == uuid.Nil {
+		s.as(func(tx *gorm.DB) error {
+			ids, err := pm.AddProcedures(tx, who, s.now, []pm.NewProcedure{{Code: "PM-007", Title: "Weekly look"}})
+			if err != nil {
+				return err
+			}
+			v, err := pm.WriteDrafts(tx, who, s.now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 1, Skills: []string{"OP"}, Minutes: pm.Minutes{Low: 5, Typical: 10, High: 20}, LineState: "closed_hours",
+				Checks: []pm.Check{{Code: "CK-0702", Prompt: "Largest gap", Kind: "number", Unit: "mm", FailHigh: new(3.0)}}, Steps: []pm.Step{{Kind: "do", Says: "Look at each brush."}}}}})
+			if err != nil {
+				return err
+			}
+			if err := pm.Publish(tx, who, s.now, v); err != nil {
+				return err
+			}
+			plans, err := pm.AddPlans(tx, who, s.now, []pm.NewPlan{{Code: "PM-007", Title: "Weekly look", Procedure: "PM-007"}})
+			if err != nil {
+				return err
+			}
+			v, err = pm.WritePlanDrafts(tx, who, s.now, []pm.WritePlan{{Plan: plans[0], Terms: pm.Terms{AppliesTo: "position", Kinds: []string{"side_brush_low"}, Basis: "floating", Criticality: "B", Triggers: []pm.Trigger{{Kind: "every", Every: "P7D"}}}}})
+			if err != nil {
+				return err
+			}
+			return pm.PublishPlans(tx, who, s.now, v)
+		})
+	}
+	if _, err := pm.Tick(ctx, s.db, s.now); err != nil {
+		s.t.Fatal(err)
+	}
+	p.work = id(`select id from procedure where code = 'PM-007'`)
+	p.plan, p.planVersion = id(`select id from plan`), id(`select id from plan_version`)
+	p.assignment, p.done = id(`select id from assignment where position_id = ?`, p.left.ID), id(`select id from assignment where position_id = ?`, p.right.ID)
+	p.task = id(`select id from task where assignment_id = ?`, p.assignment)
+	s.as(func(tx *gorm.DB) (err error) {
+		p.override, err = pm.MakeOverride(tx, who, s.now, p.assignment, pm.NewOverride{Triggers: []pm.Trigger{{Kind: "every", Every: "P5D"}}, Until: calendar.DateOf(s.now) + 90, Reason: "salt on the road"})
+		return err
+	})
+	made, err := pm.Record(ctx, s.db, who, s.now, pgdb.Request{Key: uuid.NewString(), Act: "record"}, pm.Work{Done: []pm.Done{{AssignmentID: &p.done, At: s.now.Add(-time.Hour), Answers: []pm.Answer{{Check: "CK-0702", Found: "1"}}}}})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	p.completion = made.Done[0].ID
 }
 
 // request is one call of the API.

@@ -21,7 +21,7 @@ import (
 func (s *service) addJob(p *place) {
 	s.t.Helper()
 	s.as(func(tx *gorm.DB) error {
-		ids, err := pm.AddProcedures(tx, access.System, s.now, []pm.NewProcedure{{Code: "J-" + p.site.Code, Title: "Look at the motor"}})
+		ids, err := pm.AddProcedures(tx, access.System, s.now, []pm.NewProcedure{{Code: "J-" + strings.ToUpper(p.site.ID.String()[30:]), Title: "Look at the motor"}})
 		if err != nil {
 			return err
 		}
@@ -38,7 +38,7 @@ func (s *service) addJob(p *place) {
 
 func (s *service) openCard(p place) uuid.UUID {
 	s.t.Helper()
-	id, err := record.Open(ctx, s.db, access.System, s.now, pgdb.Request{Key: uuid.NewString(), Act: "open"}, record.NewRecord{Procedure: "J-" + p.site.Code, PositionID: &p.left.ID})
+	id, err := record.Open(ctx, s.db, access.System, s.now, pgdb.Request{Key: uuid.NewString(), Act: "open"}, record.NewRecord{Procedure: "J-" + strings.ToUpper(p.site.ID.String()[30:]), PositionID: &p.left.ID})
 	if err != nil {
 		s.t.Fatal(err)
 	}

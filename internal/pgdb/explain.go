@@ -504,7 +504,7 @@ func explain(err error) error {
 			return away("somebody else changed the same things in this instant; send it again", err)
 		case pe.Code == "25006":
 			return away("the database takes no writes at the moment", err)
-		case strings.HasPrefix(pe.Code, "08"), strings.HasPrefix(pe.Code, "53"), strings.HasPrefix(pe.Code, "57"), strings.HasPrefix(pe.Code, "58"):
+		case pe.Code == "55000" && strings.Contains(pe.Message, "accepting connections"), strings.HasPrefix(pe.Code, "08"), strings.HasPrefix(pe.Code, "53"), strings.HasPrefix(pe.Code, "57"), strings.HasPrefix(pe.Code, "58"):
 			return away("the database is not available at the moment", err)
 		case pe.Code == "22021", pe.Code == "22P05": // the second from within a JSON document
 			return &fault.Error{Kind: fault.Malformed, Msg: "text must not hold a zero byte and must be UTF-8", Err: err}

@@ -575,3 +575,9 @@ func compare(a, b string) int {
 	}
 	return 0
 }
+
+// CompletionSeen tells whether the actor sees a completion.
+func CompletionSeen(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) error {
+	_, err := pgdb.ReadOne[struct{ ID uuid.UUID }](ctx, db, who.ID, "record", id.String(), `select id from completion where id = @id and (@everywhere or site_id = any (@sites))`, who.Scope(map[string]any{"id": id}))
+	return err
+}

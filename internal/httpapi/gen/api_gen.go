@@ -58,6 +58,36 @@ func (e ChangeAct) Valid() bool {
 	}
 }
 
+// Defines values for CheckKind.
+const (
+	CheckKindChoice   CheckKind = "choice"
+	CheckKindDate     CheckKind = "date"
+	CheckKindMeter    CheckKind = "meter"
+	CheckKindNumber   CheckKind = "number"
+	CheckKindPassFail CheckKind = "pass_fail"
+	CheckKindPhoto    CheckKind = "photo"
+)
+
+// Valid indicates whether the value is a known member of the CheckKind enum.
+func (e CheckKind) Valid() bool {
+	switch e {
+	case CheckKindChoice:
+		return true
+	case CheckKindDate:
+		return true
+	case CheckKindMeter:
+		return true
+	case CheckKindNumber:
+		return true
+	case CheckKindPassFail:
+		return true
+	case CheckKindPhoto:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ClaimCriticality.
 const (
 	ClaimCriticalityA ClaimCriticality = "A"
@@ -184,6 +214,81 @@ func (e CountState) Valid() bool {
 	case CountStateOpen:
 		return true
 	case CountStatePosted:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for Criticality.
+const (
+	CriticalityA Criticality = "A"
+	CriticalityB Criticality = "B"
+	CriticalityC Criticality = "C"
+	CriticalityS Criticality = "S"
+)
+
+// Valid indicates whether the value is a known member of the Criticality enum.
+func (e Criticality) Valid() bool {
+	switch e {
+	case CriticalityA:
+		return true
+	case CriticalityB:
+		return true
+	case CriticalityC:
+		return true
+	case CriticalityS:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DoneOutcomeOutcome.
+const (
+	DoneOutcomeOutcomeCounted DoneOutcomeOutcome = "counted"
+	DoneOutcomeOutcomeEnded   DoneOutcomeOutcome = "ended"
+	DoneOutcomeOutcomeExtra   DoneOutcomeOutcome = "extra"
+	DoneOutcomeOutcomeOlder   DoneOutcomeOutcome = "older"
+)
+
+// Valid indicates whether the value is a known member of the DoneOutcomeOutcome enum.
+func (e DoneOutcomeOutcome) Valid() bool {
+	switch e {
+	case DoneOutcomeOutcomeCounted:
+		return true
+	case DoneOutcomeOutcomeEnded:
+		return true
+	case DoneOutcomeOutcomeExtra:
+		return true
+	case DoneOutcomeOutcomeOlder:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for DueState.
+const (
+	DueStateComing   DueState = "coming"
+	DueStateInWindow DueState = "in window"
+	DueStateLate     DueState = "late"
+	DueStateNotDue   DueState = "not due"
+	DueStateUnknown  DueState = "unknown"
+)
+
+// Valid indicates whether the value is a known member of the DueState enum.
+func (e DueState) Valid() bool {
+	switch e {
+	case DueStateComing:
+		return true
+	case DueStateInWindow:
+		return true
+	case DueStateLate:
+		return true
+	case DueStateNotDue:
+		return true
+	case DueStateUnknown:
 		return true
 	default:
 		return false
@@ -588,16 +693,16 @@ func (e FaultState) Valid() bool {
 
 // Defines values for FaultTaskWhy.
 const (
-	Corrective FaultTaskWhy = "corrective"
-	FollowUp   FaultTaskWhy = "follow_up"
+	FaultTaskWhyCorrective FaultTaskWhy = "corrective"
+	FaultTaskWhyFollowUp   FaultTaskWhy = "follow_up"
 )
 
 // Valid indicates whether the value is a known member of the FaultTaskWhy enum.
 func (e FaultTaskWhy) Valid() bool {
 	switch e {
-	case Corrective:
+	case FaultTaskWhyCorrective:
 		return true
-	case FollowUp:
+	case FaultTaskWhyFollowUp:
 		return true
 	default:
 		return false
@@ -946,6 +1051,36 @@ func (e LineSide) Valid() bool {
 	case LineSideLeft:
 		return true
 	case LineSideRight:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for LineState.
+const (
+	ClosedHours    LineState = "closed_hours"
+	LineDown       LineState = "line_down"
+	NotApplicable  LineState = "not_applicable"
+	PositionParked LineState = "position_parked"
+	Running        LineState = "running"
+	StationStopped LineState = "station_stopped"
+)
+
+// Valid indicates whether the value is a known member of the LineState enum.
+func (e LineState) Valid() bool {
+	switch e {
+	case ClosedHours:
+		return true
+	case LineDown:
+		return true
+	case NotApplicable:
+		return true
+	case PositionParked:
+		return true
+	case Running:
+		return true
+	case StationStopped:
 		return true
 	default:
 		return false
@@ -1705,6 +1840,93 @@ func (e PartUseKind) Valid() bool {
 	}
 }
 
+// Defines values for PlanTermsAppliesTo.
+const (
+	PlanTermsAppliesToLine     PlanTermsAppliesTo = "line"
+	PlanTermsAppliesToPosition PlanTermsAppliesTo = "position"
+	PlanTermsAppliesToSite     PlanTermsAppliesTo = "site"
+	PlanTermsAppliesToUnit     PlanTermsAppliesTo = "unit"
+)
+
+// Valid indicates whether the value is a known member of the PlanTermsAppliesTo enum.
+func (e PlanTermsAppliesTo) Valid() bool {
+	switch e {
+	case PlanTermsAppliesToLine:
+		return true
+	case PlanTermsAppliesToPosition:
+		return true
+	case PlanTermsAppliesToSite:
+		return true
+	case PlanTermsAppliesToUnit:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PlanTermsBasis.
+const (
+	PlanTermsBasisFixed    PlanTermsBasis = "fixed"
+	PlanTermsBasisFloating PlanTermsBasis = "floating"
+	PlanTermsBasisOneOff   PlanTermsBasis = "one_off"
+)
+
+// Valid indicates whether the value is a known member of the PlanTermsBasis enum.
+func (e PlanTermsBasis) Valid() bool {
+	switch e {
+	case PlanTermsBasisFixed:
+		return true
+	case PlanTermsBasisFloating:
+		return true
+	case PlanTermsBasisOneOff:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PlanTermsUnitsIn.
+const (
+	PlanTermsUnitsInAnywhere PlanTermsUnitsIn = "anywhere"
+	PlanTermsUnitsInFitted   PlanTermsUnitsIn = "fitted"
+	PlanTermsUnitsInStock    PlanTermsUnitsIn = "stock"
+)
+
+// Valid indicates whether the value is a known member of the PlanTermsUnitsIn enum.
+func (e PlanTermsUnitsIn) Valid() bool {
+	switch e {
+	case PlanTermsUnitsInAnywhere:
+		return true
+	case PlanTermsUnitsInFitted:
+		return true
+	case PlanTermsUnitsInStock:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PlanTriggerUnit.
+const (
+	PlanTriggerUnitCycles   PlanTriggerUnit = "cycles"
+	PlanTriggerUnitRunHours PlanTriggerUnit = "run_hours"
+	PlanTriggerUnitVehicles PlanTriggerUnit = "vehicles"
+)
+
+// Valid indicates whether the value is a known member of the PlanTriggerUnit enum.
+func (e PlanTriggerUnit) Valid() bool {
+	switch e {
+	case PlanTriggerUnitCycles:
+		return true
+	case PlanTriggerUnitRunHours:
+		return true
+	case PlanTriggerUnitVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for PositionDuty.
 const (
 	PositionDutyBrush  PositionDuty = "brush"
@@ -2251,6 +2473,54 @@ func (e SizeClass) Valid() bool {
 	}
 }
 
+// Defines values for StepKind.
+const (
+	StepKindChoose    StepKind = "choose"
+	StepKindDo        StepKind = "do"
+	StepKindHold      StepKind = "hold"
+	StepKindInclude   StepKind = "include"
+	StepKindIsolate   StepKind = "isolate"
+	StepKindMeasure   StepKind = "measure"
+	StepKindNote      StepKind = "note"
+	StepKindPassFail  StepKind = "pass_fail"
+	StepKindPhoto     StepKind = "photo"
+	StepKindProveDead StepKind = "prove_dead"
+	StepKindRestore   StepKind = "restore"
+	StepKindTest      StepKind = "test"
+)
+
+// Valid indicates whether the value is a known member of the StepKind enum.
+func (e StepKind) Valid() bool {
+	switch e {
+	case StepKindChoose:
+		return true
+	case StepKindDo:
+		return true
+	case StepKindHold:
+		return true
+	case StepKindInclude:
+		return true
+	case StepKindIsolate:
+		return true
+	case StepKindMeasure:
+		return true
+	case StepKindNote:
+		return true
+	case StepKindPassFail:
+		return true
+	case StepKindPhoto:
+		return true
+	case StepKindProveDead:
+		return true
+	case StepKindRestore:
+		return true
+	case StepKindTest:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for StepOutcome.
 const (
 	StepOutcomeDone        StepOutcome = "done"
@@ -2575,6 +2845,93 @@ func (e SwapFactHow) Valid() bool {
 	}
 }
 
+// Defines values for TaskOrigin.
+const (
+	TaskOriginCheck TaskOrigin = "check"
+	TaskOriginFault TaskOrigin = "fault"
+	TaskOriginHand  TaskOrigin = "hand"
+	TaskOriginPlan  TaskOrigin = "plan"
+)
+
+// Valid indicates whether the value is a known member of the TaskOrigin enum.
+func (e TaskOrigin) Valid() bool {
+	switch e {
+	case TaskOriginCheck:
+		return true
+	case TaskOriginFault:
+		return true
+	case TaskOriginHand:
+		return true
+	case TaskOriginPlan:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TaskState.
+const (
+	TaskStateCancelled TaskState = "cancelled"
+	TaskStateCovered   TaskState = "covered"
+	TaskStateDone      TaskState = "done"
+	TaskStateGone      TaskState = "gone"
+	TaskStateMissed    TaskState = "missed"
+	TaskStateOpen      TaskState = "open"
+	TaskStateSkipped   TaskState = "skipped"
+)
+
+// Valid indicates whether the value is a known member of the TaskState enum.
+func (e TaskState) Valid() bool {
+	switch e {
+	case TaskStateCancelled:
+		return true
+	case TaskStateCovered:
+		return true
+	case TaskStateDone:
+		return true
+	case TaskStateGone:
+		return true
+	case TaskStateMissed:
+		return true
+	case TaskStateOpen:
+		return true
+	case TaskStateSkipped:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for TriggerKind.
+const (
+	AfterUse         TriggerKind = "after_use"
+	EachOperatingDay TriggerKind = "each_operating_day"
+	Every            TriggerKind = "every"
+	OnCrossing       TriggerKind = "on_crossing"
+	OnDates          TriggerKind = "on_dates"
+	OncePerSeason    TriggerKind = "once_per_season"
+)
+
+// Valid indicates whether the value is a known member of the TriggerKind enum.
+func (e TriggerKind) Valid() bool {
+	switch e {
+	case AfterUse:
+		return true
+	case EachOperatingDay:
+		return true
+	case Every:
+		return true
+	case OnCrossing:
+		return true
+	case OnDates:
+		return true
+	case OncePerSeason:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for TurningDirection.
 const (
 	Clockwise        TurningDirection = "clockwise"
@@ -2653,6 +3010,30 @@ func (e UsageFactorUnit) Valid() bool {
 	case UsageFactorUnitHours:
 		return true
 	case UsageFactorUnitVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for Verdict.
+const (
+	Fail      Verdict = "fail"
+	Good      Verdict = "good"
+	NotJudged Verdict = "not judged"
+	Warn      Verdict = "warn"
+)
+
+// Valid indicates whether the value is a known member of the Verdict enum.
+func (e Verdict) Valid() bool {
+	switch e {
+	case Fail:
+		return true
+	case Good:
+		return true
+	case NotJudged:
+		return true
+	case Warn:
 		return true
 	default:
 		return false
@@ -2849,6 +3230,67 @@ type AnothersLock struct {
 	Tried string `json:"tried"`
 }
 
+// Assignment defines model for Assignment.
+type Assignment struct {
+	AppliesTo   string              `json:"applies_to"`
+	CountsFrom  *time.Time          `json:"counts_from,omitempty"`
+	Criticality Criticality         `json:"criticality"`
+	DueOn       *openapi_types.Date `json:"due_on,omitempty"`
+	EarliestOn  *openapi_types.Date `json:"earliest_on,omitempty"`
+	Id          openapi_types.UUID  `json:"id"`
+	JudgedAt    *time.Time          `json:"judged_at,omitempty"`
+	LatestOn    *openapi_types.Date `json:"latest_on,omitempty"`
+	Line        *string             `json:"line,omitempty"`
+	LineId      *openapi_types.UUID `json:"line_id,omitempty"`
+
+	// Missed Further dates that have come as well.
+	Missed      int                 `json:"missed"`
+	Parked      bool                `json:"parked"`
+	Plan        string              `json:"plan"`
+	PlanId      openapi_types.UUID  `json:"plan_id"`
+	Position    *string             `json:"position,omitempty"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+	ProcedureId openapi_types.UUID  `json:"procedure_id"`
+
+	// Says Why, while its window is open.
+	Says         *string             `json:"says,omitempty"`
+	SiteId       *openapi_types.UUID `json:"site_id,omitempty"`
+	SkippedUntil *openapi_types.Date `json:"skipped_until,omitempty"`
+	State        DueState            `json:"state"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
+	Title        string              `json:"title"`
+	Unit         *string             `json:"unit,omitempty"`
+	UnitId       *openapi_types.UUID `json:"unit_id,omitempty"`
+
+	// WasDone Whether it counts from a completion.
+	WasDone *bool `json:"was_done,omitempty"`
+}
+
+// AssignmentPage defines model for AssignmentPage.
+type AssignmentPage struct {
+	Items      []Assignment `json:"items"`
+	NextCursor *string      `json:"next_cursor,omitempty"`
+}
+
+// AssignmentWhole defines model for AssignmentWhole.
+type AssignmentWhole struct {
+	Assignment Assignment          `json:"assignment"`
+	DueOn      *openapi_types.Date `json:"due_on,omitempty"`
+	EarliestOn *openapi_types.Date `json:"earliest_on,omitempty"`
+	Grade      string              `json:"grade"`
+
+	// HighOn And with 90 %.
+	HighOn   *openapi_types.Date `json:"high_on,omitempty"`
+	LatestOn *openapi_types.Date `json:"latest_on,omitempty"`
+
+	// LowOn By when it falls due with 10 %.
+	LowOn  *openapi_types.Date `json:"low_on,omitempty"`
+	Missed int                 `json:"missed"`
+	Parts  []DuePart           `json:"parts"`
+	Says   string              `json:"says"`
+	State  DueState            `json:"state"`
+}
+
 // AtVersion defines model for AtVersion.
 type AtVersion struct {
 	Version int `json:"version"`
@@ -2886,6 +3328,46 @@ type Change struct {
 
 // ChangeAct defines model for Change.Act.
 type ChangeAct string
+
+// CheckAction defines model for CheckAction.
+type CheckAction struct {
+	// Days Within how many days it is due; without it nothing is raised.
+	Days *int `json:"days,omitempty"`
+
+	// IntervalPercent Of failures: what the next interval is of the plan's.
+	IntervalPercent *int `json:"interval_percent,omitempty"`
+
+	// Raises The code of a procedure.
+	Raises *string `json:"raises,omitempty"`
+	Says   *string `json:"says,omitempty"`
+}
+
+// CheckAnswer defines model for CheckAnswer.
+type CheckAnswer struct {
+	At          time.Time           `json:"at"`
+	Check       string              `json:"check"`
+	Found       string              `json:"found"`
+	Id          openapi_types.UUID  `json:"id"`
+	Left        *string             `json:"left,omitempty"`
+	NotPossible *string             `json:"not_possible,omitempty"`
+	Note        *string             `json:"note,omitempty"`
+	PhotoId     *openapi_types.UUID `json:"photo_id,omitempty"`
+	Position    *string             `json:"position,omitempty"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+	Prompt      string              `json:"prompt"`
+	Says        *string             `json:"says,omitempty"`
+	TaskId      *openapi_types.UUID `json:"task_id,omitempty"`
+	Unit        *string             `json:"unit,omitempty"`
+	Verdict     Verdict             `json:"verdict"`
+}
+
+// CheckAnswers defines model for CheckAnswers.
+type CheckAnswers struct {
+	Items []CheckAnswer `json:"items"`
+}
+
+// CheckKind defines model for CheckKind.
+type CheckKind string
 
 // Claim defines model for Claim.
 type Claim struct {
@@ -2936,6 +3418,43 @@ type Claims struct {
 
 // Climate Which seasonal profile fits.
 type Climate string
+
+// Completion defines model for Completion.
+type Completion struct {
+	AssignmentId   *openapi_types.UUID `json:"assignment_id,omitempty"`
+	CoveredBy      *openapi_types.UUID `json:"covered_by,omitempty"`
+	CoveredByTitle *string             `json:"covered_by_title,omitempty"`
+	DoneAt         time.Time           `json:"done_at"`
+
+	// DoneOn The site's operating day.
+	DoneOn     openapi_types.Date  `json:"done_on"`
+	DueOn      *openapi_types.Date `json:"due_on,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	LatestOn   *openapi_types.Date `json:"latest_on,omitempty"`
+	Line       *string             `json:"line,omitempty"`
+	Minutes    *int                `json:"minutes,omitempty"`
+	Outcome    string              `json:"outcome"`
+	People     []string            `json:"people"`
+	Plan       *string             `json:"plan,omitempty"`
+	Position   *string             `json:"position,omitempty"`
+	RecordId   openapi_types.UUID  `json:"record_id"`
+	RecordedAt time.Time           `json:"recorded_at"`
+	RecordedBy *string             `json:"recorded_by,omitempty"`
+	Remark     *string             `json:"remark,omitempty"`
+
+	// Says By what it was judged when it was done.
+	Says   *string             `json:"says,omitempty"`
+	SiteId *openapi_types.UUID `json:"site_id,omitempty"`
+	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
+	Title  string              `json:"title"`
+	Unit   *string             `json:"unit,omitempty"`
+}
+
+// CompletionPage defines model for CompletionPage.
+type CompletionPage struct {
+	Items      []Completion `json:"items"`
+	NextCursor *string      `json:"next_cursor,omitempty"`
+}
 
 // ComponentClass defines model for ComponentClass.
 type ComponentClass struct {
@@ -3102,6 +3621,17 @@ type CountPosted struct {
 	Discrepancies []StockDoubt `json:"discrepancies"`
 }
 
+// CoveredWork defines model for CoveredWork.
+type CoveredWork struct {
+	AssignmentId openapi_types.UUID `json:"assignment_id"`
+	CompletionId openapi_types.UUID `json:"completion_id"`
+	Outcome      string             `json:"outcome"`
+	Plan         string             `json:"plan"`
+}
+
+// Criticality defines model for Criticality.
+type Criticality string
+
 // Customer defines model for Customer.
 type Customer struct {
 	Code             string             `json:"code"`
@@ -3171,6 +3701,42 @@ type DiscrepancyPage struct {
 type Done struct {
 	Done bool `json:"done"`
 }
+
+// DoneOutcome defines model for DoneOutcome.
+type DoneOutcome struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+
+	// Began Assignments of one-off work that began.
+	Began    []openapi_types.UUID `json:"began"`
+	Covered  []CoveredWork        `json:"covered"`
+	Findings []string             `json:"findings"`
+	Id       openapi_types.UUID   `json:"id"`
+
+	// Outcome counted: it counts from here; extra: before the window of a fixed plan; older: history only; ended: one-off work is done.
+	Outcome DoneOutcomeOutcome `json:"outcome"`
+
+	// Raised Tasks that failed checks raised.
+	Raised []openapi_types.UUID `json:"raised"`
+	TaskId *openapi_types.UUID  `json:"task_id,omitempty"`
+}
+
+// DoneOutcomeOutcome counted: it counts from here; extra: before the window of a fixed plan; older: history only; ended: one-off work is done.
+type DoneOutcomeOutcome string
+
+// DuePart defines model for DuePart.
+type DuePart struct {
+	DueOn   *openapi_types.Date `json:"due_on,omitempty"`
+	Grade   string              `json:"grade"`
+	HighOn  *openapi_types.Date `json:"high_on,omitempty"`
+	LowOn   *openapi_types.Date `json:"low_on,omitempty"`
+	Of      float64             `json:"of"`
+	Trigger string              `json:"trigger"`
+	Unit    string              `json:"unit"`
+	Used    float64             `json:"used"`
+}
+
+// DueState defines model for DueState.
+type DueState string
 
 // Ending defines model for Ending.
 type Ending struct {
@@ -3695,6 +4261,22 @@ type FittedList struct {
 	Items []Fitted `json:"items"`
 }
 
+// FollowUp defines model for FollowUp.
+type FollowUp struct {
+	Condition *string `json:"condition,omitempty"`
+
+	// Plan The code of a one-off plan.
+	Plan string `json:"plan"`
+}
+
+// FormPosition defines model for FormPosition.
+type FormPosition struct {
+	Code   string             `json:"code"`
+	Id     openapi_types.UUID `json:"id"`
+	Name   string             `json:"name"`
+	Parked bool               `json:"parked"`
+}
+
 // Formula defines model for Formula.
 type Formula struct {
 	From       time.Time           `json:"from"`
@@ -4086,6 +4668,9 @@ type LinePage struct {
 // LineSide In the direction of travel; driver and passenger are words on labels.
 type LineSide string
 
+// LineState defines model for LineState.
+type LineState string
+
 // Lineage defines model for Lineage.
 type Lineage struct {
 	// After What follows, link by link, the nearest first.
@@ -4404,6 +4989,29 @@ type NeedsQuestion struct {
 	Items []NeedsAsk `json:"items"`
 }
 
+// NewAnswer defines model for NewAnswer.
+type NewAnswer struct {
+	Check string `json:"check"`
+
+	// Found As found, as typed.
+	Found *string `json:"found,omitempty"`
+
+	// Left As left, where something was put right.
+	Left *string `json:"left,omitempty"`
+
+	// NotPossible Why it could not be looked at.
+	NotPossible *string             `json:"not_possible,omitempty"`
+	Note        *string             `json:"note,omitempty"`
+	PhotoId     *openapi_types.UUID `json:"photo_id,omitempty"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Sure A number is meant though it looks as read in another unit.
+	Sure *bool `json:"sure,omitempty"`
+
+	// Unit As typed; the check's own where nothing is said.
+	Unit *string `json:"unit,omitempty"`
+}
+
 // NewArrival defines model for NewArrival.
 type NewArrival struct {
 	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
@@ -4448,6 +5056,11 @@ type NewBlackout struct {
 	LineId *openapi_types.UUID `json:"line_id,omitempty"`
 	Reason string              `json:"reason"`
 	Until  time.Time           `json:"until"`
+}
+
+// NewCancellation defines model for NewCancellation.
+type NewCancellation struct {
+	Reason string `json:"reason"`
 }
 
 // NewClaim defines model for NewClaim.
@@ -4517,6 +5130,27 @@ type NewCount struct {
 	Blind      *bool                 `json:"blind,omitempty"`
 	LocationId openapi_types.UUID    `json:"location_id"`
 	PartIds    *[]openapi_types.UUID `json:"part_ids,omitempty"`
+}
+
+// NewDone defines model for NewDone.
+type NewDone struct {
+	Answers      *[]NewAnswer        `json:"answers,omitempty"`
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+
+	// At When it was done.
+	At      time.Time `json:"at"`
+	Minutes *int      `json:"minutes,omitempty"`
+
+	// People None is whoever records it.
+	People *[]WorkPerson `json:"people,omitempty"`
+
+	// Positions Of work of a line or a site: where it really was done.
+	Positions *[]openapi_types.UUID `json:"positions,omitempty"`
+	Remark    *string               `json:"remark,omitempty"`
+
+	// Stated Only known to have been done, from before this record: nothing is asked and nothing else credited.
+	Stated *bool               `json:"stated,omitempty"`
+	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
 }
 
 // NewEnding defines model for NewEnding.
@@ -4863,6 +5497,13 @@ type NewOpening struct {
 	Version int                 `json:"version"`
 }
 
+// NewOverride defines model for NewOverride.
+type NewOverride struct {
+	Reason   string             `json:"reason"`
+	Triggers []PlanTrigger      `json:"triggers"`
+	Until    openapi_types.Date `json:"until"`
+}
+
 // NewPartLine defines model for NewPartLine.
 type NewPartLine struct {
 	// Amount A number of what the part is measured in, with at most three decimals.
@@ -4909,6 +5550,15 @@ type NewPhoto struct {
 	// Content JPEG or PNG, base64; at most 1 MiB and 2000 pixels a side.
 	Content []byte     `json:"content"`
 	TakenAt *time.Time `json:"taken_at,omitempty"`
+}
+
+// NewPlan defines model for NewPlan.
+type NewPlan struct {
+	Code string `json:"code"`
+
+	// Procedure The code of what is done.
+	Procedure string `json:"procedure"`
+	Title     string `json:"title"`
 }
 
 // NewPosition defines model for NewPosition.
@@ -4958,6 +5608,15 @@ type NewPreparation struct {
 // NewPreparations defines model for NewPreparations.
 type NewPreparations struct {
 	Items []NewPreparation `json:"items"`
+}
+
+// NewProcedure defines model for NewProcedure.
+type NewProcedure struct {
+	Code string `json:"code"`
+
+	// IsBlock Steps that other procedures include.
+	IsBlock *bool  `json:"is_block,omitempty"`
+	Title   string `json:"title"`
 }
 
 // NewProgram defines model for NewProgram.
@@ -5189,6 +5848,12 @@ type NewSkillEvidence struct {
 // NewSkillEvidenceSkill defines model for NewSkillEvidence.Skill.
 type NewSkillEvidenceSkill string
 
+// NewSkip defines model for NewSkip.
+type NewSkip struct {
+	Reason string             `json:"reason"`
+	Until  openapi_types.Date `json:"until"`
+}
+
 // NewState defines model for NewState.
 type NewState struct {
 	// From Now where nothing is said.
@@ -5353,6 +6018,22 @@ type NewTaking struct {
 	Version int      `json:"version"`
 }
 
+// NewTask defines model for NewTask.
+type NewTask struct {
+	Criticality Criticality         `json:"criticality"`
+	DueOn       openapi_types.Date  `json:"due_on"`
+	LatestOn    *openapi_types.Date `json:"latest_on,omitempty"`
+	LineId      *openapi_types.UUID `json:"line_id,omitempty"`
+	PositionId  *openapi_types.UUID `json:"position_id,omitempty"`
+
+	// Procedure The code of what is done.
+	Procedure *string             `json:"procedure,omitempty"`
+	Says      *string             `json:"says,omitempty"`
+	SiteId    openapi_types.UUID  `json:"site_id"`
+	Title     *string             `json:"title,omitempty"`
+	UnitId    *openapi_types.UUID `json:"unit_id,omitempty"`
+}
+
 // NewTemporaryFix defines model for NewTemporaryFix.
 type NewTemporaryFix struct {
 	// LastingBy The day by which it is made lasting, at most 366 days on.
@@ -5424,6 +6105,20 @@ type NewWarrantyStep struct {
 // NewWarrantyStepState defines model for NewWarrantyStep.State.
 type NewWarrantyStepState string
 
+// NewWork defines model for NewWork.
+type NewWork struct {
+	Done     []NewDone         `json:"done"`
+	Readings *[]NewWorkReading `json:"readings,omitempty"`
+}
+
+// NewWorkReading defines model for NewWorkReading.
+type NewWorkReading struct {
+	At      *time.Time         `json:"at,omitempty"`
+	MeterId openapi_types.UUID `json:"meter_id"`
+	Unit    *string            `json:"unit,omitempty"`
+	Value   string             `json:"value"`
+}
+
 // Note defines model for Note.
 type Note struct {
 	Body      string             `json:"body"`
@@ -5484,6 +6179,24 @@ type OpenLock struct {
 type OpenLockPage struct {
 	Items      []OpenLock `json:"items"`
 	NextCursor *string    `json:"next_cursor,omitempty"`
+}
+
+// Override defines model for Override.
+type Override struct {
+	AnswerId     *openapi_types.UUID `json:"answer_id,omitempty"`
+	AssignmentId openapi_types.UUID  `json:"assignment_id"`
+	Id           openapi_types.UUID  `json:"id"`
+	MadeAt       time.Time           `json:"made_at"`
+	MadeBy       string              `json:"made_by"`
+	Reason       string              `json:"reason"`
+	Triggers     []PlanTrigger       `json:"triggers"`
+	Until        openapi_types.Date  `json:"until"`
+	WithdrawnAt  *time.Time          `json:"withdrawn_at,omitempty"`
+}
+
+// Overrides defines model for Overrides.
+type Overrides struct {
+	Items []Override `json:"items"`
 }
 
 // Ownership defines model for Ownership.
@@ -5694,6 +6407,102 @@ type Photos struct {
 	Items []Photo `json:"items"`
 }
 
+// Plan defines model for Plan.
+type Plan struct {
+	AppliesTo *string `json:"applies_to,omitempty"`
+
+	// Assignments That live now.
+	Assignments int                 `json:"assignments"`
+	Basis       *string             `json:"basis,omitempty"`
+	Code        string              `json:"code"`
+	Criticality *Criticality        `json:"criticality,omitempty"`
+	Draft       *int                `json:"draft,omitempty"`
+	EndedAt     *time.Time          `json:"ended_at,omitempty"`
+	Id          openapi_types.UUID  `json:"id"`
+	Number      *int                `json:"number,omitempty"`
+	Procedure   string              `json:"procedure"`
+	ProcedureId openapi_types.UUID  `json:"procedure_id"`
+	Title       string              `json:"title"`
+	Version     int                 `json:"version"`
+	VersionId   *openapi_types.UUID `json:"version_id,omitempty"`
+}
+
+// PlanPage defines model for PlanPage.
+type PlanPage struct {
+	Items      []Plan  `json:"items"`
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// PlanTerms defines model for PlanTerms.
+type PlanTerms struct {
+	AppliesTo PlanTermsAppliesTo `json:"applies_to"`
+	Basis     PlanTermsBasis     `json:"basis"`
+	Change    *string            `json:"change,omitempty"`
+
+	// Classes Of units; none for all.
+	Classes     *[]string   `json:"classes,omitempty"`
+	Condition   *string     `json:"condition,omitempty"`
+	Criticality Criticality `json:"criticality"`
+	Early       *Tolerance  `json:"early,omitempty"`
+
+	// Kinds Kinds of positions; none for all.
+	Kinds *[]string  `json:"kinds,omitempty"`
+	Late  *Tolerance `json:"late,omitempty"`
+
+	// TiedTo Of one-off work: the class of the unit with which it ends.
+	TiedTo   *string           `json:"tied_to,omitempty"`
+	Triggers []PlanTrigger     `json:"triggers"`
+	UnitsIn  *PlanTermsUnitsIn `json:"units_in,omitempty"`
+}
+
+// PlanTermsAppliesTo defines model for PlanTerms.AppliesTo.
+type PlanTermsAppliesTo string
+
+// PlanTermsBasis defines model for PlanTerms.Basis.
+type PlanTermsBasis string
+
+// PlanTermsUnitsIn defines model for PlanTerms.UnitsIn.
+type PlanTermsUnitsIn string
+
+// PlanTrigger defines model for PlanTrigger.
+type PlanTrigger struct {
+	Amount *float64 `json:"amount,omitempty"`
+	Check  *string  `json:"check,omitempty"`
+
+	// Every P30D, P6M
+	Every *string             `json:"every,omitempty"`
+	From  *openapi_types.Date `json:"from,omitempty"`
+	Kind  TriggerKind         `json:"kind"`
+
+	// Rule A rule of RFC 5545.
+	Rule *string `json:"rule,omitempty"`
+
+	// Season 10-01/11-15
+	Season *string          `json:"season,omitempty"`
+	Unit   *PlanTriggerUnit `json:"unit,omitempty"`
+}
+
+// PlanTriggerUnit defines model for PlanTrigger.Unit.
+type PlanTriggerUnit string
+
+// PlanVersion defines model for PlanVersion.
+type PlanVersion struct {
+	Code        string             `json:"code"`
+	CreatedAt   time.Time          `json:"created_at"`
+	Id          openapi_types.UUID `json:"id"`
+	Number      int                `json:"number"`
+	PlanId      openapi_types.UUID `json:"plan_id"`
+	PublishedAt *time.Time         `json:"published_at,omitempty"`
+	Terms       PlanTerms          `json:"terms"`
+	Title       string             `json:"title"`
+	Version     int                `json:"version"`
+}
+
+// PlanVersions defines model for PlanVersions.
+type PlanVersions struct {
+	Items []PlanVersion `json:"items"`
+}
+
 // PointNow defines model for PointNow.
 type PointNow struct {
 	Cautions []string       `json:"cautions"`
@@ -5865,6 +6674,129 @@ type ProblemField struct {
 	// Sheet Of a cell: its sheet; of a CSV file the kind of sheet.
 	Sheet *string `json:"sheet,omitempty"`
 	Value *string `json:"value,omitempty"`
+}
+
+// Procedure defines model for Procedure.
+type Procedure struct {
+	Code string `json:"code"`
+
+	// Draft Of the version that is being written.
+	Draft     *int               `json:"draft,omitempty"`
+	Id        openapi_types.UUID `json:"id"`
+	IsBlock   bool               `json:"is_block"`
+	LineState *LineState         `json:"line_state,omitempty"`
+	Minutes   *int               `json:"minutes,omitempty"`
+
+	// Number Of the version that holds.
+	Number *int `json:"number,omitempty"`
+	People *int `json:"people,omitempty"`
+
+	// Plans That use it.
+	Plans     int                 `json:"plans"`
+	Skills    *[]string           `json:"skills,omitempty"`
+	Title     string              `json:"title"`
+	Version   int                 `json:"version"`
+	VersionId *openapi_types.UUID `json:"version_id,omitempty"`
+}
+
+// ProcedureCheck defines model for ProcedureCheck.
+type ProcedureCheck struct {
+	// Answers Codes of other checks that the same look answers.
+	Answers   *[]string           `json:"answers,omitempty"`
+	Code      string              `json:"code"`
+	Condition *string             `json:"condition,omitempty"`
+	FailHigh  *float64            `json:"fail_high,omitempty"`
+	FailLow   *float64            `json:"fail_low,omitempty"`
+	Id        *openapi_types.UUID `json:"id,omitempty"`
+	Kind      CheckKind           `json:"kind"`
+	OnFail    *CheckAction        `json:"on_fail,omitempty"`
+	OnWarn    *CheckAction        `json:"on_warn,omitempty"`
+	Optional  *bool               `json:"optional,omitempty"`
+
+	// Options The last is the one that is not acceptable.
+	Options  *[]string `json:"options,omitempty"`
+	Prompt   string    `json:"prompt"`
+	Unit     *string   `json:"unit,omitempty"`
+	WarnHigh *float64  `json:"warn_high,omitempty"`
+
+	// WarnLow A number equal to a limit is within it.
+	WarnLow *float64 `json:"warn_low,omitempty"`
+}
+
+// ProcedureContent defines model for ProcedureContent.
+type ProcedureContent struct {
+	Caution *string `json:"caution,omitempty"`
+
+	// Change Against the version before it.
+	Change *string           `json:"change,omitempty"`
+	Checks *[]ProcedureCheck `json:"checks,omitempty"`
+
+	// Covers Codes of procedures that are done with this one.
+	Covers    *[]string          `json:"covers,omitempty"`
+	Energies  *[]Energy          `json:"energies,omitempty"`
+	FollowUps *[]FollowUp        `json:"follow_ups,omitempty"`
+	Isolation *string            `json:"isolation,omitempty"`
+	LineState LineState          `json:"line_state"`
+	Minutes   WorkMinutes        `json:"minutes"`
+	Options   *[]ProcedureOption `json:"options,omitempty"`
+	People    int                `json:"people"`
+	Skills    *[]string          `json:"skills,omitempty"`
+	Steps     *[]ProcedureStep   `json:"steps,omitempty"`
+}
+
+// ProcedureOption defines model for ProcedureOption.
+type ProcedureOption struct {
+	Code    string      `json:"code"`
+	Minutes WorkMinutes `json:"minutes"`
+	People  int         `json:"people"`
+	Title   string      `json:"title"`
+}
+
+// ProcedurePage defines model for ProcedurePage.
+type ProcedurePage struct {
+	Items      []Procedure `json:"items"`
+	NextCursor *string     `json:"next_cursor,omitempty"`
+}
+
+// ProcedureStep defines model for ProcedureStep.
+type ProcedureStep struct {
+	// Block The block that it comes from.
+	Block     *string `json:"block,omitempty"`
+	CheckCode *string `json:"check_code,omitempty"`
+
+	// Condition fact = value & fact in (value, value): where it applies.
+	Condition *string `json:"condition,omitempty"`
+
+	// Hold Nobody goes on before it is done.
+	Hold  *bool   `json:"hold,omitempty"`
+	IfNot *string `json:"if_not,omitempty"`
+
+	// Includes Of kind include: the code of a block.
+	Includes *string   `json:"includes,omitempty"`
+	Kind     StepKind  `json:"kind"`
+	Minutes  *int      `json:"minutes,omitempty"`
+	Phase    *string   `json:"phase,omitempty"`
+	Records  *string   `json:"records,omitempty"`
+	Says     *string   `json:"says,omitempty"`
+	Skills   *[]string `json:"skills,omitempty"`
+}
+
+// ProcedureVersion defines model for ProcedureVersion.
+type ProcedureVersion struct {
+	Code        string             `json:"code"`
+	Content     ProcedureContent   `json:"content"`
+	CreatedAt   time.Time          `json:"created_at"`
+	Id          openapi_types.UUID `json:"id"`
+	Number      int                `json:"number"`
+	ProcedureId openapi_types.UUID `json:"procedure_id"`
+	PublishedAt *time.Time         `json:"published_at,omitempty"`
+	Title       string             `json:"title"`
+	Version     int                `json:"version"`
+}
+
+// ProcedureVersions defines model for ProcedureVersions.
+type ProcedureVersions struct {
+	Items []ProcedureVersion `json:"items"`
 }
 
 // ProofNow defines model for ProofNow.
@@ -6168,6 +7100,13 @@ type Roles struct {
 	Items []Role `json:"items"`
 }
 
+// Round defines model for Round.
+type Round struct {
+	Day    openapi_types.Date `json:"day"`
+	Forms  []TaskForm         `json:"forms"`
+	LineId openapi_types.UUID `json:"line_id"`
+}
+
 // RuleCount defines model for RuleCount.
 type RuleCount struct {
 	Code  string `json:"code"`
@@ -6467,6 +7406,9 @@ type Stay struct {
 type Stays struct {
 	Items []Stay `json:"items"`
 }
+
+// StepKind defines model for StepKind.
+type StepKind string
 
 // StepOutcome defines model for StepOutcome.
 type StepOutcome string
@@ -6848,6 +7790,98 @@ type SwappedItem struct {
 	Out *Stay `json:"out,omitempty"`
 }
 
+// Sweep defines model for Sweep.
+type Sweep struct {
+	Appeared int `json:"appeared"`
+	Ended    int `json:"ended"`
+	Followed int `json:"followed"`
+	Judged   int `json:"judged"`
+	Missed   int `json:"missed"`
+	Raised   int `json:"raised"`
+	Sites    int `json:"sites"`
+
+	// Unclear Things of which a plan cannot tell whether it is for them.
+	Unclear int `json:"unclear"`
+}
+
+// Task defines model for Task.
+type Task struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Criticality  Criticality         `json:"criticality"`
+	DueOn        openapi_types.Date  `json:"due_on"`
+	EarliestOn   openapi_types.Date  `json:"earliest_on"`
+	EndedAt      *time.Time          `json:"ended_at,omitempty"`
+	EndedBy      *string             `json:"ended_by,omitempty"`
+	EndedWhy     *string             `json:"ended_why,omitempty"`
+	Id           openapi_types.UUID  `json:"id"`
+	LatestOn     openapi_types.Date  `json:"latest_on"`
+	Line         *string             `json:"line,omitempty"`
+	LineId       *openapi_types.UUID `json:"line_id,omitempty"`
+	LineState    *string             `json:"line_state,omitempty"`
+	Minutes      *int                `json:"minutes,omitempty"`
+	Missed       int                 `json:"missed"`
+	Number       int                 `json:"number"`
+	Origin       TaskOrigin          `json:"origin"`
+	People       *int                `json:"people,omitempty"`
+	Plan         *string             `json:"plan,omitempty"`
+	PlannedOn    *openapi_types.Date `json:"planned_on,omitempty"`
+	Position     *string             `json:"position,omitempty"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+	ProcedureId  *openapi_types.UUID `json:"procedure_id,omitempty"`
+	RaisedAt     time.Time           `json:"raised_at"`
+	Says         string              `json:"says"`
+	Site         *string             `json:"site,omitempty"`
+	SiteId       *openapi_types.UUID `json:"site_id,omitempty"`
+	Skills       *[]string           `json:"skills,omitempty"`
+	SkippedUntil *openapi_types.Date `json:"skipped_until,omitempty"`
+	State        TaskState           `json:"state"`
+	Title        string              `json:"title"`
+	Unit         *string             `json:"unit,omitempty"`
+	UnitId       *openapi_types.UUID `json:"unit_id,omitempty"`
+	Version      int                 `json:"version"`
+}
+
+// TaskDay defines model for TaskDay.
+type TaskDay struct {
+	// PlannedOn None takes it back.
+	PlannedOn *openapi_types.Date `json:"planned_on,omitempty"`
+}
+
+// TaskForm defines model for TaskForm.
+type TaskForm struct {
+	// Also Of covered work, which is credited where these are answered too.
+	Also   []ProcedureCheck `json:"also"`
+	Checks []ProcedureCheck `json:"checks"`
+
+	// Content What the procedure says; without one there is none.
+	Content *ProcedureContent `json:"content,omitempty"`
+
+	// Positions Of which those that were done are named.
+	Positions []FormPosition `json:"positions"`
+
+	// Steps Those that apply there.
+	Steps     []ProcedureStep     `json:"steps"`
+	Task      Task                `json:"task"`
+	VersionId *openapi_types.UUID `json:"version_id,omitempty"`
+}
+
+// TaskOrigin defines model for TaskOrigin.
+type TaskOrigin string
+
+// TaskPage defines model for TaskPage.
+type TaskPage struct {
+	Items      []Task  `json:"items"`
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// TaskState defines model for TaskState.
+type TaskState string
+
+// TitleEdit defines model for TitleEdit.
+type TitleEdit struct {
+	Title string `json:"title"`
+}
+
 // Token defines model for Token.
 type Token struct {
 	AccountId openapi_types.UUID `json:"account_id"`
@@ -6865,6 +7899,12 @@ type Tokens struct {
 	Items []Token `json:"items"`
 }
 
+// Tolerance defines model for Tolerance.
+type Tolerance struct {
+	Days    *int     `json:"days,omitempty"`
+	Percent *float64 `json:"percent,omitempty"`
+}
+
 // TrailPage defines model for TrailPage.
 type TrailPage struct {
 	Items []Change `json:"items"`
@@ -6872,6 +7912,9 @@ type TrailPage struct {
 	// NextCursor Give it as cursor to read on; absent on the last page.
 	NextCursor *string `json:"next_cursor,omitempty"`
 }
+
+// TriggerKind defines model for TriggerKind.
+type TriggerKind string
 
 // Turning defines model for Turning.
 type Turning struct {
@@ -6896,6 +7939,11 @@ type TurningDirection string
 // TwinEdit defines model for TwinEdit.
 type TwinEdit struct {
 	TwinId *openapi_types.UUID `json:"twin_id,omitempty"`
+}
+
+// UnfoldedSteps defines model for UnfoldedSteps.
+type UnfoldedSteps struct {
+	Items []ProcedureStep `json:"items"`
 }
 
 // Unit defines model for Unit.
@@ -7054,6 +8102,9 @@ type UsedOfBag struct {
 	Ordinal int         `json:"ordinal"`
 }
 
+// Verdict defines model for Verdict.
+type Verdict string
+
 // Voiding defines model for Voiding.
 type Voiding struct {
 	Reason string `json:"reason"`
@@ -7142,11 +8193,57 @@ type WorkAheadPage struct {
 	Skills []string `json:"skills"`
 }
 
+// WorkFinding defines model for WorkFinding.
+type WorkFinding struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Kind         string              `json:"kind"`
+	Plan         *string             `json:"plan,omitempty"`
+	Position     *string             `json:"position,omitempty"`
+	Says         string              `json:"says"`
+	SiteId       *openapi_types.UUID `json:"site_id,omitempty"`
+	Title        *string             `json:"title,omitempty"`
+	Unit         *string             `json:"unit,omitempty"`
+}
+
+// WorkFindingPage defines model for WorkFindingPage.
+type WorkFindingPage struct {
+	Items      []WorkFinding `json:"items"`
+	NextCursor *string       `json:"next_cursor,omitempty"`
+}
+
+// WorkFindings defines model for WorkFindings.
+type WorkFindings struct {
+	Items []WorkFinding `json:"items"`
+}
+
+// WorkMinutes defines model for WorkMinutes.
+type WorkMinutes struct {
+	High    int `json:"high"`
+	Low     int `json:"low"`
+	Typical int `json:"typical"`
+}
+
+// WorkPerson defines model for WorkPerson.
+type WorkPerson struct {
+	AccountId *openapi_types.UUID `json:"account_id,omitempty"`
+	Name      string              `json:"name"`
+	Skills    *[]string           `json:"skills,omitempty"`
+}
+
+// WorkRecorded defines model for WorkRecorded.
+type WorkRecorded struct {
+	Done     []DoneOutcome    `json:"done"`
+	Readings []ReadingOutcome `json:"readings"`
+}
+
 // AsOf defines model for AsOf.
 type AsOf = time.Time
 
 // AtLocation defines model for AtLocation.
 type AtLocation = openapi_types.UUID
+
+// ByAssignment defines model for ByAssignment.
+type ByAssignment = openapi_types.UUID
 
 // ByClaimState defines model for ByClaimState.
 type ByClaimState string
@@ -7178,11 +8275,17 @@ type ByMeterUnit = MeterUnit
 // ByPart defines model for ByPart.
 type ByPart = openapi_types.UUID
 
+// ByPlan defines model for ByPlan.
+type ByPlan = openapi_types.UUID
+
 // ByPosition defines model for ByPosition.
 type ByPosition = openapi_types.UUID
 
 // ByPrefix defines model for ByPrefix.
 type ByPrefix = string
+
+// ByRecord defines model for ByRecord.
+type ByRecord = openapi_types.UUID
 
 // ByRecordState defines model for ByRecordState.
 type ByRecordState = RecordState
@@ -7199,6 +8302,12 @@ type BySize = SizeClass
 // ByState parked: fitted and switched off; empty: nothing fitted, the line washes on; retired: for good.
 type ByState = PositionState
 
+// ByTask defines model for ByTask.
+type ByTask = openapi_types.UUID
+
+// ByTaskState defines model for ByTaskState.
+type ByTaskState = TaskState
+
 // ByUnit defines model for ByUnit.
 type ByUnit = openapi_types.UUID
 
@@ -7213,6 +8322,9 @@ type DateOrder string
 
 // DryRun defines model for DryRun.
 type DryRun = bool
+
+// DueBy defines model for DueBy.
+type DueBy = openapi_types.Date
 
 // FindLimit defines model for FindLimit.
 type FindLimit = int
@@ -7256,8 +8368,14 @@ type Weeks = int
 // Words defines model for Words.
 type Words = string
 
+// WorkOfUnit defines model for WorkOfUnit.
+type WorkOfUnit = openapi_types.UUID
+
 // AccountId defines model for accountId.
 type AccountId = openapi_types.UUID
+
+// AssignmentId defines model for assignmentId.
+type AssignmentId = openapi_types.UUID
 
 // BagId defines model for bagId.
 type BagId = openapi_types.UUID
@@ -7273,6 +8391,9 @@ type ClaimId = openapi_types.UUID
 
 // ClassCode defines model for classCode.
 type ClassCode = string
+
+// CompletionId defines model for completionId.
+type CompletionId = openapi_types.UUID
 
 // CoreId defines model for coreId.
 type CoreId = openapi_types.UUID
@@ -7316,17 +8437,29 @@ type MeterId = openapi_types.UUID
 // OrderId defines model for orderId.
 type OrderId = openapi_types.UUID
 
+// OverrideId defines model for overrideId.
+type OverrideId = openapi_types.UUID
+
 // PartId defines model for partId.
 type PartId = openapi_types.UUID
 
 // PhotoId defines model for photoId.
 type PhotoId = openapi_types.UUID
 
+// PlanId defines model for planId.
+type PlanId = openapi_types.UUID
+
+// PlanVersionId defines model for planVersionId.
+type PlanVersionId = openapi_types.UUID
+
 // PointId defines model for pointId.
 type PointId = openapi_types.UUID
 
 // PositionId defines model for positionId.
 type PositionId = openapi_types.UUID
+
+// ProcedureId defines model for procedureId.
+type ProcedureId = openapi_types.UUID
 
 // ProcedureVersionId defines model for procedureVersionId.
 type ProcedureVersionId = openapi_types.UUID
@@ -7348,6 +8481,9 @@ type SupplierId = openapi_types.UUID
 
 // SupplyId defines model for supplyId.
 type SupplyId = openapi_types.UUID
+
+// TaskId defines model for taskId.
+type TaskId = openapi_types.UUID
 
 // TokenId defines model for tokenId.
 type TokenId = openapi_types.UUID
@@ -7399,6 +8535,72 @@ type WithdrawSkillParams struct {
 
 // CreateTokenParams defines parameters for CreateToken.
 type CreateTokenParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListAssignmentsParams defines parameters for ListAssignments.
+type ListAssignmentsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// LineId Only of this line.
+	LineId *ByLine `form:"line_id,omitempty" json:"line_id,omitempty"`
+
+	// PositionId Only of this position.
+	PositionId *ByPosition `form:"position_id,omitempty" json:"position_id,omitempty"`
+
+	// UnitId Only of this unit.
+	UnitId *WorkOfUnit `form:"unit_id,omitempty" json:"unit_id,omitempty"`
+
+	// PlanId Only of this plan.
+	PlanId *ByPlan `form:"plan_id,omitempty" json:"plan_id,omitempty"`
+
+	// DueBy Only what falls due by this day.
+	DueBy *DueBy `form:"due_by,omitempty" json:"due_by,omitempty"`
+}
+
+// CreateOverrideParams defines parameters for CreateOverride.
+type CreateOverrideParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListCompletionsParams defines parameters for ListCompletions.
+type ListCompletionsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// PositionId Only of this position.
+	PositionId *ByPosition `form:"position_id,omitempty" json:"position_id,omitempty"`
+
+	// UnitId Only of this unit.
+	UnitId *WorkOfUnit `form:"unit_id,omitempty" json:"unit_id,omitempty"`
+
+	// AssignmentId Only of this assignment.
+	AssignmentId *ByAssignment `form:"assignment_id,omitempty" json:"assignment_id,omitempty"`
+
+	// TaskId Only what ended this task.
+	TaskId *ByTask `form:"task_id,omitempty" json:"task_id,omitempty"`
+
+	// RecordId Only what was recorded together.
+	RecordId *ByRecord `form:"record_id,omitempty" json:"record_id,omitempty"`
+}
+
+// RecordWorkParams defines parameters for RecordWork.
+type RecordWorkParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -7757,6 +8959,12 @@ type GetMeterTotalParams struct {
 	AsOf *AsOf `form:"as_of,omitempty" json:"as_of,omitempty"`
 }
 
+// WithdrawOverrideParams defines parameters for WithdrawOverride.
+type WithdrawOverrideParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // EndInterchangeParams defines parameters for EndInterchange.
 type EndInterchangeParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -7843,6 +9051,51 @@ type CreatePersonParams struct {
 
 // WithdrawPhotoParams defines parameters for WithdrawPhoto.
 type WithdrawPhotoParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplacePlanVersionParams defines parameters for ReplacePlanVersion.
+type ReplacePlanVersionParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// PublishPlanVersionParams defines parameters for PublishPlanVersion.
+type PublishPlanVersionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListPlansParams defines parameters for ListPlans.
+type ListPlansParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CreatePlanParams defines parameters for CreatePlan.
+type CreatePlanParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplacePlanParams defines parameters for ReplacePlan.
+type ReplacePlanParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// EndPlanParams defines parameters for EndPlan.
+type EndPlanParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CreatePlanVersionParams defines parameters for CreatePlanVersion.
+type CreatePlanVersionParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -7956,6 +9209,45 @@ type PairPositionParams struct {
 type ListUnitFitsParams struct {
 	// Class One of GET /component-classes.
 	Class OfClass `form:"class" json:"class"`
+}
+
+// ReplaceProcedureVersionParams defines parameters for ReplaceProcedureVersion.
+type ReplaceProcedureVersionParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// PublishProcedureVersionParams defines parameters for PublishProcedureVersion.
+type PublishProcedureVersionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListProceduresParams defines parameters for ListProcedures.
+type ListProceduresParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// CreateProcedureParams defines parameters for CreateProcedure.
+type CreateProcedureParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceProcedureParams defines parameters for ReplaceProcedure.
+type ReplaceProcedureParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// CreateProcedureVersionParams defines parameters for CreateProcedureVersion.
+type CreateProcedureVersionParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // CreateProgramParams defines parameters for CreateProgram.
@@ -8097,6 +9389,15 @@ type CreateSupplyParams struct {
 type EndSupplyParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListWorkFindingsParams defines parameters for ListWorkFindings.
+type ListWorkFindingsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
 }
 
 // ListStockParams defines parameters for ListStock.
@@ -8336,6 +9637,69 @@ type CreateSwapParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListTasksParams defines parameters for ListTasks.
+type ListTasksParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// LineId Only of this line.
+	LineId *ByLine `form:"line_id,omitempty" json:"line_id,omitempty"`
+
+	// PositionId Only of this position.
+	PositionId *ByPosition `form:"position_id,omitempty" json:"position_id,omitempty"`
+
+	// UnitId Only of this unit.
+	UnitId *WorkOfUnit `form:"unit_id,omitempty" json:"unit_id,omitempty"`
+
+	// State Only in this state.
+	State *ByTaskState `form:"state,omitempty" json:"state,omitempty"`
+
+	// DueBy Only what falls due by this day.
+	DueBy *DueBy `form:"due_by,omitempty" json:"due_by,omitempty"`
+}
+
+// CreateTaskParams defines parameters for CreateTask.
+type CreateTaskParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// CancelTaskParams defines parameters for CancelTask.
+type CancelTaskParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// CreateTaskNoteParams defines parameters for CreateTaskNote.
+type CreateTaskNoteParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// PlanTaskParams defines parameters for PlanTask.
+type PlanTaskParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// SkipTaskParams defines parameters for SkipTask.
+type SkipTaskParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
 // ListTrailParams defines parameters for ListTrail.
 type ListTrailParams struct {
 	// Cursor next_cursor of the page before.
@@ -8495,6 +9859,12 @@ type WithdrawSkillJSONRequestBody = Withdrawal
 // CreateTokenJSONRequestBody defines body for CreateToken for application/json ContentType.
 type CreateTokenJSONRequestBody = NewToken
 
+// CreateOverrideJSONRequestBody defines body for CreateOverride for application/json ContentType.
+type CreateOverrideJSONRequestBody = NewOverride
+
+// RecordWorkJSONRequestBody defines body for RecordWork for application/json ContentType.
+type RecordWorkJSONRequestBody = NewWork
+
 // AddCoreJSONRequestBody defines body for AddCore for application/json ContentType.
 type AddCoreJSONRequestBody = NewCore
 
@@ -8621,6 +9991,18 @@ type CreatePersonJSONRequestBody = NewPerson
 // WithdrawPhotoJSONRequestBody defines body for WithdrawPhoto for application/json ContentType.
 type WithdrawPhotoJSONRequestBody = Withdrawal
 
+// ReplacePlanVersionJSONRequestBody defines body for ReplacePlanVersion for application/json ContentType.
+type ReplacePlanVersionJSONRequestBody = PlanTerms
+
+// CreatePlanJSONRequestBody defines body for CreatePlan for application/json ContentType.
+type CreatePlanJSONRequestBody = NewPlan
+
+// ReplacePlanJSONRequestBody defines body for ReplacePlan for application/json ContentType.
+type ReplacePlanJSONRequestBody = TitleEdit
+
+// CreatePlanVersionJSONRequestBody defines body for CreatePlanVersion for application/json ContentType.
+type CreatePlanVersionJSONRequestBody = PlanTerms
+
 // CreatePositionJSONRequestBody defines body for CreatePosition for application/json ContentType.
 type CreatePositionJSONRequestBody = NewPosition
 
@@ -8651,8 +10033,20 @@ type ChangeStateJSONRequestBody = NewState
 // PairPositionJSONRequestBody defines body for PairPosition for application/json ContentType.
 type PairPositionJSONRequestBody = TwinEdit
 
+// ReplaceProcedureVersionJSONRequestBody defines body for ReplaceProcedureVersion for application/json ContentType.
+type ReplaceProcedureVersionJSONRequestBody = ProcedureContent
+
 // ReplacePartLinesJSONRequestBody defines body for ReplacePartLines for application/json ContentType.
 type ReplacePartLinesJSONRequestBody = PartLinesEdit
+
+// CreateProcedureJSONRequestBody defines body for CreateProcedure for application/json ContentType.
+type CreateProcedureJSONRequestBody = NewProcedure
+
+// ReplaceProcedureJSONRequestBody defines body for ReplaceProcedure for application/json ContentType.
+type ReplaceProcedureJSONRequestBody = TitleEdit
+
+// CreateProcedureVersionJSONRequestBody defines body for CreateProcedureVersion for application/json ContentType.
+type CreateProcedureVersionJSONRequestBody = ProcedureContent
 
 // CreateProgramJSONRequestBody defines body for CreateProgram for application/json ContentType.
 type CreateProgramJSONRequestBody = NewProgram
@@ -8777,6 +10171,21 @@ type ReplaceSupplierJSONRequestBody = SupplierEdit
 // CreateSwapJSONRequestBody defines body for CreateSwap for application/json ContentType.
 type CreateSwapJSONRequestBody = NewSwap
 
+// CreateTaskJSONRequestBody defines body for CreateTask for application/json ContentType.
+type CreateTaskJSONRequestBody = NewTask
+
+// CancelTaskJSONRequestBody defines body for CancelTask for application/json ContentType.
+type CancelTaskJSONRequestBody = NewCancellation
+
+// CreateTaskNoteJSONRequestBody defines body for CreateTaskNote for application/json ContentType.
+type CreateTaskNoteJSONRequestBody = NewNote
+
+// PlanTaskJSONRequestBody defines body for PlanTask for application/json ContentType.
+type PlanTaskJSONRequestBody = TaskDay
+
+// SkipTaskJSONRequestBody defines body for SkipTask for application/json ContentType.
+type SkipTaskJSONRequestBody = NewSkip
+
 // CreateUnitJSONRequestBody defines body for CreateUnit for application/json ContentType.
 type CreateUnitJSONRequestBody = NewUnit
 
@@ -8845,6 +10254,27 @@ type ServerInterface interface {
 	// RevokeToken Revoke a token at once
 	// (DELETE /accounts/{accountId}/tokens/{tokenId})
 	RevokeToken(c *gin.Context, accountId AccountId, tokenId TokenId)
+	// ListAssignments What falls due, the earliest first
+	// (GET /assignments)
+	ListAssignments(c *gin.Context, params ListAssignmentsParams)
+	// GetAssignment When and why something falls due
+	// (GET /assignments/{assignmentId})
+	GetAssignment(c *gin.Context, assignmentId AssignmentId)
+	// ListOverrides Intervals that held or hold here instead of the plan, the newest first
+	// (GET /assignments/{assignmentId}/overrides)
+	ListOverrides(c *gin.Context, assignmentId AssignmentId)
+	// CreateOverride Replace intervals here until a day, for a reason
+	// (POST /assignments/{assignmentId}/overrides)
+	CreateOverride(c *gin.Context, assignmentId AssignmentId, params CreateOverrideParams)
+	// ListCompletions What was done, the latest first
+	// (GET /completions)
+	ListCompletions(c *gin.Context, params ListCompletionsParams)
+	// RecordWork Record what was done, and what was read on counters
+	// (POST /completions)
+	RecordWork(c *gin.Context, params RecordWorkParams)
+	// ListAnswers What was answered in a record
+	// (GET /completions/{completionId}/answers)
+	ListAnswers(c *gin.Context, completionId CompletionId)
 	// ListComponentClasses Classes of what is fitted
 	// (GET /component-classes)
 	ListComponentClasses(c *gin.Context)
@@ -8977,6 +10407,9 @@ type ServerInterface interface {
 	// ReplaceLine Edit a line
 	// (PUT /lines/{lineId})
 	ReplaceLine(c *gin.Context, lineId LineId, params ReplaceLineParams)
+	// GetRound The round sheet of a line for the operating day
+	// (GET /lines/{lineId}/round)
+	GetRound(c *gin.Context, lineId LineId)
 	// ListLocations List places where stock lies
 	// (GET /locations)
 	ListLocations(c *gin.Context, params ListLocationsParams)
@@ -9040,6 +10473,9 @@ type ServerInterface interface {
 	// GetMeterTotal What a meter has counted up to an instant
 	// (GET /meters/{meterId}/total)
 	GetMeterTotal(c *gin.Context, meterId MeterId, params GetMeterTotalParams)
+	// WithdrawOverride Take an override back
+	// (POST /overrides/{overrideId}/withdrawal)
+	WithdrawOverride(c *gin.Context, overrideId OverrideId, params WithdrawOverrideParams)
 	// EndInterchange Say that it holds no longer
 	// (POST /part-interchanges/{interchangeId}/end)
 	EndInterchange(c *gin.Context, interchangeId InterchangeId, params EndInterchangeParams)
@@ -9106,6 +10542,39 @@ type ServerInterface interface {
 	// WithdrawPhoto Withdraw a picture that should not be there
 	// (POST /photos/{photoId}/withdrawal)
 	WithdrawPhoto(c *gin.Context, photoId PhotoId, params WithdrawPhotoParams)
+	// ListPlanFindings Plans whose conditions ask for facts that nothing has
+	// (GET /plan-findings)
+	ListPlanFindings(c *gin.Context)
+	// GetPlanVersion Read a version of a plan
+	// (GET /plan-versions/{planVersionId})
+	GetPlanVersion(c *gin.Context, planVersionId PlanVersionId)
+	// ReplacePlanVersion Write a version of a plan that is not yet published
+	// (PUT /plan-versions/{planVersionId})
+	ReplacePlanVersion(c *gin.Context, planVersionId PlanVersionId, params ReplacePlanVersionParams)
+	// PublishPlanVersion Publish a version of a plan
+	// (POST /plan-versions/{planVersionId}/publication)
+	PublishPlanVersion(c *gin.Context, planVersionId PlanVersionId, params PublishPlanVersionParams)
+	// ListPlans List plans by code
+	// (GET /plans)
+	ListPlans(c *gin.Context, params ListPlansParams)
+	// CreatePlan Add a plan of a procedure
+	// (POST /plans)
+	CreatePlan(c *gin.Context, params CreatePlanParams)
+	// GetPlan Read a plan
+	// (GET /plans/{planId})
+	GetPlan(c *gin.Context, planId PlanId)
+	// ReplacePlan Change what a plan is called
+	// (PUT /plans/{planId})
+	ReplacePlan(c *gin.Context, planId PlanId, params ReplacePlanParams)
+	// EndPlan End a plan; what it had assigned ends with it
+	// (POST /plans/{planId}/end)
+	EndPlan(c *gin.Context, planId PlanId, params EndPlanParams)
+	// ListPlanVersions The versions of a plan, the newest first
+	// (GET /plans/{planId}/versions)
+	ListPlanVersions(c *gin.Context, planId PlanId)
+	// CreatePlanVersion Begin the next version of a plan
+	// (POST /plans/{planId}/versions)
+	CreatePlanVersion(c *gin.Context, planId PlanId, params CreatePlanVersionParams)
 	// ListPositionKinds Kinds of position
 	// (GET /position-kinds)
 	ListPositionKinds(c *gin.Context)
@@ -9184,12 +10653,42 @@ type ServerInterface interface {
 	// ListUnitFits Tell of the units of a class in stock whether they fit a position
 	// (GET /positions/{positionId}/unit-fits)
 	ListUnitFits(c *gin.Context, positionId PositionId, params ListUnitFitsParams)
+	// GetProcedureVersion Read a version with what it says
+	// (GET /procedure-versions/{procedureVersionId})
+	GetProcedureVersion(c *gin.Context, procedureVersionId ProcedureVersionId)
+	// ReplaceProcedureVersion Write a version that is not yet published
+	// (PUT /procedure-versions/{procedureVersionId})
+	ReplaceProcedureVersion(c *gin.Context, procedureVersionId ProcedureVersionId, params ReplaceProcedureVersionParams)
 	// ListPartLines List what a version of a procedure takes under all conditions
 	// (GET /procedure-versions/{procedureVersionId}/part-lines)
 	ListPartLines(c *gin.Context, procedureVersionId ProcedureVersionId)
 	// ReplacePartLines Make what a draft of a procedure takes what is given
 	// (PUT /procedure-versions/{procedureVersionId}/part-lines)
 	ReplacePartLines(c *gin.Context, procedureVersionId ProcedureVersionId)
+	// PublishProcedureVersion Publish a version
+	// (POST /procedure-versions/{procedureVersionId}/publication)
+	PublishProcedureVersion(c *gin.Context, procedureVersionId ProcedureVersionId, params PublishProcedureVersionParams)
+	// ListUnfoldedSteps The steps in the order in which they are done, blocks in their places
+	// (GET /procedure-versions/{procedureVersionId}/steps)
+	ListUnfoldedSteps(c *gin.Context, procedureVersionId ProcedureVersionId)
+	// ListProcedures List procedures by code
+	// (GET /procedures)
+	ListProcedures(c *gin.Context, params ListProceduresParams)
+	// CreateProcedure Add a procedure or a block of steps
+	// (POST /procedures)
+	CreateProcedure(c *gin.Context, params CreateProcedureParams)
+	// GetProcedure Read a procedure
+	// (GET /procedures/{procedureId})
+	GetProcedure(c *gin.Context, procedureId ProcedureId)
+	// ReplaceProcedure Change what a procedure is called
+	// (PUT /procedures/{procedureId})
+	ReplaceProcedure(c *gin.Context, procedureId ProcedureId, params ReplaceProcedureParams)
+	// ListProcedureVersions The versions of a procedure with what they say, the newest first
+	// (GET /procedures/{procedureId}/versions)
+	ListProcedureVersions(c *gin.Context, procedureId ProcedureId)
+	// CreateProcedureVersion Begin the next version of a procedure
+	// (POST /procedures/{procedureId}/versions)
+	CreateProcedureVersion(c *gin.Context, procedureId ProcedureId, params CreateProcedureVersionParams)
 	// CreateProgram Add a program, such as a counter gateway
 	// (POST /programs)
 	CreateProgram(c *gin.Context, params CreateProgramParams)
@@ -9304,6 +10803,9 @@ type ServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(c *gin.Context, siteId SiteId, supplyId SupplyId, params EndSupplyParams)
+	// ListWorkFindings What is missing for telling when work falls due at a site
+	// (GET /sites/{siteId}/work-findings)
+	ListWorkFindings(c *gin.Context, siteId SiteId, params ListWorkFindingsParams)
 	// ListStock List what lies where
 	// (GET /stock)
 	ListStock(c *gin.Context, params ListStockParams)
@@ -9403,6 +10905,33 @@ type ServerInterface interface {
 	// CreateSwap Take units out of slots and put others in, all or nothing
 	// (POST /swaps)
 	CreateSwap(c *gin.Context, params CreateSwapParams)
+	// Sweep Look at what has changed or come, and raise the tasks whose window is open
+	// (POST /sweep)
+	Sweep(c *gin.Context)
+	// ListTasks List tasks by the day on which they fell due
+	// (GET /tasks)
+	ListTasks(c *gin.Context, params ListTasksParams)
+	// CreateTask Raise a task by hand
+	// (POST /tasks)
+	CreateTask(c *gin.Context, params CreateTaskParams)
+	// GetTask A task with what it asks of those who do it
+	// (GET /tasks/{taskId})
+	GetTask(c *gin.Context, taskId TaskId)
+	// CancelTask End a task that comes of no plan, for a reason
+	// (POST /tasks/{taskId}/cancellation)
+	CancelTask(c *gin.Context, taskId TaskId, params CancelTaskParams)
+	// ListTaskNotes What the distributor keeps to itself about a task
+	// (GET /tasks/{taskId}/notes)
+	ListTaskNotes(c *gin.Context, taskId TaskId)
+	// CreateTaskNote Add a note to a task
+	// (POST /tasks/{taskId}/notes)
+	CreateTaskNote(c *gin.Context, taskId TaskId, params CreateTaskNoteParams)
+	// PlanTask Say on which day a task is meant to be done
+	// (PUT /tasks/{taskId}/planned-day)
+	PlanTask(c *gin.Context, taskId TaskId, params PlanTaskParams)
+	// SkipTask Put work of a plan off until a day, for a reason
+	// (POST /tasks/{taskId}/skip)
+	SkipTask(c *gin.Context, taskId TaskId, params SkipTaskParams)
 	// ListTrail List changes, the newest first
 	// (GET /trail)
 	ListTrail(c *gin.Context, params ListTrailParams)
@@ -9971,6 +11500,342 @@ func (siw *ServerInterfaceWrapper) RevokeToken(c *gin.Context) {
 	}
 
 	siw.Handler.RevokeToken(c, accountId, tokenId)
+}
+
+// ListAssignments operation middleware
+func (siw *ServerInterfaceWrapper) ListAssignments(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListAssignmentsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "line_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "line_id", c.Request.URL.Query(), &params.LineId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter line_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "position_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "position_id", c.Request.URL.Query(), &params.PositionId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter position_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "unit_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unit_id", c.Request.URL.Query(), &params.UnitId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unit_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "plan_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "plan_id", c.Request.URL.Query(), &params.PlanId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter plan_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "due_by" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "due_by", c.Request.URL.Query(), &params.DueBy, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter due_by: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListAssignments(c, params)
+}
+
+// GetAssignment operation middleware
+func (siw *ServerInterfaceWrapper) GetAssignment(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "assignmentId" -------------
+	var assignmentId AssignmentId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "assignmentId", c.Param("assignmentId"), &assignmentId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter assignmentId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetAssignment(c, assignmentId)
+}
+
+// ListOverrides operation middleware
+func (siw *ServerInterfaceWrapper) ListOverrides(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "assignmentId" -------------
+	var assignmentId AssignmentId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "assignmentId", c.Param("assignmentId"), &assignmentId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter assignmentId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListOverrides(c, assignmentId)
+}
+
+// CreateOverride operation middleware
+func (siw *ServerInterfaceWrapper) CreateOverride(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "assignmentId" -------------
+	var assignmentId AssignmentId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "assignmentId", c.Param("assignmentId"), &assignmentId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter assignmentId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateOverrideParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateOverride(c, assignmentId, params)
+}
+
+// ListCompletions operation middleware
+func (siw *ServerInterfaceWrapper) ListCompletions(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListCompletionsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "position_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "position_id", c.Request.URL.Query(), &params.PositionId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter position_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "unit_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unit_id", c.Request.URL.Query(), &params.UnitId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unit_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "assignment_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "assignment_id", c.Request.URL.Query(), &params.AssignmentId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter assignment_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "task_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "task_id", c.Request.URL.Query(), &params.TaskId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter task_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "record_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "record_id", c.Request.URL.Query(), &params.RecordId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter record_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListCompletions(c, params)
+}
+
+// RecordWork operation middleware
+func (siw *ServerInterfaceWrapper) RecordWork(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RecordWorkParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.RecordWork(c, params)
+}
+
+// ListAnswers operation middleware
+func (siw *ServerInterfaceWrapper) ListAnswers(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "completionId" -------------
+	var completionId CompletionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "completionId", c.Param("completionId"), &completionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter completionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListAnswers(c, completionId)
 }
 
 // ListComponentClasses operation middleware
@@ -11642,6 +13507,31 @@ func (siw *ServerInterfaceWrapper) ReplaceLine(c *gin.Context) {
 	siw.Handler.ReplaceLine(c, lineId, params)
 }
 
+// GetRound operation middleware
+func (siw *ServerInterfaceWrapper) GetRound(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "lineId" -------------
+	var lineId LineId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "lineId", c.Param("lineId"), &lineId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter lineId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetRound(c, lineId)
+}
+
 // ListLocations operation middleware
 func (siw *ServerInterfaceWrapper) ListLocations(c *gin.Context) {
 
@@ -12451,6 +14341,58 @@ func (siw *ServerInterfaceWrapper) GetMeterTotal(c *gin.Context) {
 	}
 
 	siw.Handler.GetMeterTotal(c, meterId, params)
+}
+
+// WithdrawOverride operation middleware
+func (siw *ServerInterfaceWrapper) WithdrawOverride(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "overrideId" -------------
+	var overrideId OverrideId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "overrideId", c.Param("overrideId"), &overrideId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter overrideId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WithdrawOverrideParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WithdrawOverride(c, overrideId, params)
 }
 
 // EndInterchange operation middleware
@@ -13319,6 +15261,426 @@ func (siw *ServerInterfaceWrapper) WithdrawPhoto(c *gin.Context) {
 	}
 
 	siw.Handler.WithdrawPhoto(c, photoId, params)
+}
+
+// ListPlanFindings operation middleware
+func (siw *ServerInterfaceWrapper) ListPlanFindings(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPlanFindings(c)
+}
+
+// GetPlanVersion operation middleware
+func (siw *ServerInterfaceWrapper) GetPlanVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planVersionId" -------------
+	var planVersionId PlanVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planVersionId", c.Param("planVersionId"), &planVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPlanVersion(c, planVersionId)
+}
+
+// ReplacePlanVersion operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePlanVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planVersionId" -------------
+	var planVersionId PlanVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planVersionId", c.Param("planVersionId"), &planVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplacePlanVersionParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePlanVersion(c, planVersionId, params)
+}
+
+// PublishPlanVersion operation middleware
+func (siw *ServerInterfaceWrapper) PublishPlanVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planVersionId" -------------
+	var planVersionId PlanVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planVersionId", c.Param("planVersionId"), &planVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PublishPlanVersionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PublishPlanVersion(c, planVersionId, params)
+}
+
+// ListPlans operation middleware
+func (siw *ServerInterfaceWrapper) ListPlans(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListPlansParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPlans(c, params)
+}
+
+// CreatePlan operation middleware
+func (siw *ServerInterfaceWrapper) CreatePlan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreatePlanParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreatePlan(c, params)
+}
+
+// GetPlan operation middleware
+func (siw *ServerInterfaceWrapper) GetPlan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planId" -------------
+	var planId PlanId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planId", c.Param("planId"), &planId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPlan(c, planId)
+}
+
+// ReplacePlan operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePlan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planId" -------------
+	var planId PlanId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planId", c.Param("planId"), &planId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplacePlanParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePlan(c, planId, params)
+}
+
+// EndPlan operation middleware
+func (siw *ServerInterfaceWrapper) EndPlan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planId" -------------
+	var planId PlanId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planId", c.Param("planId"), &planId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params EndPlanParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.EndPlan(c, planId, params)
+}
+
+// ListPlanVersions operation middleware
+func (siw *ServerInterfaceWrapper) ListPlanVersions(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planId" -------------
+	var planId PlanId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planId", c.Param("planId"), &planId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPlanVersions(c, planId)
+}
+
+// CreatePlanVersion operation middleware
+func (siw *ServerInterfaceWrapper) CreatePlanVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "planId" -------------
+	var planId PlanId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "planId", c.Param("planId"), &planId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter planId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreatePlanVersionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreatePlanVersion(c, planId, params)
 }
 
 // ListPositionKinds operation middleware
@@ -14317,6 +16679,80 @@ func (siw *ServerInterfaceWrapper) ListUnitFits(c *gin.Context) {
 	siw.Handler.ListUnitFits(c, positionId, params)
 }
 
+// GetProcedureVersion operation middleware
+func (siw *ServerInterfaceWrapper) GetProcedureVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetProcedureVersion(c, procedureVersionId)
+}
+
+// ReplaceProcedureVersion operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceProcedureVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceProcedureVersionParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceProcedureVersion(c, procedureVersionId, params)
+}
+
 // ListPartLines operation middleware
 func (siw *ServerInterfaceWrapper) ListPartLines(c *gin.Context) {
 
@@ -14365,6 +16801,312 @@ func (siw *ServerInterfaceWrapper) ReplacePartLines(c *gin.Context) {
 	}
 
 	siw.Handler.ReplacePartLines(c, procedureVersionId)
+}
+
+// PublishProcedureVersion operation middleware
+func (siw *ServerInterfaceWrapper) PublishProcedureVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PublishProcedureVersionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PublishProcedureVersion(c, procedureVersionId, params)
+}
+
+// ListUnfoldedSteps operation middleware
+func (siw *ServerInterfaceWrapper) ListUnfoldedSteps(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureVersionId" -------------
+	var procedureVersionId ProcedureVersionId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureVersionId", c.Param("procedureVersionId"), &procedureVersionId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureVersionId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListUnfoldedSteps(c, procedureVersionId)
+}
+
+// ListProcedures operation middleware
+func (siw *ServerInterfaceWrapper) ListProcedures(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListProceduresParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListProcedures(c, params)
+}
+
+// CreateProcedure operation middleware
+func (siw *ServerInterfaceWrapper) CreateProcedure(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateProcedureParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateProcedure(c, params)
+}
+
+// GetProcedure operation middleware
+func (siw *ServerInterfaceWrapper) GetProcedure(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureId" -------------
+	var procedureId ProcedureId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureId", c.Param("procedureId"), &procedureId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetProcedure(c, procedureId)
+}
+
+// ReplaceProcedure operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceProcedure(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureId" -------------
+	var procedureId ProcedureId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureId", c.Param("procedureId"), &procedureId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceProcedureParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceProcedure(c, procedureId, params)
+}
+
+// ListProcedureVersions operation middleware
+func (siw *ServerInterfaceWrapper) ListProcedureVersions(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureId" -------------
+	var procedureId ProcedureId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureId", c.Param("procedureId"), &procedureId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListProcedureVersions(c, procedureId)
+}
+
+// CreateProcedureVersion operation middleware
+func (siw *ServerInterfaceWrapper) CreateProcedureVersion(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "procedureId" -------------
+	var procedureId ProcedureId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "procedureId", c.Param("procedureId"), &procedureId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter procedureId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateProcedureVersionParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateProcedureVersion(c, procedureId, params)
 }
 
 // CreateProgram operation middleware
@@ -15774,6 +18516,50 @@ func (siw *ServerInterfaceWrapper) EndSupply(c *gin.Context) {
 	}
 
 	siw.Handler.EndSupply(c, siteId, supplyId, params)
+}
+
+// ListWorkFindings operation middleware
+func (siw *ServerInterfaceWrapper) ListWorkFindings(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListWorkFindingsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListWorkFindings(c, siteId, params)
 }
 
 // ListStock operation middleware
@@ -17287,6 +20073,438 @@ func (siw *ServerInterfaceWrapper) CreateSwap(c *gin.Context) {
 	siw.Handler.CreateSwap(c, params)
 }
 
+// Sweep operation middleware
+func (siw *ServerInterfaceWrapper) Sweep(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.Sweep(c)
+}
+
+// ListTasks operation middleware
+func (siw *ServerInterfaceWrapper) ListTasks(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListTasksParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "line_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "line_id", c.Request.URL.Query(), &params.LineId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter line_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "position_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "position_id", c.Request.URL.Query(), &params.PositionId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter position_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "unit_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "unit_id", c.Request.URL.Query(), &params.UnitId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter unit_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "state" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "state", c.Request.URL.Query(), &params.State, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter state: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "due_by" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "due_by", c.Request.URL.Query(), &params.DueBy, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter due_by: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListTasks(c, params)
+}
+
+// CreateTask operation middleware
+func (siw *ServerInterfaceWrapper) CreateTask(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateTaskParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateTask(c, params)
+}
+
+// GetTask operation middleware
+func (siw *ServerInterfaceWrapper) GetTask(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetTask(c, taskId)
+}
+
+// CancelTask operation middleware
+func (siw *ServerInterfaceWrapper) CancelTask(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CancelTaskParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CancelTask(c, taskId, params)
+}
+
+// ListTaskNotes operation middleware
+func (siw *ServerInterfaceWrapper) ListTaskNotes(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListTaskNotes(c, taskId)
+}
+
+// CreateTaskNote operation middleware
+func (siw *ServerInterfaceWrapper) CreateTaskNote(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateTaskNoteParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateTaskNote(c, taskId, params)
+}
+
+// PlanTask operation middleware
+func (siw *ServerInterfaceWrapper) PlanTask(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params PlanTaskParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.PlanTask(c, taskId, params)
+}
+
+// SkipTask operation middleware
+func (siw *ServerInterfaceWrapper) SkipTask(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SkipTaskParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SkipTask(c, taskId, params)
+}
+
 // ListTrail operation middleware
 func (siw *ServerInterfaceWrapper) ListTrail(c *gin.Context) {
 
@@ -18456,6 +21674,46 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/warranties", wrapper.ListWarranties)
 	router.POST(options.BaseURL+"/warranties", wrapper.AddWarranty)
 	router.POST(options.BaseURL+"/warranties/:warrantyId/steps", wrapper.StepWarranty)
+	router.GET(options.BaseURL+"/procedures", wrapper.ListProcedures)
+	router.POST(options.BaseURL+"/procedures", wrapper.CreateProcedure)
+	router.GET(options.BaseURL+"/procedures/:procedureId", wrapper.GetProcedure)
+	router.PUT(options.BaseURL+"/procedures/:procedureId", wrapper.ReplaceProcedure)
+	router.GET(options.BaseURL+"/procedures/:procedureId/versions", wrapper.ListProcedureVersions)
+	router.POST(options.BaseURL+"/procedures/:procedureId/versions", wrapper.CreateProcedureVersion)
+	router.GET(options.BaseURL+"/procedure-versions/:procedureVersionId", wrapper.GetProcedureVersion)
+	router.PUT(options.BaseURL+"/procedure-versions/:procedureVersionId", wrapper.ReplaceProcedureVersion)
+	router.POST(options.BaseURL+"/procedure-versions/:procedureVersionId/publication", wrapper.PublishProcedureVersion)
+	router.GET(options.BaseURL+"/procedure-versions/:procedureVersionId/steps", wrapper.ListUnfoldedSteps)
+	router.GET(options.BaseURL+"/plans", wrapper.ListPlans)
+	router.POST(options.BaseURL+"/plans", wrapper.CreatePlan)
+	router.GET(options.BaseURL+"/plans/:planId", wrapper.GetPlan)
+	router.PUT(options.BaseURL+"/plans/:planId", wrapper.ReplacePlan)
+	router.POST(options.BaseURL+"/plans/:planId/end", wrapper.EndPlan)
+	router.GET(options.BaseURL+"/plans/:planId/versions", wrapper.ListPlanVersions)
+	router.POST(options.BaseURL+"/plans/:planId/versions", wrapper.CreatePlanVersion)
+	router.GET(options.BaseURL+"/plan-versions/:planVersionId", wrapper.GetPlanVersion)
+	router.PUT(options.BaseURL+"/plan-versions/:planVersionId", wrapper.ReplacePlanVersion)
+	router.POST(options.BaseURL+"/plan-versions/:planVersionId/publication", wrapper.PublishPlanVersion)
+	router.GET(options.BaseURL+"/plan-findings", wrapper.ListPlanFindings)
+	router.POST(options.BaseURL+"/sweep", wrapper.Sweep)
+	router.GET(options.BaseURL+"/assignments", wrapper.ListAssignments)
+	router.GET(options.BaseURL+"/assignments/:assignmentId", wrapper.GetAssignment)
+	router.GET(options.BaseURL+"/assignments/:assignmentId/overrides", wrapper.ListOverrides)
+	router.POST(options.BaseURL+"/assignments/:assignmentId/overrides", wrapper.CreateOverride)
+	router.POST(options.BaseURL+"/overrides/:overrideId/withdrawal", wrapper.WithdrawOverride)
+	router.GET(options.BaseURL+"/tasks", wrapper.ListTasks)
+	router.POST(options.BaseURL+"/tasks", wrapper.CreateTask)
+	router.GET(options.BaseURL+"/tasks/:taskId", wrapper.GetTask)
+	router.PUT(options.BaseURL+"/tasks/:taskId/planned-day", wrapper.PlanTask)
+	router.POST(options.BaseURL+"/tasks/:taskId/skip", wrapper.SkipTask)
+	router.POST(options.BaseURL+"/tasks/:taskId/cancellation", wrapper.CancelTask)
+	router.GET(options.BaseURL+"/tasks/:taskId/notes", wrapper.ListTaskNotes)
+	router.POST(options.BaseURL+"/tasks/:taskId/notes", wrapper.CreateTaskNote)
+	router.GET(options.BaseURL+"/completions", wrapper.ListCompletions)
+	router.POST(options.BaseURL+"/completions", wrapper.RecordWork)
+	router.GET(options.BaseURL+"/completions/:completionId/answers", wrapper.ListAnswers)
+	router.GET(options.BaseURL+"/lines/:lineId/round", wrapper.GetRound)
+	router.GET(options.BaseURL+"/sites/:siteId/work-findings", wrapper.ListWorkFindings)
 }
 
 type ProblemApplicationProblemPlusJSONResponse Problem
@@ -18947,6 +22205,282 @@ type RevokeTokendefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response RevokeTokendefaultApplicationProblemPlusJSONResponse) VisitRevokeTokenResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAssignmentsRequestObject struct {
+	Params ListAssignmentsParams
+}
+
+type ListAssignmentsResponseObject interface {
+	VisitListAssignmentsResponse(w http.ResponseWriter) error
+}
+
+type ListAssignments200JSONResponse AssignmentPage
+
+func (response ListAssignments200JSONResponse) VisitListAssignmentsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAssignmentsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListAssignmentsdefaultApplicationProblemPlusJSONResponse) VisitListAssignmentsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssignmentRequestObject struct {
+	AssignmentId AssignmentId `json:"assignmentId"`
+}
+
+type GetAssignmentResponseObject interface {
+	VisitGetAssignmentResponse(w http.ResponseWriter) error
+}
+
+type GetAssignment200JSONResponse AssignmentWhole
+
+func (response GetAssignment200JSONResponse) VisitGetAssignmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetAssignmentdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetAssignmentdefaultApplicationProblemPlusJSONResponse) VisitGetAssignmentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOverridesRequestObject struct {
+	AssignmentId AssignmentId `json:"assignmentId"`
+}
+
+type ListOverridesResponseObject interface {
+	VisitListOverridesResponse(w http.ResponseWriter) error
+}
+
+type ListOverrides200JSONResponse Overrides
+
+func (response ListOverrides200JSONResponse) VisitListOverridesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOverridesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListOverridesdefaultApplicationProblemPlusJSONResponse) VisitListOverridesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateOverrideRequestObject struct {
+	AssignmentId AssignmentId `json:"assignmentId"`
+	Params       CreateOverrideParams
+	Body         *CreateOverrideJSONRequestBody
+}
+
+type CreateOverrideResponseObject interface {
+	VisitCreateOverrideResponse(w http.ResponseWriter) error
+}
+
+type CreateOverride201JSONResponse Overrides
+
+func (response CreateOverride201JSONResponse) VisitCreateOverrideResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateOverridedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateOverridedefaultApplicationProblemPlusJSONResponse) VisitCreateOverrideResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCompletionsRequestObject struct {
+	Params ListCompletionsParams
+}
+
+type ListCompletionsResponseObject interface {
+	VisitListCompletionsResponse(w http.ResponseWriter) error
+}
+
+type ListCompletions200JSONResponse CompletionPage
+
+func (response ListCompletions200JSONResponse) VisitListCompletionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCompletionsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListCompletionsdefaultApplicationProblemPlusJSONResponse) VisitListCompletionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordWorkRequestObject struct {
+	Params RecordWorkParams
+	Body   *RecordWorkJSONRequestBody
+}
+
+type RecordWorkResponseObject interface {
+	VisitRecordWorkResponse(w http.ResponseWriter) error
+}
+
+type RecordWork201JSONResponse WorkRecorded
+
+func (response RecordWork201JSONResponse) VisitRecordWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordWorkdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RecordWorkdefaultApplicationProblemPlusJSONResponse) VisitRecordWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAnswersRequestObject struct {
+	CompletionId CompletionId `json:"completionId"`
+}
+
+type ListAnswersResponseObject interface {
+	VisitListAnswersResponse(w http.ResponseWriter) error
+}
+
+type ListAnswers200JSONResponse CheckAnswers
+
+func (response ListAnswers200JSONResponse) VisitListAnswersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAnswersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListAnswersdefaultApplicationProblemPlusJSONResponse) VisitListAnswersResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -20827,6 +24361,45 @@ func (response ReplaceLinedefaultApplicationProblemPlusJSONResponse) VisitReplac
 	return err
 }
 
+type GetRoundRequestObject struct {
+	LineId LineId `json:"lineId"`
+}
+
+type GetRoundResponseObject interface {
+	VisitGetRoundResponse(w http.ResponseWriter) error
+}
+
+type GetRound200JSONResponse Round
+
+func (response GetRound200JSONResponse) VisitGetRoundResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetRounddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetRounddefaultApplicationProblemPlusJSONResponse) VisitGetRoundResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListLocationsRequestObject struct {
 	Params ListLocationsParams
 }
@@ -21686,6 +25259,46 @@ type GetMeterTotaldefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetMeterTotaldefaultApplicationProblemPlusJSONResponse) VisitGetMeterTotalResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawOverrideRequestObject struct {
+	OverrideId OverrideId `json:"overrideId"`
+	Params     WithdrawOverrideParams
+}
+
+type WithdrawOverrideResponseObject interface {
+	VisitWithdrawOverrideResponse(w http.ResponseWriter) error
+}
+
+type WithdrawOverride201JSONResponse Overrides
+
+func (response WithdrawOverride201JSONResponse) VisitWithdrawOverrideResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawOverridedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WithdrawOverridedefaultApplicationProblemPlusJSONResponse) VisitWithdrawOverrideResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -22642,6 +26255,509 @@ type WithdrawPhotodefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response WithdrawPhotodefaultApplicationProblemPlusJSONResponse) VisitWithdrawPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlanFindingsRequestObject struct {
+}
+
+type ListPlanFindingsResponseObject interface {
+	VisitListPlanFindingsResponse(w http.ResponseWriter) error
+}
+
+type ListPlanFindings200JSONResponse WorkFindings
+
+func (response ListPlanFindings200JSONResponse) VisitListPlanFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlanFindingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPlanFindingsdefaultApplicationProblemPlusJSONResponse) VisitListPlanFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanVersionRequestObject struct {
+	PlanVersionId PlanVersionId `json:"planVersionId"`
+}
+
+type GetPlanVersionResponseObject interface {
+	VisitGetPlanVersionResponse(w http.ResponseWriter) error
+}
+
+type GetPlanVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type GetPlanVersion200JSONResponse struct {
+	Body    PlanVersion
+	Headers GetPlanVersion200ResponseHeaders
+}
+
+func (response GetPlanVersion200JSONResponse) VisitGetPlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPlanVersiondefaultApplicationProblemPlusJSONResponse) VisitGetPlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanVersionRequestObject struct {
+	PlanVersionId PlanVersionId `json:"planVersionId"`
+	Params        ReplacePlanVersionParams
+	Body          *ReplacePlanVersionJSONRequestBody
+}
+
+type ReplacePlanVersionResponseObject interface {
+	VisitReplacePlanVersionResponse(w http.ResponseWriter) error
+}
+
+type ReplacePlanVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplacePlanVersion200JSONResponse struct {
+	Body    PlanVersion
+	Headers ReplacePlanVersion200ResponseHeaders
+}
+
+func (response ReplacePlanVersion200JSONResponse) VisitReplacePlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePlanVersiondefaultApplicationProblemPlusJSONResponse) VisitReplacePlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishPlanVersionRequestObject struct {
+	PlanVersionId PlanVersionId `json:"planVersionId"`
+	Params        PublishPlanVersionParams
+}
+
+type PublishPlanVersionResponseObject interface {
+	VisitPublishPlanVersionResponse(w http.ResponseWriter) error
+}
+
+type PublishPlanVersion201ResponseHeaders struct {
+	ETag string
+}
+
+type PublishPlanVersion201JSONResponse struct {
+	Body    PlanVersion
+	Headers PublishPlanVersion201ResponseHeaders
+}
+
+func (response PublishPlanVersion201JSONResponse) VisitPublishPlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishPlanVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PublishPlanVersiondefaultApplicationProblemPlusJSONResponse) VisitPublishPlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlansRequestObject struct {
+	Params ListPlansParams
+}
+
+type ListPlansResponseObject interface {
+	VisitListPlansResponse(w http.ResponseWriter) error
+}
+
+type ListPlans200JSONResponse PlanPage
+
+func (response ListPlans200JSONResponse) VisitListPlansResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlansdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPlansdefaultApplicationProblemPlusJSONResponse) VisitListPlansResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePlanRequestObject struct {
+	Params CreatePlanParams
+	Body   *CreatePlanJSONRequestBody
+}
+
+type CreatePlanResponseObject interface {
+	VisitCreatePlanResponse(w http.ResponseWriter) error
+}
+
+type CreatePlan201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreatePlan201JSONResponse struct {
+	Body    Plan
+	Headers CreatePlan201ResponseHeaders
+}
+
+func (response CreatePlan201JSONResponse) VisitCreatePlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePlandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreatePlandefaultApplicationProblemPlusJSONResponse) VisitCreatePlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanRequestObject struct {
+	PlanId PlanId `json:"planId"`
+}
+
+type GetPlanResponseObject interface {
+	VisitGetPlanResponse(w http.ResponseWriter) error
+}
+
+type GetPlan200ResponseHeaders struct {
+	ETag string
+}
+
+type GetPlan200JSONResponse struct {
+	Body    Plan
+	Headers GetPlan200ResponseHeaders
+}
+
+func (response GetPlan200JSONResponse) VisitGetPlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPlandefaultApplicationProblemPlusJSONResponse) VisitGetPlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanRequestObject struct {
+	PlanId PlanId `json:"planId"`
+	Params ReplacePlanParams
+	Body   *ReplacePlanJSONRequestBody
+}
+
+type ReplacePlanResponseObject interface {
+	VisitReplacePlanResponse(w http.ResponseWriter) error
+}
+
+type ReplacePlan200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplacePlan200JSONResponse struct {
+	Body    Plan
+	Headers ReplacePlan200ResponseHeaders
+}
+
+func (response ReplacePlan200JSONResponse) VisitReplacePlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePlandefaultApplicationProblemPlusJSONResponse) VisitReplacePlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndPlanRequestObject struct {
+	PlanId PlanId `json:"planId"`
+	Params EndPlanParams
+}
+
+type EndPlanResponseObject interface {
+	VisitEndPlanResponse(w http.ResponseWriter) error
+}
+
+type EndPlan201ResponseHeaders struct {
+	ETag string
+}
+
+type EndPlan201JSONResponse struct {
+	Body    Plan
+	Headers EndPlan201ResponseHeaders
+}
+
+func (response EndPlan201JSONResponse) VisitEndPlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndPlandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EndPlandefaultApplicationProblemPlusJSONResponse) VisitEndPlanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlanVersionsRequestObject struct {
+	PlanId PlanId `json:"planId"`
+}
+
+type ListPlanVersionsResponseObject interface {
+	VisitListPlanVersionsResponse(w http.ResponseWriter) error
+}
+
+type ListPlanVersions200JSONResponse PlanVersions
+
+func (response ListPlanVersions200JSONResponse) VisitListPlanVersionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlanVersionsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPlanVersionsdefaultApplicationProblemPlusJSONResponse) VisitListPlanVersionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePlanVersionRequestObject struct {
+	PlanId PlanId `json:"planId"`
+	Params CreatePlanVersionParams
+	Body   *CreatePlanVersionJSONRequestBody
+}
+
+type CreatePlanVersionResponseObject interface {
+	VisitCreatePlanVersionResponse(w http.ResponseWriter) error
+}
+
+type CreatePlanVersion201ResponseHeaders struct {
+	ETag string
+}
+
+type CreatePlanVersion201JSONResponse struct {
+	Body    PlanVersion
+	Headers CreatePlanVersion201ResponseHeaders
+}
+
+func (response CreatePlanVersion201JSONResponse) VisitCreatePlanVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreatePlanVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreatePlanVersiondefaultApplicationProblemPlusJSONResponse) VisitCreatePlanVersionResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -23733,6 +27849,102 @@ func (response ListUnitFitsdefaultApplicationProblemPlusJSONResponse) VisitListU
 	return err
 }
 
+type GetProcedureVersionRequestObject struct {
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+}
+
+type GetProcedureVersionResponseObject interface {
+	VisitGetProcedureVersionResponse(w http.ResponseWriter) error
+}
+
+type GetProcedureVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type GetProcedureVersion200JSONResponse struct {
+	Body    ProcedureVersion
+	Headers GetProcedureVersion200ResponseHeaders
+}
+
+func (response GetProcedureVersion200JSONResponse) VisitGetProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProcedureVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetProcedureVersiondefaultApplicationProblemPlusJSONResponse) VisitGetProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceProcedureVersionRequestObject struct {
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+	Params             ReplaceProcedureVersionParams
+	Body               *ReplaceProcedureVersionJSONRequestBody
+}
+
+type ReplaceProcedureVersionResponseObject interface {
+	VisitReplaceProcedureVersionResponse(w http.ResponseWriter) error
+}
+
+type ReplaceProcedureVersion200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceProcedureVersion200JSONResponse struct {
+	Body    ProcedureVersion
+	Headers ReplaceProcedureVersion200ResponseHeaders
+}
+
+func (response ReplaceProcedureVersion200JSONResponse) VisitReplaceProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceProcedureVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceProcedureVersiondefaultApplicationProblemPlusJSONResponse) VisitReplaceProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPartLinesRequestObject struct {
 	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
 }
@@ -23801,6 +28013,366 @@ type ReplacePartLinesdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ReplacePartLinesdefaultApplicationProblemPlusJSONResponse) VisitReplacePartLinesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishProcedureVersionRequestObject struct {
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+	Params             PublishProcedureVersionParams
+}
+
+type PublishProcedureVersionResponseObject interface {
+	VisitPublishProcedureVersionResponse(w http.ResponseWriter) error
+}
+
+type PublishProcedureVersion201ResponseHeaders struct {
+	ETag string
+}
+
+type PublishProcedureVersion201JSONResponse struct {
+	Body    ProcedureVersion
+	Headers PublishProcedureVersion201ResponseHeaders
+}
+
+func (response PublishProcedureVersion201JSONResponse) VisitPublishProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PublishProcedureVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PublishProcedureVersiondefaultApplicationProblemPlusJSONResponse) VisitPublishProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnfoldedStepsRequestObject struct {
+	ProcedureVersionId ProcedureVersionId `json:"procedureVersionId"`
+}
+
+type ListUnfoldedStepsResponseObject interface {
+	VisitListUnfoldedStepsResponse(w http.ResponseWriter) error
+}
+
+type ListUnfoldedSteps200JSONResponse UnfoldedSteps
+
+func (response ListUnfoldedSteps200JSONResponse) VisitListUnfoldedStepsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListUnfoldedStepsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListUnfoldedStepsdefaultApplicationProblemPlusJSONResponse) VisitListUnfoldedStepsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListProceduresRequestObject struct {
+	Params ListProceduresParams
+}
+
+type ListProceduresResponseObject interface {
+	VisitListProceduresResponse(w http.ResponseWriter) error
+}
+
+type ListProcedures200JSONResponse ProcedurePage
+
+func (response ListProcedures200JSONResponse) VisitListProceduresResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListProceduresdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListProceduresdefaultApplicationProblemPlusJSONResponse) VisitListProceduresResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateProcedureRequestObject struct {
+	Params CreateProcedureParams
+	Body   *CreateProcedureJSONRequestBody
+}
+
+type CreateProcedureResponseObject interface {
+	VisitCreateProcedureResponse(w http.ResponseWriter) error
+}
+
+type CreateProcedure201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateProcedure201JSONResponse struct {
+	Body    Procedure
+	Headers CreateProcedure201ResponseHeaders
+}
+
+func (response CreateProcedure201JSONResponse) VisitCreateProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateProceduredefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateProceduredefaultApplicationProblemPlusJSONResponse) VisitCreateProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProcedureRequestObject struct {
+	ProcedureId ProcedureId `json:"procedureId"`
+}
+
+type GetProcedureResponseObject interface {
+	VisitGetProcedureResponse(w http.ResponseWriter) error
+}
+
+type GetProcedure200ResponseHeaders struct {
+	ETag string
+}
+
+type GetProcedure200JSONResponse struct {
+	Body    Procedure
+	Headers GetProcedure200ResponseHeaders
+}
+
+func (response GetProcedure200JSONResponse) VisitGetProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetProceduredefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetProceduredefaultApplicationProblemPlusJSONResponse) VisitGetProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceProcedureRequestObject struct {
+	ProcedureId ProcedureId `json:"procedureId"`
+	Params      ReplaceProcedureParams
+	Body        *ReplaceProcedureJSONRequestBody
+}
+
+type ReplaceProcedureResponseObject interface {
+	VisitReplaceProcedureResponse(w http.ResponseWriter) error
+}
+
+type ReplaceProcedure200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceProcedure200JSONResponse struct {
+	Body    Procedure
+	Headers ReplaceProcedure200ResponseHeaders
+}
+
+func (response ReplaceProcedure200JSONResponse) VisitReplaceProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceProceduredefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceProceduredefaultApplicationProblemPlusJSONResponse) VisitReplaceProcedureResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListProcedureVersionsRequestObject struct {
+	ProcedureId ProcedureId `json:"procedureId"`
+}
+
+type ListProcedureVersionsResponseObject interface {
+	VisitListProcedureVersionsResponse(w http.ResponseWriter) error
+}
+
+type ListProcedureVersions200JSONResponse ProcedureVersions
+
+func (response ListProcedureVersions200JSONResponse) VisitListProcedureVersionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListProcedureVersionsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListProcedureVersionsdefaultApplicationProblemPlusJSONResponse) VisitListProcedureVersionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateProcedureVersionRequestObject struct {
+	ProcedureId ProcedureId `json:"procedureId"`
+	Params      CreateProcedureVersionParams
+	Body        *CreateProcedureVersionJSONRequestBody
+}
+
+type CreateProcedureVersionResponseObject interface {
+	VisitCreateProcedureVersionResponse(w http.ResponseWriter) error
+}
+
+type CreateProcedureVersion201ResponseHeaders struct {
+	ETag string
+}
+
+type CreateProcedureVersion201JSONResponse struct {
+	Body    ProcedureVersion
+	Headers CreateProcedureVersion201ResponseHeaders
+}
+
+func (response CreateProcedureVersion201JSONResponse) VisitCreateProcedureVersionResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateProcedureVersiondefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateProcedureVersiondefaultApplicationProblemPlusJSONResponse) VisitCreateProcedureVersionResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -25369,6 +29941,46 @@ func (response EndSupplydefaultApplicationProblemPlusJSONResponse) VisitEndSuppl
 	return err
 }
 
+type ListWorkFindingsRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+	Params ListWorkFindingsParams
+}
+
+type ListWorkFindingsResponseObject interface {
+	VisitListWorkFindingsResponse(w http.ResponseWriter) error
+}
+
+type ListWorkFindings200JSONResponse WorkFindingPage
+
+func (response ListWorkFindings200JSONResponse) VisitListWorkFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListWorkFindingsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListWorkFindingsdefaultApplicationProblemPlusJSONResponse) VisitListWorkFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListStockRequestObject struct {
 	Params ListStockParams
 }
@@ -26708,6 +31320,407 @@ func (response CreateSwapdefaultApplicationProblemPlusJSONResponse) VisitCreateS
 	return err
 }
 
+type SweepRequestObject struct {
+}
+
+type SweepResponseObject interface {
+	VisitSweepResponse(w http.ResponseWriter) error
+}
+
+type Sweep200JSONResponse Sweep
+
+func (response Sweep200JSONResponse) VisitSweepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SweepdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SweepdefaultApplicationProblemPlusJSONResponse) VisitSweepResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListTasksRequestObject struct {
+	Params ListTasksParams
+}
+
+type ListTasksResponseObject interface {
+	VisitListTasksResponse(w http.ResponseWriter) error
+}
+
+type ListTasks200JSONResponse TaskPage
+
+func (response ListTasks200JSONResponse) VisitListTasksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListTasksdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListTasksdefaultApplicationProblemPlusJSONResponse) VisitListTasksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTaskRequestObject struct {
+	Params CreateTaskParams
+	Body   *CreateTaskJSONRequestBody
+}
+
+type CreateTaskResponseObject interface {
+	VisitCreateTaskResponse(w http.ResponseWriter) error
+}
+
+type CreateTask201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateTask201JSONResponse struct {
+	Body    Task
+	Headers CreateTask201ResponseHeaders
+}
+
+func (response CreateTask201JSONResponse) VisitCreateTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTaskdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateTaskdefaultApplicationProblemPlusJSONResponse) VisitCreateTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetTaskRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+}
+
+type GetTaskResponseObject interface {
+	VisitGetTaskResponse(w http.ResponseWriter) error
+}
+
+type GetTask200ResponseHeaders struct {
+	ETag string
+}
+
+type GetTask200JSONResponse struct {
+	Body    TaskForm
+	Headers GetTask200ResponseHeaders
+}
+
+func (response GetTask200JSONResponse) VisitGetTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetTaskdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetTaskdefaultApplicationProblemPlusJSONResponse) VisitGetTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelTaskRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+	Params CancelTaskParams
+	Body   *CancelTaskJSONRequestBody
+}
+
+type CancelTaskResponseObject interface {
+	VisitCancelTaskResponse(w http.ResponseWriter) error
+}
+
+type CancelTask201ResponseHeaders struct {
+	ETag string
+}
+
+type CancelTask201JSONResponse struct {
+	Body    Task
+	Headers CancelTask201ResponseHeaders
+}
+
+func (response CancelTask201JSONResponse) VisitCancelTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CancelTaskdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CancelTaskdefaultApplicationProblemPlusJSONResponse) VisitCancelTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListTaskNotesRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+}
+
+type ListTaskNotesResponseObject interface {
+	VisitListTaskNotesResponse(w http.ResponseWriter) error
+}
+
+type ListTaskNotes200JSONResponse Notes
+
+func (response ListTaskNotes200JSONResponse) VisitListTaskNotesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListTaskNotesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListTaskNotesdefaultApplicationProblemPlusJSONResponse) VisitListTaskNotesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTaskNoteRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+	Params CreateTaskNoteParams
+	Body   *CreateTaskNoteJSONRequestBody
+}
+
+type CreateTaskNoteResponseObject interface {
+	VisitCreateTaskNoteResponse(w http.ResponseWriter) error
+}
+
+type CreateTaskNote201JSONResponse Notes
+
+func (response CreateTaskNote201JSONResponse) VisitCreateTaskNoteResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateTaskNotedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateTaskNotedefaultApplicationProblemPlusJSONResponse) VisitCreateTaskNoteResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PlanTaskRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+	Params PlanTaskParams
+	Body   *PlanTaskJSONRequestBody
+}
+
+type PlanTaskResponseObject interface {
+	VisitPlanTaskResponse(w http.ResponseWriter) error
+}
+
+type PlanTask200ResponseHeaders struct {
+	ETag string
+}
+
+type PlanTask200JSONResponse struct {
+	Body    Task
+	Headers PlanTask200ResponseHeaders
+}
+
+func (response PlanTask200JSONResponse) VisitPlanTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type PlanTaskdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response PlanTaskdefaultApplicationProblemPlusJSONResponse) VisitPlanTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SkipTaskRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+	Params SkipTaskParams
+	Body   *SkipTaskJSONRequestBody
+}
+
+type SkipTaskResponseObject interface {
+	VisitSkipTaskResponse(w http.ResponseWriter) error
+}
+
+type SkipTask201ResponseHeaders struct {
+	ETag string
+}
+
+type SkipTask201JSONResponse struct {
+	Body    Task
+	Headers SkipTask201ResponseHeaders
+}
+
+func (response SkipTask201JSONResponse) VisitSkipTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SkipTaskdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SkipTaskdefaultApplicationProblemPlusJSONResponse) VisitSkipTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListTrailRequestObject struct {
 	Params ListTrailParams
 }
@@ -27610,6 +32623,27 @@ type StrictServerInterface interface {
 	// RevokeToken Revoke a token at once
 	// (DELETE /accounts/{accountId}/tokens/{tokenId})
 	RevokeToken(ctx context.Context, request RevokeTokenRequestObject) (RevokeTokenResponseObject, error)
+	// ListAssignments What falls due, the earliest first
+	// (GET /assignments)
+	ListAssignments(ctx context.Context, request ListAssignmentsRequestObject) (ListAssignmentsResponseObject, error)
+	// GetAssignment When and why something falls due
+	// (GET /assignments/{assignmentId})
+	GetAssignment(ctx context.Context, request GetAssignmentRequestObject) (GetAssignmentResponseObject, error)
+	// ListOverrides Intervals that held or hold here instead of the plan, the newest first
+	// (GET /assignments/{assignmentId}/overrides)
+	ListOverrides(ctx context.Context, request ListOverridesRequestObject) (ListOverridesResponseObject, error)
+	// CreateOverride Replace intervals here until a day, for a reason
+	// (POST /assignments/{assignmentId}/overrides)
+	CreateOverride(ctx context.Context, request CreateOverrideRequestObject) (CreateOverrideResponseObject, error)
+	// ListCompletions What was done, the latest first
+	// (GET /completions)
+	ListCompletions(ctx context.Context, request ListCompletionsRequestObject) (ListCompletionsResponseObject, error)
+	// RecordWork Record what was done, and what was read on counters
+	// (POST /completions)
+	RecordWork(ctx context.Context, request RecordWorkRequestObject) (RecordWorkResponseObject, error)
+	// ListAnswers What was answered in a record
+	// (GET /completions/{completionId}/answers)
+	ListAnswers(ctx context.Context, request ListAnswersRequestObject) (ListAnswersResponseObject, error)
 	// ListComponentClasses Classes of what is fitted
 	// (GET /component-classes)
 	ListComponentClasses(ctx context.Context, request ListComponentClassesRequestObject) (ListComponentClassesResponseObject, error)
@@ -27742,6 +32776,9 @@ type StrictServerInterface interface {
 	// ReplaceLine Edit a line
 	// (PUT /lines/{lineId})
 	ReplaceLine(ctx context.Context, request ReplaceLineRequestObject) (ReplaceLineResponseObject, error)
+	// GetRound The round sheet of a line for the operating day
+	// (GET /lines/{lineId}/round)
+	GetRound(ctx context.Context, request GetRoundRequestObject) (GetRoundResponseObject, error)
 	// ListLocations List places where stock lies
 	// (GET /locations)
 	ListLocations(ctx context.Context, request ListLocationsRequestObject) (ListLocationsResponseObject, error)
@@ -27805,6 +32842,9 @@ type StrictServerInterface interface {
 	// GetMeterTotal What a meter has counted up to an instant
 	// (GET /meters/{meterId}/total)
 	GetMeterTotal(ctx context.Context, request GetMeterTotalRequestObject) (GetMeterTotalResponseObject, error)
+	// WithdrawOverride Take an override back
+	// (POST /overrides/{overrideId}/withdrawal)
+	WithdrawOverride(ctx context.Context, request WithdrawOverrideRequestObject) (WithdrawOverrideResponseObject, error)
 	// EndInterchange Say that it holds no longer
 	// (POST /part-interchanges/{interchangeId}/end)
 	EndInterchange(ctx context.Context, request EndInterchangeRequestObject) (EndInterchangeResponseObject, error)
@@ -27871,6 +32911,39 @@ type StrictServerInterface interface {
 	// WithdrawPhoto Withdraw a picture that should not be there
 	// (POST /photos/{photoId}/withdrawal)
 	WithdrawPhoto(ctx context.Context, request WithdrawPhotoRequestObject) (WithdrawPhotoResponseObject, error)
+	// ListPlanFindings Plans whose conditions ask for facts that nothing has
+	// (GET /plan-findings)
+	ListPlanFindings(ctx context.Context, request ListPlanFindingsRequestObject) (ListPlanFindingsResponseObject, error)
+	// GetPlanVersion Read a version of a plan
+	// (GET /plan-versions/{planVersionId})
+	GetPlanVersion(ctx context.Context, request GetPlanVersionRequestObject) (GetPlanVersionResponseObject, error)
+	// ReplacePlanVersion Write a version of a plan that is not yet published
+	// (PUT /plan-versions/{planVersionId})
+	ReplacePlanVersion(ctx context.Context, request ReplacePlanVersionRequestObject) (ReplacePlanVersionResponseObject, error)
+	// PublishPlanVersion Publish a version of a plan
+	// (POST /plan-versions/{planVersionId}/publication)
+	PublishPlanVersion(ctx context.Context, request PublishPlanVersionRequestObject) (PublishPlanVersionResponseObject, error)
+	// ListPlans List plans by code
+	// (GET /plans)
+	ListPlans(ctx context.Context, request ListPlansRequestObject) (ListPlansResponseObject, error)
+	// CreatePlan Add a plan of a procedure
+	// (POST /plans)
+	CreatePlan(ctx context.Context, request CreatePlanRequestObject) (CreatePlanResponseObject, error)
+	// GetPlan Read a plan
+	// (GET /plans/{planId})
+	GetPlan(ctx context.Context, request GetPlanRequestObject) (GetPlanResponseObject, error)
+	// ReplacePlan Change what a plan is called
+	// (PUT /plans/{planId})
+	ReplacePlan(ctx context.Context, request ReplacePlanRequestObject) (ReplacePlanResponseObject, error)
+	// EndPlan End a plan; what it had assigned ends with it
+	// (POST /plans/{planId}/end)
+	EndPlan(ctx context.Context, request EndPlanRequestObject) (EndPlanResponseObject, error)
+	// ListPlanVersions The versions of a plan, the newest first
+	// (GET /plans/{planId}/versions)
+	ListPlanVersions(ctx context.Context, request ListPlanVersionsRequestObject) (ListPlanVersionsResponseObject, error)
+	// CreatePlanVersion Begin the next version of a plan
+	// (POST /plans/{planId}/versions)
+	CreatePlanVersion(ctx context.Context, request CreatePlanVersionRequestObject) (CreatePlanVersionResponseObject, error)
 	// ListPositionKinds Kinds of position
 	// (GET /position-kinds)
 	ListPositionKinds(ctx context.Context, request ListPositionKindsRequestObject) (ListPositionKindsResponseObject, error)
@@ -27949,12 +33022,42 @@ type StrictServerInterface interface {
 	// ListUnitFits Tell of the units of a class in stock whether they fit a position
 	// (GET /positions/{positionId}/unit-fits)
 	ListUnitFits(ctx context.Context, request ListUnitFitsRequestObject) (ListUnitFitsResponseObject, error)
+	// GetProcedureVersion Read a version with what it says
+	// (GET /procedure-versions/{procedureVersionId})
+	GetProcedureVersion(ctx context.Context, request GetProcedureVersionRequestObject) (GetProcedureVersionResponseObject, error)
+	// ReplaceProcedureVersion Write a version that is not yet published
+	// (PUT /procedure-versions/{procedureVersionId})
+	ReplaceProcedureVersion(ctx context.Context, request ReplaceProcedureVersionRequestObject) (ReplaceProcedureVersionResponseObject, error)
 	// ListPartLines List what a version of a procedure takes under all conditions
 	// (GET /procedure-versions/{procedureVersionId}/part-lines)
 	ListPartLines(ctx context.Context, request ListPartLinesRequestObject) (ListPartLinesResponseObject, error)
 	// ReplacePartLines Make what a draft of a procedure takes what is given
 	// (PUT /procedure-versions/{procedureVersionId}/part-lines)
 	ReplacePartLines(ctx context.Context, request ReplacePartLinesRequestObject) (ReplacePartLinesResponseObject, error)
+	// PublishProcedureVersion Publish a version
+	// (POST /procedure-versions/{procedureVersionId}/publication)
+	PublishProcedureVersion(ctx context.Context, request PublishProcedureVersionRequestObject) (PublishProcedureVersionResponseObject, error)
+	// ListUnfoldedSteps The steps in the order in which they are done, blocks in their places
+	// (GET /procedure-versions/{procedureVersionId}/steps)
+	ListUnfoldedSteps(ctx context.Context, request ListUnfoldedStepsRequestObject) (ListUnfoldedStepsResponseObject, error)
+	// ListProcedures List procedures by code
+	// (GET /procedures)
+	ListProcedures(ctx context.Context, request ListProceduresRequestObject) (ListProceduresResponseObject, error)
+	// CreateProcedure Add a procedure or a block of steps
+	// (POST /procedures)
+	CreateProcedure(ctx context.Context, request CreateProcedureRequestObject) (CreateProcedureResponseObject, error)
+	// GetProcedure Read a procedure
+	// (GET /procedures/{procedureId})
+	GetProcedure(ctx context.Context, request GetProcedureRequestObject) (GetProcedureResponseObject, error)
+	// ReplaceProcedure Change what a procedure is called
+	// (PUT /procedures/{procedureId})
+	ReplaceProcedure(ctx context.Context, request ReplaceProcedureRequestObject) (ReplaceProcedureResponseObject, error)
+	// ListProcedureVersions The versions of a procedure with what they say, the newest first
+	// (GET /procedures/{procedureId}/versions)
+	ListProcedureVersions(ctx context.Context, request ListProcedureVersionsRequestObject) (ListProcedureVersionsResponseObject, error)
+	// CreateProcedureVersion Begin the next version of a procedure
+	// (POST /procedures/{procedureId}/versions)
+	CreateProcedureVersion(ctx context.Context, request CreateProcedureVersionRequestObject) (CreateProcedureVersionResponseObject, error)
 	// CreateProgram Add a program, such as a counter gateway
 	// (POST /programs)
 	CreateProgram(ctx context.Context, request CreateProgramRequestObject) (CreateProgramResponseObject, error)
@@ -28069,6 +33172,9 @@ type StrictServerInterface interface {
 	// EndSupply End a supply
 	// (POST /sites/{siteId}/supplies/{supplyId}/end)
 	EndSupply(ctx context.Context, request EndSupplyRequestObject) (EndSupplyResponseObject, error)
+	// ListWorkFindings What is missing for telling when work falls due at a site
+	// (GET /sites/{siteId}/work-findings)
+	ListWorkFindings(ctx context.Context, request ListWorkFindingsRequestObject) (ListWorkFindingsResponseObject, error)
 	// ListStock List what lies where
 	// (GET /stock)
 	ListStock(ctx context.Context, request ListStockRequestObject) (ListStockResponseObject, error)
@@ -28168,6 +33274,33 @@ type StrictServerInterface interface {
 	// CreateSwap Take units out of slots and put others in, all or nothing
 	// (POST /swaps)
 	CreateSwap(ctx context.Context, request CreateSwapRequestObject) (CreateSwapResponseObject, error)
+	// Sweep Look at what has changed or come, and raise the tasks whose window is open
+	// (POST /sweep)
+	Sweep(ctx context.Context, request SweepRequestObject) (SweepResponseObject, error)
+	// ListTasks List tasks by the day on which they fell due
+	// (GET /tasks)
+	ListTasks(ctx context.Context, request ListTasksRequestObject) (ListTasksResponseObject, error)
+	// CreateTask Raise a task by hand
+	// (POST /tasks)
+	CreateTask(ctx context.Context, request CreateTaskRequestObject) (CreateTaskResponseObject, error)
+	// GetTask A task with what it asks of those who do it
+	// (GET /tasks/{taskId})
+	GetTask(ctx context.Context, request GetTaskRequestObject) (GetTaskResponseObject, error)
+	// CancelTask End a task that comes of no plan, for a reason
+	// (POST /tasks/{taskId}/cancellation)
+	CancelTask(ctx context.Context, request CancelTaskRequestObject) (CancelTaskResponseObject, error)
+	// ListTaskNotes What the distributor keeps to itself about a task
+	// (GET /tasks/{taskId}/notes)
+	ListTaskNotes(ctx context.Context, request ListTaskNotesRequestObject) (ListTaskNotesResponseObject, error)
+	// CreateTaskNote Add a note to a task
+	// (POST /tasks/{taskId}/notes)
+	CreateTaskNote(ctx context.Context, request CreateTaskNoteRequestObject) (CreateTaskNoteResponseObject, error)
+	// PlanTask Say on which day a task is meant to be done
+	// (PUT /tasks/{taskId}/planned-day)
+	PlanTask(ctx context.Context, request PlanTaskRequestObject) (PlanTaskResponseObject, error)
+	// SkipTask Put work of a plan off until a day, for a reason
+	// (POST /tasks/{taskId}/skip)
+	SkipTask(ctx context.Context, request SkipTaskRequestObject) (SkipTaskResponseObject, error)
 	// ListTrail List changes, the newest first
 	// (GET /trail)
 	ListTrail(ctx context.Context, request ListTrailRequestObject) (ListTrailResponseObject, error)
@@ -28694,6 +33827,225 @@ func (sh *strictHandler) RevokeToken(ctx *gin.Context, accountId AccountId, toke
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(RevokeTokenResponseObject); ok {
 		if err := validResponse.VisitRevokeTokenResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListAssignments operation middleware
+func (sh *strictHandler) ListAssignments(ctx *gin.Context, params ListAssignmentsParams) {
+	var request ListAssignmentsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListAssignments(ctx.Request.Context(), request.(ListAssignmentsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListAssignments")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListAssignmentsResponseObject); ok {
+		if err := validResponse.VisitListAssignmentsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetAssignment operation middleware
+func (sh *strictHandler) GetAssignment(ctx *gin.Context, assignmentId AssignmentId) {
+	var request GetAssignmentRequestObject
+
+	request.AssignmentId = assignmentId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetAssignment(ctx.Request.Context(), request.(GetAssignmentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetAssignment")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetAssignmentResponseObject); ok {
+		if err := validResponse.VisitGetAssignmentResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListOverrides operation middleware
+func (sh *strictHandler) ListOverrides(ctx *gin.Context, assignmentId AssignmentId) {
+	var request ListOverridesRequestObject
+
+	request.AssignmentId = assignmentId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListOverrides(ctx.Request.Context(), request.(ListOverridesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListOverrides")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListOverridesResponseObject); ok {
+		if err := validResponse.VisitListOverridesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateOverride operation middleware
+func (sh *strictHandler) CreateOverride(ctx *gin.Context, assignmentId AssignmentId, params CreateOverrideParams) {
+	var request CreateOverrideRequestObject
+
+	request.AssignmentId = assignmentId
+	request.Params = params
+
+	var body CreateOverrideJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateOverride(ctx.Request.Context(), request.(CreateOverrideRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateOverride")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateOverrideResponseObject); ok {
+		if err := validResponse.VisitCreateOverrideResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListCompletions operation middleware
+func (sh *strictHandler) ListCompletions(ctx *gin.Context, params ListCompletionsParams) {
+	var request ListCompletionsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCompletions(ctx.Request.Context(), request.(ListCompletionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCompletions")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListCompletionsResponseObject); ok {
+		if err := validResponse.VisitListCompletionsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// RecordWork operation middleware
+func (sh *strictHandler) RecordWork(ctx *gin.Context, params RecordWorkParams) {
+	var request RecordWorkRequestObject
+
+	request.Params = params
+
+	var body RecordWorkJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RecordWork(ctx.Request.Context(), request.(RecordWorkRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RecordWork")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(RecordWorkResponseObject); ok {
+		if err := validResponse.VisitRecordWorkResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListAnswers operation middleware
+func (sh *strictHandler) ListAnswers(ctx *gin.Context, completionId CompletionId) {
+	var request ListAnswersRequestObject
+
+	request.CompletionId = completionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListAnswers(ctx.Request.Context(), request.(ListAnswersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListAnswers")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListAnswersResponseObject); ok {
+		if err := validResponse.VisitListAnswersResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -30266,6 +35618,32 @@ func (sh *strictHandler) ReplaceLine(ctx *gin.Context, lineId LineId, params Rep
 	}
 }
 
+// GetRound operation middleware
+func (sh *strictHandler) GetRound(ctx *gin.Context, lineId LineId) {
+	var request GetRoundRequestObject
+
+	request.LineId = lineId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetRound(ctx.Request.Context(), request.(GetRoundRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetRound")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetRoundResponseObject); ok {
+		if err := validResponse.VisitGetRoundResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListLocations operation middleware
 func (sh *strictHandler) ListLocations(ctx *gin.Context, params ListLocationsParams) {
 	var request ListLocationsRequestObject
@@ -30971,6 +36349,33 @@ func (sh *strictHandler) GetMeterTotal(ctx *gin.Context, meterId MeterId, params
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(GetMeterTotalResponseObject); ok {
 		if err := validResponse.VisitGetMeterTotalResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// WithdrawOverride operation middleware
+func (sh *strictHandler) WithdrawOverride(ctx *gin.Context, overrideId OverrideId, params WithdrawOverrideParams) {
+	var request WithdrawOverrideRequestObject
+
+	request.OverrideId = overrideId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawOverride(ctx.Request.Context(), request.(WithdrawOverrideRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawOverride")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WithdrawOverrideResponseObject); ok {
+		if err := validResponse.VisitWithdrawOverrideResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -31733,6 +37138,367 @@ func (sh *strictHandler) WithdrawPhoto(ctx *gin.Context, photoId PhotoId, params
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(WithdrawPhotoResponseObject); ok {
 		if err := validResponse.VisitWithdrawPhotoResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListPlanFindings operation middleware
+func (sh *strictHandler) ListPlanFindings(ctx *gin.Context) {
+	var request ListPlanFindingsRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPlanFindings(ctx.Request.Context(), request.(ListPlanFindingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPlanFindings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPlanFindingsResponseObject); ok {
+		if err := validResponse.VisitListPlanFindingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPlanVersion operation middleware
+func (sh *strictHandler) GetPlanVersion(ctx *gin.Context, planVersionId PlanVersionId) {
+	var request GetPlanVersionRequestObject
+
+	request.PlanVersionId = planVersionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPlanVersion(ctx.Request.Context(), request.(GetPlanVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPlanVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPlanVersionResponseObject); ok {
+		if err := validResponse.VisitGetPlanVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePlanVersion operation middleware
+func (sh *strictHandler) ReplacePlanVersion(ctx *gin.Context, planVersionId PlanVersionId, params ReplacePlanVersionParams) {
+	var request ReplacePlanVersionRequestObject
+
+	request.PlanVersionId = planVersionId
+	request.Params = params
+
+	var body ReplacePlanVersionJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePlanVersion(ctx.Request.Context(), request.(ReplacePlanVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePlanVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePlanVersionResponseObject); ok {
+		if err := validResponse.VisitReplacePlanVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PublishPlanVersion operation middleware
+func (sh *strictHandler) PublishPlanVersion(ctx *gin.Context, planVersionId PlanVersionId, params PublishPlanVersionParams) {
+	var request PublishPlanVersionRequestObject
+
+	request.PlanVersionId = planVersionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PublishPlanVersion(ctx.Request.Context(), request.(PublishPlanVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PublishPlanVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PublishPlanVersionResponseObject); ok {
+		if err := validResponse.VisitPublishPlanVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListPlans operation middleware
+func (sh *strictHandler) ListPlans(ctx *gin.Context, params ListPlansParams) {
+	var request ListPlansRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPlans(ctx.Request.Context(), request.(ListPlansRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPlans")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPlansResponseObject); ok {
+		if err := validResponse.VisitListPlansResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreatePlan operation middleware
+func (sh *strictHandler) CreatePlan(ctx *gin.Context, params CreatePlanParams) {
+	var request CreatePlanRequestObject
+
+	request.Params = params
+
+	var body CreatePlanJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreatePlan(ctx.Request.Context(), request.(CreatePlanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreatePlan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreatePlanResponseObject); ok {
+		if err := validResponse.VisitCreatePlanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPlan operation middleware
+func (sh *strictHandler) GetPlan(ctx *gin.Context, planId PlanId) {
+	var request GetPlanRequestObject
+
+	request.PlanId = planId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPlan(ctx.Request.Context(), request.(GetPlanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPlan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPlanResponseObject); ok {
+		if err := validResponse.VisitGetPlanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePlan operation middleware
+func (sh *strictHandler) ReplacePlan(ctx *gin.Context, planId PlanId, params ReplacePlanParams) {
+	var request ReplacePlanRequestObject
+
+	request.PlanId = planId
+	request.Params = params
+
+	var body ReplacePlanJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePlan(ctx.Request.Context(), request.(ReplacePlanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePlan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePlanResponseObject); ok {
+		if err := validResponse.VisitReplacePlanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// EndPlan operation middleware
+func (sh *strictHandler) EndPlan(ctx *gin.Context, planId PlanId, params EndPlanParams) {
+	var request EndPlanRequestObject
+
+	request.PlanId = planId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EndPlan(ctx.Request.Context(), request.(EndPlanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EndPlan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(EndPlanResponseObject); ok {
+		if err := validResponse.VisitEndPlanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListPlanVersions operation middleware
+func (sh *strictHandler) ListPlanVersions(ctx *gin.Context, planId PlanId) {
+	var request ListPlanVersionsRequestObject
+
+	request.PlanId = planId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPlanVersions(ctx.Request.Context(), request.(ListPlanVersionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPlanVersions")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPlanVersionsResponseObject); ok {
+		if err := validResponse.VisitListPlanVersionsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreatePlanVersion operation middleware
+func (sh *strictHandler) CreatePlanVersion(ctx *gin.Context, planId PlanId, params CreatePlanVersionParams) {
+	var request CreatePlanVersionRequestObject
+
+	request.PlanId = planId
+	request.Params = params
+
+	var body CreatePlanVersionJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreatePlanVersion(ctx.Request.Context(), request.(CreatePlanVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreatePlanVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreatePlanVersionResponseObject); ok {
+		if err := validResponse.VisitCreatePlanVersionResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -32609,6 +38375,77 @@ func (sh *strictHandler) ListUnitFits(ctx *gin.Context, positionId PositionId, p
 	}
 }
 
+// GetProcedureVersion operation middleware
+func (sh *strictHandler) GetProcedureVersion(ctx *gin.Context, procedureVersionId ProcedureVersionId) {
+	var request GetProcedureVersionRequestObject
+
+	request.ProcedureVersionId = procedureVersionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetProcedureVersion(ctx.Request.Context(), request.(GetProcedureVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetProcedureVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetProcedureVersionResponseObject); ok {
+		if err := validResponse.VisitGetProcedureVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceProcedureVersion operation middleware
+func (sh *strictHandler) ReplaceProcedureVersion(ctx *gin.Context, procedureVersionId ProcedureVersionId, params ReplaceProcedureVersionParams) {
+	var request ReplaceProcedureVersionRequestObject
+
+	request.ProcedureVersionId = procedureVersionId
+	request.Params = params
+
+	var body ReplaceProcedureVersionJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceProcedureVersion(ctx.Request.Context(), request.(ReplaceProcedureVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceProcedureVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceProcedureVersionResponseObject); ok {
+		if err := validResponse.VisitReplaceProcedureVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListPartLines operation middleware
 func (sh *strictHandler) ListPartLines(ctx *gin.Context, procedureVersionId ProcedureVersionId) {
 	var request ListPartLinesRequestObject
@@ -32672,6 +38509,271 @@ func (sh *strictHandler) ReplacePartLines(ctx *gin.Context, procedureVersionId P
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ReplacePartLinesResponseObject); ok {
 		if err := validResponse.VisitReplacePartLinesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PublishProcedureVersion operation middleware
+func (sh *strictHandler) PublishProcedureVersion(ctx *gin.Context, procedureVersionId ProcedureVersionId, params PublishProcedureVersionParams) {
+	var request PublishProcedureVersionRequestObject
+
+	request.ProcedureVersionId = procedureVersionId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PublishProcedureVersion(ctx.Request.Context(), request.(PublishProcedureVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PublishProcedureVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PublishProcedureVersionResponseObject); ok {
+		if err := validResponse.VisitPublishProcedureVersionResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListUnfoldedSteps operation middleware
+func (sh *strictHandler) ListUnfoldedSteps(ctx *gin.Context, procedureVersionId ProcedureVersionId) {
+	var request ListUnfoldedStepsRequestObject
+
+	request.ProcedureVersionId = procedureVersionId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListUnfoldedSteps(ctx.Request.Context(), request.(ListUnfoldedStepsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListUnfoldedSteps")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListUnfoldedStepsResponseObject); ok {
+		if err := validResponse.VisitListUnfoldedStepsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListProcedures operation middleware
+func (sh *strictHandler) ListProcedures(ctx *gin.Context, params ListProceduresParams) {
+	var request ListProceduresRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListProcedures(ctx.Request.Context(), request.(ListProceduresRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListProcedures")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListProceduresResponseObject); ok {
+		if err := validResponse.VisitListProceduresResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateProcedure operation middleware
+func (sh *strictHandler) CreateProcedure(ctx *gin.Context, params CreateProcedureParams) {
+	var request CreateProcedureRequestObject
+
+	request.Params = params
+
+	var body CreateProcedureJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateProcedure(ctx.Request.Context(), request.(CreateProcedureRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateProcedure")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateProcedureResponseObject); ok {
+		if err := validResponse.VisitCreateProcedureResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetProcedure operation middleware
+func (sh *strictHandler) GetProcedure(ctx *gin.Context, procedureId ProcedureId) {
+	var request GetProcedureRequestObject
+
+	request.ProcedureId = procedureId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetProcedure(ctx.Request.Context(), request.(GetProcedureRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetProcedure")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetProcedureResponseObject); ok {
+		if err := validResponse.VisitGetProcedureResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceProcedure operation middleware
+func (sh *strictHandler) ReplaceProcedure(ctx *gin.Context, procedureId ProcedureId, params ReplaceProcedureParams) {
+	var request ReplaceProcedureRequestObject
+
+	request.ProcedureId = procedureId
+	request.Params = params
+
+	var body ReplaceProcedureJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceProcedure(ctx.Request.Context(), request.(ReplaceProcedureRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceProcedure")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceProcedureResponseObject); ok {
+		if err := validResponse.VisitReplaceProcedureResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListProcedureVersions operation middleware
+func (sh *strictHandler) ListProcedureVersions(ctx *gin.Context, procedureId ProcedureId) {
+	var request ListProcedureVersionsRequestObject
+
+	request.ProcedureId = procedureId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListProcedureVersions(ctx.Request.Context(), request.(ListProcedureVersionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListProcedureVersions")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListProcedureVersionsResponseObject); ok {
+		if err := validResponse.VisitListProcedureVersionsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateProcedureVersion operation middleware
+func (sh *strictHandler) CreateProcedureVersion(ctx *gin.Context, procedureId ProcedureId, params CreateProcedureVersionParams) {
+	var request CreateProcedureVersionRequestObject
+
+	request.ProcedureId = procedureId
+	request.Params = params
+
+	var body CreateProcedureVersionJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateProcedureVersion(ctx.Request.Context(), request.(CreateProcedureVersionRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateProcedureVersion")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateProcedureVersionResponseObject); ok {
+		if err := validResponse.VisitCreateProcedureVersionResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -34012,6 +40114,33 @@ func (sh *strictHandler) EndSupply(ctx *gin.Context, siteId SiteId, supplyId Sup
 	}
 }
 
+// ListWorkFindings operation middleware
+func (sh *strictHandler) ListWorkFindings(ctx *gin.Context, siteId SiteId, params ListWorkFindingsParams) {
+	var request ListWorkFindingsRequestObject
+
+	request.SiteId = siteId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListWorkFindings(ctx.Request.Context(), request.(ListWorkFindingsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListWorkFindings")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListWorkFindingsResponseObject); ok {
+		if err := validResponse.VisitListWorkFindingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListStock operation middleware
 func (sh *strictHandler) ListStock(ctx *gin.Context, params ListStockParams) {
 	var request ListStockRequestObject
@@ -35290,6 +41419,332 @@ func (sh *strictHandler) CreateSwap(ctx *gin.Context, params CreateSwapParams) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(CreateSwapResponseObject); ok {
 		if err := validResponse.VisitCreateSwapResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// Sweep operation middleware
+func (sh *strictHandler) Sweep(ctx *gin.Context) {
+	var request SweepRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.Sweep(ctx.Request.Context(), request.(SweepRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "Sweep")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SweepResponseObject); ok {
+		if err := validResponse.VisitSweepResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListTasks operation middleware
+func (sh *strictHandler) ListTasks(ctx *gin.Context, params ListTasksParams) {
+	var request ListTasksRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListTasks(ctx.Request.Context(), request.(ListTasksRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListTasks")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListTasksResponseObject); ok {
+		if err := validResponse.VisitListTasksResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateTask operation middleware
+func (sh *strictHandler) CreateTask(ctx *gin.Context, params CreateTaskParams) {
+	var request CreateTaskRequestObject
+
+	request.Params = params
+
+	var body CreateTaskJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateTask(ctx.Request.Context(), request.(CreateTaskRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateTask")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateTaskResponseObject); ok {
+		if err := validResponse.VisitCreateTaskResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetTask operation middleware
+func (sh *strictHandler) GetTask(ctx *gin.Context, taskId TaskId) {
+	var request GetTaskRequestObject
+
+	request.TaskId = taskId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetTask(ctx.Request.Context(), request.(GetTaskRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetTask")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetTaskResponseObject); ok {
+		if err := validResponse.VisitGetTaskResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CancelTask operation middleware
+func (sh *strictHandler) CancelTask(ctx *gin.Context, taskId TaskId, params CancelTaskParams) {
+	var request CancelTaskRequestObject
+
+	request.TaskId = taskId
+	request.Params = params
+
+	var body CancelTaskJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CancelTask(ctx.Request.Context(), request.(CancelTaskRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CancelTask")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CancelTaskResponseObject); ok {
+		if err := validResponse.VisitCancelTaskResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListTaskNotes operation middleware
+func (sh *strictHandler) ListTaskNotes(ctx *gin.Context, taskId TaskId) {
+	var request ListTaskNotesRequestObject
+
+	request.TaskId = taskId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListTaskNotes(ctx.Request.Context(), request.(ListTaskNotesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListTaskNotes")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListTaskNotesResponseObject); ok {
+		if err := validResponse.VisitListTaskNotesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateTaskNote operation middleware
+func (sh *strictHandler) CreateTaskNote(ctx *gin.Context, taskId TaskId, params CreateTaskNoteParams) {
+	var request CreateTaskNoteRequestObject
+
+	request.TaskId = taskId
+	request.Params = params
+
+	var body CreateTaskNoteJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateTaskNote(ctx.Request.Context(), request.(CreateTaskNoteRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateTaskNote")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateTaskNoteResponseObject); ok {
+		if err := validResponse.VisitCreateTaskNoteResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// PlanTask operation middleware
+func (sh *strictHandler) PlanTask(ctx *gin.Context, taskId TaskId, params PlanTaskParams) {
+	var request PlanTaskRequestObject
+
+	request.TaskId = taskId
+	request.Params = params
+
+	var body PlanTaskJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.PlanTask(ctx.Request.Context(), request.(PlanTaskRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "PlanTask")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(PlanTaskResponseObject); ok {
+		if err := validResponse.VisitPlanTaskResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SkipTask operation middleware
+func (sh *strictHandler) SkipTask(ctx *gin.Context, taskId TaskId, params SkipTaskParams) {
+	var request SkipTaskRequestObject
+
+	request.TaskId = taskId
+	request.Params = params
+
+	var body SkipTaskJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SkipTask(ctx.Request.Context(), request.(SkipTaskRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SkipTask")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SkipTaskResponseObject); ok {
+		if err := validResponse.VisitSkipTaskResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
