@@ -274,7 +274,7 @@ select v.id, p.code, p.title,
 // asked for by slot; each with what follows it.
 const itemsOf = `
 with recursive wanted as (
-  select id from part where id = any (cast(@parts as uuid[])) or class = any (cast(@classes as text[]))
+  select id from (select id from part where id = any (cast(@parts as uuid[])) union all select id from part where class = any (cast(@classes as text[]))) as named
    union
   select t.part_id from wanted as w
     join part_succession as s on s.part_id = w.id and upper_inf(s.during)
@@ -300,11 +300,12 @@ type followed struct {
 
 // resolver holds what was read for one question.
 type resolver struct {
-	now     time.Time
-	book    fit.Book
-	places  map[uuid.UUID]place
-	items   map[uuid.UUID]followed
-	byClass map[string][]followed
+	now        time.Time
+	book       fit.Book
+	places     map[uuid.UUID]place
+	items      map[uuid.UUID]followed
+	byClass    map[string][]followed
+	conditions map[string]parsed
 }
 
 // Resolve tells what each piece of work takes at its position, in a number of
@@ -319,7 +320,7 @@ func Resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	for _, a := range asks {
 		positions, wanted = append(positions, a.PositionID), append(wanted, a.VersionID)
 	}
-	r := resolver{now: now, items: map[uuid.UUID]followed{}, byClass: map[string][]followed{}}
+	r := resolver{now: now, items: map[uuid.UUID]followed{}, byClass: map[string][]followed{}, conditions: map[string]parsed{}}
 	var err error
 	if r.places, err = readPlaces(ctx, db, who, now, positions); err != nil {
 		return nil, err
@@ -389,6 +390,26 @@ func Resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	return lists, nil
 }
 
+// judge holds a condition against what is known. One that cannot be read was
+// written by somebody who went round SetLines: it stays open, and nothing is dropped for it.
+func (r resolver) judge(text string, known condition.Facts) condition.Answer {
+	p, ok := r.conditions[text]
+	if !ok {
+		c, bad := condition.Parse(text, "condition")
+		p = parsed{c, bad}
+		r.conditions[text] = p
+	}
+	if p.bad != nil {
+		return condition.Answer{Missing: []string{p.bad.Msg}}
+	}
+	return p.Judge(known)
+}
+
+type parsed struct {
+	condition.Condition
+	bad *fault.Error
+}
+
 // list judges the lines of a version at one position.
 func (r resolver) list(p place, lines []Line, a Ask) Needs {
 	out := Needs{Ask: a, Position: p.Code, PositionSays: p.Name, Lines: []Taken{}, Gaps: []string{}}
@@ -397,12 +418,7 @@ func (r resolver) list(p place, lines []Line, a Ask) Needs {
 	held, open := map[group]int{}, map[group]int{}
 	answers := make([]condition.Answer, len(lines))
 	for i, l := range lines {
-		c, bad := condition.Parse(l.Condition, "condition")
-		if bad != nil { // written by somebody who went round SetLines: never dropped
-			answers[i] = condition.Answer{Missing: []string{bad.Msg}}
-		} else {
-			answers[i] = c.Judge(known)
-		}
+		answers[i] = r.judge(l.Condition, known)
 		if !l.OneOf {
 			continue
 		}

@@ -292,6 +292,10 @@ comment on table location_holder is 'Who drives which van: the stock stays with 
 -- What search looks through: kept by triggers, so that nothing can be forgotten.
 create table part_words (
   part_id uuid constraint part_words_pk primary key constraint part_words_part_fk references part,
+  number  text not null,
+  -- numbers as they are compared: letters and digits only, in capitals
+  bare    text not null,
+  old     text[] not null,
   words   text not null
 );
 create index part_words_ix on part_words using gin (words gin_trgm_ops);
@@ -299,8 +303,9 @@ create index part_words_ix on part_words using gin (words gin_trgm_ops);
 create function write_part_words(wanted uuid[]) returns void
 language sql security definer set search_path = public, pg_temp
 as $$
-  insert into part_words (part_id, words)
-  select p.id, lower(concat_ws(' ', p.number, regexp_replace(p.number, '[^A-Za-z0-9]', '', 'g'), p.description, a.numbers, f.facts))
+  insert into part_words (part_id, number, bare, old, words)
+  select p.id, p.number, regexp_replace(p.number, '[^A-Z0-9]', '', 'g'),
+         array(select upper(regexp_replace(a.number, '[^A-Za-z0-9]', '', 'g')) from part_alias as a where a.part_id = p.id), lower(concat_ws(' ', p.number, regexp_replace(p.number, '[^A-Za-z0-9]', '', 'g'), p.description, a.numbers, f.facts))
     from part as p
     left join lateral (select string_agg(a.number || ' ' || regexp_replace(a.number, '[^A-Za-z0-9]', '', 'g'), ' ' order by a.number) as numbers
                          from part_alias as a where a.part_id = p.id) as a on true
@@ -308,7 +313,8 @@ as $$
                                            else ' ' || replace(f.value, ' ', '') || ' ' || round(f.value_mm::numeric, 3) || ' mm' end, ' ' order by f.fact) as facts
                          from part_fact as f where f.part_id = p.id) as f on true
    where p.id = any (wanted)
-  on conflict (part_id) do update set words = excluded.words where part_words.words <> excluded.words
+  on conflict (part_id) do update set number = excluded.number, bare = excluded.bare, old = excluded.old, words = excluded.words
+   where part_words.words <> excluded.words or part_words.number <> excluded.number
 $$;
 create function keep_words_of_part() returns trigger
 language plpgsql security definer set search_path = public, pg_temp
@@ -335,7 +341,7 @@ create trigger part_words_without_alias after delete on part_alias referencing o
 -- Parts of whose words all tokens are pieces, the nearest first. It runs as its
 -- owner: below row-level security a pattern reaches no index.
 create function parts_with(tokens text[], number text, most integer) returns table (part_id uuid, by text, near integer)
-language plpgsql stable security definer set search_path = public, pg_temp
+language plpgsql stable security definer set search_path = public, pg_temp set plan_cache_mode = force_custom_plan
 as $$
 declare
   patterns text[] := array(select '%' || replace(replace(replace(t, '\', '\\'), '%', '\%'), '_', '\_') || '%' from unnest(tokens) as t);
@@ -344,18 +350,14 @@ declare
 begin
   perform current_actor();
   return query
-  select f.part_id, f.by, f.near
-    from (select w.part_id,
-                 case when n.exact or n.begins then 'number' when o.old then 'old number' else 'words' end as by,
-                 case when n.exact then 0 when o.old then 1 when n.begins then 2 else 3 end as near, p.number
-            from part_words as w
-            join part as p on p.id = w.part_id
-            cross join lateral (select regexp_replace(p.number, '[^A-Za-z0-9]', '', 'g') = parts_with.number as exact,
-                                       starts_with(regexp_replace(p.number, '[^A-Za-z0-9]', '', 'g'), parts_with.number) and parts_with.number <> '' as begins) as n
-            cross join lateral (select exists (select from part_alias as a where a.part_id = p.id
-                                                 and upper(regexp_replace(a.number, '[^A-Za-z0-9]', '', 'g')) = parts_with.number) as old) as o
-           where w.words like longest and w.words like all (patterns)) as f
-  order by f.near, f.number
+  select w.part_id,
+         case when w.bare = parts_with.number or starts_with(w.bare, parts_with.number) and parts_with.number <> '' then 'number'
+              when parts_with.number = any (w.old) then 'old number' else 'words' end,
+         case when w.bare = parts_with.number then 0 when parts_with.number = any (w.old) then 1
+              when starts_with(w.bare, parts_with.number) and parts_with.number <> '' then 2 else 3 end
+    from part_words as w
+   where w.words like longest and w.words like all (patterns)
+  order by 3, w.number
      limit most;
 end $$;
 -- +goose StatementEnd
