@@ -114,6 +114,9 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	add("/counters", "Counters")
 	add("/ahead", "Work ahead")
 	add("/faults", "Faults")
+	if who.May(access.RecordWork) {
+		add("/jobs", "Jobs")
+	}
 	if who.May(access.SeeInternal) {
 		add("/units", "Stock")
 		for _, path := range []string{"/parts", "/locations", "/stock", "/import"} { // they are tabs of one place
