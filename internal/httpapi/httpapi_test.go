@@ -36,6 +36,7 @@ import (
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
 )
 
 func TestMain(m *testing.M) { pgtest.Main(m) }
@@ -88,6 +89,8 @@ type place struct {
 	// planned work: one plan for both places, and what it is at this one
 	work, plan, planVersion                      uuid.UUID
 	assignment, task, override, completion, done uuid.UUID
+	visit                                        uuid.UUID
+	choice                                       uuid.UUID
 }
 
 const maxBody = 64 << 10
@@ -299,6 +302,18 @@ func (s *service) addPlace(customer, site string) (p place) {
 					return err
 				}
 				return pm.Publish(tx, who, s.now, versions)
+			},
+			func() error {
+				task, err := pm.RaiseTask(tx, who, s.now, pm.NewTask{SiteID: &p.site.ID, PositionID: &p.left.ID, Title: "Look at the brush", Criticality: "B", DueOn: calendar.DateOf(s.now) + 3, LatestOn: calendar.DateOf(s.now) + 9})
+				if err != nil {
+					return err
+				}
+				p.choice, err = visits.Ignore(tx, who, s.now, p.site.ID, visits.Picked{TaskID: &task}, calendar.DateOf(s.now)+30, "rebuilt soon")
+				if err != nil {
+					return err
+				}
+				p.visit, err = visits.Add(tx, who, s.now, visits.New{SiteID: p.site.ID, Hours: visits.Hours{On: calendar.DateOf(s.now) + 1, Starts: "06:00", Minutes: 120}, Tasks: []visits.Doing{{TaskID: task}}})
+				return err
 			},
 			func() error {
 				p.blackout, err = assets.AddBlackout(tx, who, p.site.ID, assets.NewBlackout{From: s.now, Until: s.now.Add(time.Hour), Reason: "fair in town"})

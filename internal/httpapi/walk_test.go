@@ -51,7 +51,7 @@ func (s *service) fill(path string, p place) string {
 		"{positionId}", p.left.ID.String(), "{pointId}", p.point.ID.String(), "{blackoutId}", p.blackout.ID.String(), "{supplyId}", p.supply.ID.String(),
 		"/units/{unitId}/facts/{factId}", "/units/"+p.unit.ID.String()+"/facts/"+p.unitFact.ID.String(),
 		"{factId}", p.fact.ID.String(), "{partId}", p.part.ID.String(), "{unitId}", p.unit.ID.String(), "/photos/{photoId}/withdrawal", "/photos/"+p.blurred.ID.String()+"/withdrawal", // the other is looked at
-		"{photoId}", p.photo.ID.String(), "{locationId}", p.shelf.ID.String(), "{meterId}", p.meter.ID.String(), "{readingId}", p.reading.String(), "{faultId}", p.fault.ID.String(), "{changeId}", uuid.NewString(), "{exportKind}", "units", "{recordId}", p.card.String(), "{evidenceId}", uuid.NewString(), "{supplierId}", p.supplier.ID.String(), "{successionId}", p.follows.ID.String(), "{interchangeId}", p.goesFor.ID.String(), "{procedureVersionId}", p.procedure.String(), "{classCode}", "hub", "{accountId}", uuid.NewString(), "{grantId}", uuid.NewString(), "{tokenId}", uuid.NewString()).Replace(path)
+		"{photoId}", p.photo.ID.String(), "{locationId}", p.shelf.ID.String(), "{meterId}", p.meter.ID.String(), "{readingId}", p.reading.String(), "{faultId}", p.fault.ID.String(), "{visitId}", p.visit.String(), "{choiceId}", p.choice.String(), "{changeId}", uuid.NewString(), "{exportKind}", "units", "{recordId}", p.card.String(), "{evidenceId}", uuid.NewString(), "{supplierId}", p.supplier.ID.String(), "{successionId}", p.follows.ID.String(), "{interchangeId}", p.goesFor.ID.String(), "{procedureVersionId}", p.procedure.String(), "{classCode}", "hub", "{accountId}", uuid.NewString(), "{grantId}", uuid.NewString(), "{tokenId}", uuid.NewString()).Replace(path)
 }
 
 // sample makes a body that the schema accepts.
@@ -246,7 +246,7 @@ func TestEveryOperationKeepsToRolesAndScope(t *testing.T) {
 // What lists give to somebody of narrow scope holds nothing of others.
 func TestListsHoldNothingOfOthers(t *testing.T) {
 	s := newService(t)
-	foreign := []string{s.other.customer.ID.String(), s.other.site.ID.String(), s.other.line.ID.String(), s.other.left.ID.String(), s.other.unit.ID.String(), s.other.unit.Tag, s.other.meter.ID.String(), s.other.reading.String(), s.other.fault.ID.String(), s.other.assignment.String(), s.other.done.String(), s.other.task.String(), s.other.override.String(), s.other.completion.String(), "THO"}
+	foreign := []string{s.other.customer.ID.String(), s.other.site.ID.String(), s.other.line.ID.String(), s.other.left.ID.String(), s.other.unit.ID.String(), s.other.unit.Tag, s.other.meter.ID.String(), s.other.reading.String(), s.other.fault.ID.String(), s.other.assignment.String(), s.other.done.String(), s.other.task.String(), s.other.override.String(), s.other.completion.String(), s.other.visit.String(), "THO"}
 	walk(t, func(method, path string, op *openapi3.Operation) {
 		if method != http.MethodGet || strings.Contains(path, "{accountId}") {
 			return

@@ -19,6 +19,48 @@ import (
 	openapi_types "github.com/oapi-codegen/runtime/types"
 )
 
+// Defines values for AbandonReason.
+const (
+	AbandonReasonCalledAway  AbandonReason = "called_away"
+	AbandonReasonLineNeeded  AbandonReason = "line_needed"
+	AbandonReasonNoAccess    AbandonReason = "no_access"
+	AbandonReasonOther       AbandonReason = "other"
+	AbandonReasonPartMissing AbandonReason = "part_missing"
+	AbandonReasonPartWrong   AbandonReason = "part_wrong"
+	AbandonReasonPeople      AbandonReason = "people"
+	AbandonReasonUnsafe      AbandonReason = "unsafe"
+	AbandonReasonVan         AbandonReason = "van"
+	AbandonReasonWeather     AbandonReason = "weather"
+)
+
+// Valid indicates whether the value is a known member of the AbandonReason enum.
+func (e AbandonReason) Valid() bool {
+	switch e {
+	case AbandonReasonCalledAway:
+		return true
+	case AbandonReasonLineNeeded:
+		return true
+	case AbandonReasonNoAccess:
+		return true
+	case AbandonReasonOther:
+		return true
+	case AbandonReasonPartMissing:
+		return true
+	case AbandonReasonPartWrong:
+		return true
+	case AbandonReasonPeople:
+		return true
+	case AbandonReasonUnsafe:
+		return true
+	case AbandonReasonVan:
+		return true
+	case AbandonReasonWeather:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for AccountKind.
 const (
 	AccountKindPerson  AccountKind = "person"
@@ -711,31 +753,31 @@ func (e FaultTaskWhy) Valid() bool {
 
 // Defines values for FindingKind.
 const (
-	Mismatch    FindingKind = "mismatch"
-	SerialTwice FindingKind = "serial_twice"
-	StaleFact   FindingKind = "stale_fact"
-	TwinsDiffer FindingKind = "twins_differ"
-	UnknownFact FindingKind = "unknown_fact"
-	UnknownUnit FindingKind = "unknown_unit"
-	WrongLinks  FindingKind = "wrong_links"
+	FindingKindMismatch    FindingKind = "mismatch"
+	FindingKindSerialTwice FindingKind = "serial_twice"
+	FindingKindStaleFact   FindingKind = "stale_fact"
+	FindingKindTwinsDiffer FindingKind = "twins_differ"
+	FindingKindUnknownFact FindingKind = "unknown_fact"
+	FindingKindUnknownUnit FindingKind = "unknown_unit"
+	FindingKindWrongLinks  FindingKind = "wrong_links"
 )
 
 // Valid indicates whether the value is a known member of the FindingKind enum.
 func (e FindingKind) Valid() bool {
 	switch e {
-	case Mismatch:
+	case FindingKindMismatch:
 		return true
-	case SerialTwice:
+	case FindingKindSerialTwice:
 		return true
-	case StaleFact:
+	case FindingKindStaleFact:
 		return true
-	case TwinsDiffer:
+	case FindingKindTwinsDiffer:
 		return true
-	case UnknownFact:
+	case FindingKindUnknownFact:
 		return true
-	case UnknownUnit:
+	case FindingKindUnknownUnit:
 		return true
-	case WrongLinks:
+	case FindingKindWrongLinks:
 		return true
 	default:
 		return false
@@ -1006,6 +1048,33 @@ func (e KitBagState) Valid() bool {
 	case Opened:
 		return true
 	case Sealed:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for LeftKind.
+const (
+	LeftKindInParts      LeftKind = "in_parts"
+	LeftKindLockOn       LeftKind = "lock_on"
+	LeftKindOther        LeftKind = "other"
+	LeftKindOutOfService LeftKind = "out_of_service"
+	LeftKindPartsThere   LeftKind = "parts_there"
+)
+
+// Valid indicates whether the value is a known member of the LeftKind enum.
+func (e LeftKind) Valid() bool {
+	switch e {
+	case LeftKindInParts:
+		return true
+	case LeftKindLockOn:
+		return true
+	case LeftKindOther:
+		return true
+	case LeftKindOutOfService:
+		return true
+	case LeftKindPartsThere:
 		return true
 	default:
 		return false
@@ -1705,6 +1774,30 @@ func (e NewUnitOwner) Valid() bool {
 	}
 }
 
+// Defines values for NewVisitDecisionDecision.
+const (
+	NewVisitDecisionDecisionGo        NewVisitDecisionDecision = "go"
+	NewVisitDecisionDecisionGoWithout NewVisitDecisionDecision = "go_without"
+	NewVisitDecisionDecisionMove      NewVisitDecisionDecision = "move"
+	NewVisitDecisionDecisionWait      NewVisitDecisionDecision = "wait"
+)
+
+// Valid indicates whether the value is a known member of the NewVisitDecisionDecision enum.
+func (e NewVisitDecisionDecision) Valid() bool {
+	switch e {
+	case NewVisitDecisionDecisionGo:
+		return true
+	case NewVisitDecisionDecisionGoWithout:
+		return true
+	case NewVisitDecisionDecisionMove:
+		return true
+	case NewVisitDecisionDecisionWait:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NewWarrantyGiver.
 const (
 	NewWarrantyGiverDistributor NewWarrantyGiver = "distributor"
@@ -1921,6 +2014,24 @@ func (e PlanTriggerUnit) Valid() bool {
 	case PlanTriggerUnitRunHours:
 		return true
 	case PlanTriggerUnitVehicles:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for PlanningRuleDistances.
+const (
+	Km    PlanningRuleDistances = "km"
+	Miles PlanningRuleDistances = "miles"
+)
+
+// Valid indicates whether the value is a known member of the PlanningRuleDistances enum.
+func (e PlanningRuleDistances) Valid() bool {
+	switch e {
+	case Km:
+		return true
+	case Miles:
 		return true
 	default:
 		return false
@@ -3040,6 +3151,81 @@ func (e Verdict) Valid() bool {
 	}
 }
 
+// Defines values for VisitAct.
+const (
+	VisitActArrived  VisitAct = "arrived"
+	VisitActFinished VisitAct = "finished"
+	VisitActLeft     VisitAct = "left"
+	VisitActStarted  VisitAct = "started"
+)
+
+// Valid indicates whether the value is a known member of the VisitAct enum.
+func (e VisitAct) Valid() bool {
+	switch e {
+	case VisitActArrived:
+		return true
+	case VisitActFinished:
+		return true
+	case VisitActLeft:
+		return true
+	case VisitActStarted:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for VisitState.
+const (
+	VisitStateAbandoned VisitState = "abandoned"
+	VisitStateClosed    VisitState = "closed"
+	VisitStatePlanned   VisitState = "planned"
+	VisitStateProposed  VisitState = "proposed"
+	VisitStateUnderWay  VisitState = "under_way"
+)
+
+// Valid indicates whether the value is a known member of the VisitState enum.
+func (e VisitState) Valid() bool {
+	switch e {
+	case VisitStateAbandoned:
+		return true
+	case VisitStateClosed:
+		return true
+	case VisitStatePlanned:
+		return true
+	case VisitStateProposed:
+		return true
+	case VisitStateUnderWay:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for VisitVerdict.
+const (
+	VisitCannotTell    VisitVerdict = "cannot tell"
+	VisitDoesNotGo     VisitVerdict = "no-go"
+	VisitGoes          VisitVerdict = "go"
+	VisitGoesAfterWork VisitVerdict = "go after work"
+)
+
+// Valid indicates whether the value is a known member of the VisitVerdict enum.
+func (e VisitVerdict) Valid() bool {
+	switch e {
+	case VisitCannotTell:
+		return true
+	case VisitDoesNotGo:
+		return true
+	case VisitGoes:
+		return true
+	case VisitGoesAfterWork:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for WarrantyGiver.
 const (
 	WarrantyGiverDistributor WarrantyGiver = "distributor"
@@ -3184,6 +3370,9 @@ func (e ListClaimsParamsState) Valid() bool {
 	}
 }
 
+// AbandonReason defines model for AbandonReason.
+type AbandonReason string
+
 // Account defines model for Account.
 type Account struct {
 	CreatedAt   time.Time           `json:"created_at"`
@@ -3296,6 +3485,14 @@ type AtVersion struct {
 	Version int `json:"version"`
 }
 
+// BenchWork defines model for BenchWork.
+type BenchWork struct {
+	Item    string `json:"item"`
+	Minutes int    `json:"minutes"`
+	What    string `json:"what"`
+	Who     string `json:"who"`
+}
+
 // Blackout defines model for Blackout.
 type Blackout struct {
 	From        time.Time           `json:"from"`
@@ -3369,6 +3566,36 @@ type CheckAnswers struct {
 // CheckKind defines model for CheckKind.
 type CheckKind string
 
+// CheckLine defines model for CheckLine.
+type CheckLine struct {
+	// Always That the day takes for certain.
+	Always    Quantity     `json:"always"`
+	Elsewhere []PartSource `json:"elsewhere"`
+	Expiring  *string      `json:"expiring,omitempty"`
+	Fetch     []PartSource `json:"fetch"`
+	For       []string     `json:"for"`
+
+	// InVan An exact amount in digits with a point, such as 0.25.
+	InVan Quantity `json:"in_van"`
+	Key   string   `json:"key"`
+
+	// Kind part, tool or protective.
+	Kind   string  `json:"kind"`
+	Note   *string `json:"note,omitempty"`
+	Number *string `json:"number,omitempty"`
+
+	// Perhaps That it takes if everything is found.
+	Perhaps Quantity `json:"perhaps"`
+	Says    string   `json:"says"`
+
+	// Short An exact amount in digits with a point, such as 0.25.
+	Short    Quantity    `json:"short"`
+	Ticked   bool        `json:"ticked"`
+	TickedBy *string     `json:"ticked_by,omitempty"`
+	Unit     string      `json:"unit"`
+	Work     []BenchWork `json:"work"`
+}
+
 // Claim defines model for Claim.
 type Claim struct {
 	// Amount An exact number of the part's unit of measure, with up to three decimals: 12 or 0.9.
@@ -3418,6 +3645,11 @@ type Claims struct {
 
 // Climate Which seasonal profile fits.
 type Climate string
+
+// ClockTime Time of day at the site, HH:MM.
+//
+// Example: 06:00
+type ClockTime = string
 
 // Completion defines model for Completion.
 type Completion struct {
@@ -4622,6 +4854,9 @@ type Lead struct {
 	Line string `json:"line"`
 }
 
+// LeftKind defines model for LeftKind.
+type LeftKind string
+
 // Line defines model for Line.
 type Line struct {
 	Code      string             `json:"code"`
@@ -4884,6 +5119,19 @@ type MeterTotal struct {
 
 // MeterUnit defines model for MeterUnit.
 type MeterUnit string
+
+// MoreToTake defines model for MoreToTake.
+type MoreToTake struct {
+	// Amount An exact amount in digits with a point, such as 0.25.
+	Amount Quantity `json:"amount"`
+	Number string   `json:"number"`
+
+	// Percent Chance of no second trip with this and all before it.
+	Percent float64 `json:"percent"`
+	Says    string  `json:"says"`
+	Unit    string  `json:"unit"`
+	Where   string  `json:"where"`
+}
 
 // Movement defines model for Movement.
 type Movement struct {
@@ -5561,6 +5809,14 @@ type NewPlan struct {
 	Title     string `json:"title"`
 }
 
+// NewPlanningChoice defines model for NewPlanningChoice.
+type NewPlanningChoice struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Reason       string              `json:"reason"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
+	Until        openapi_types.Date  `json:"until"`
+}
+
 // NewPosition defines model for NewPosition.
 type NewPosition struct {
 	// Aliases What people at the site call it.
@@ -6081,6 +6337,73 @@ type NewUnits struct {
 	Items []NewUnit `json:"items"`
 }
 
+// NewVisit defines model for NewVisit.
+type NewVisit struct {
+	// Locked A person has decided the day: no proposal moves it.
+	Locked  *bool              `json:"locked,omitempty"`
+	Minutes int                `json:"minutes"`
+	On      openapi_types.Date `json:"on"`
+	People  *[]NewVisitPerson  `json:"people,omitempty"`
+
+	// Proposed Nobody is booked yet.
+	Proposed *bool              `json:"proposed,omitempty"`
+	SiteId   openapi_types.UUID `json:"site_id"`
+
+	// Starts Time of day at the site, HH:MM.
+	//
+	// Example: 06:00
+	Starts ClockTime           `json:"starts"`
+	Tasks  *[]NewVisitTask     `json:"tasks,omitempty"`
+	VanId  *openapi_types.UUID `json:"van_id,omitempty"`
+}
+
+// NewVisitDecision defines model for NewVisitDecision.
+type NewVisitDecision struct {
+	Decision NewVisitDecisionDecision `json:"decision"`
+	Reason   string                   `json:"reason"`
+	TaskId   *openapi_types.UUID      `json:"task_id,omitempty"`
+}
+
+// NewVisitDecisionDecision defines model for NewVisitDecision.Decision.
+type NewVisitDecisionDecision string
+
+// NewVisitLeft defines model for NewVisitLeft.
+type NewVisitLeft struct {
+	Kind       LeftKind            `json:"kind"`
+	PositionId *openapi_types.UUID `json:"position_id,omitempty"`
+	Says       string              `json:"says"`
+}
+
+// NewVisitPerson defines model for NewVisitPerson.
+type NewVisitPerson struct {
+	Minutes  *int               `json:"minutes,omitempty"`
+	PersonId openapi_types.UUID `json:"person_id"`
+
+	// Starts Time of day at the site, HH:MM.
+	//
+	// Example: 06:00
+	Starts *ClockTime `json:"starts,omitempty"`
+}
+
+// NewVisitTask defines model for NewVisitTask.
+type NewVisitTask struct {
+	// Method The way of doing it, where its procedure has several.
+	Method *string `json:"method,omitempty"`
+
+	// Moved From the visit that it is on.
+	Moved  *bool              `json:"moved,omitempty"`
+	TaskId openapi_types.UUID `json:"task_id"`
+}
+
+// NewVisitWant defines model for NewVisitWant.
+type NewVisitWant struct {
+	// Amount An exact amount in digits with a point, such as 0.25.
+	Amount Quantity            `json:"amount"`
+	PartId openapi_types.UUID  `json:"part_id"`
+	Says   *string             `json:"says,omitempty"`
+	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
+}
+
 // NewWarranty defines model for NewWarranty.
 type NewWarranty struct {
 	Covers     *string             `json:"covers,omitempty"`
@@ -6351,6 +6674,17 @@ type PartPage struct {
 	NextCursor *string `json:"next_cursor,omitempty"`
 }
 
+// PartSource defines model for PartSource.
+type PartSource struct {
+	// Amount An exact amount in digits with a point, such as 0.25.
+	Amount Quantity `json:"amount"`
+	Item   string   `json:"item"`
+
+	// Place own van, site shelf, warehouse, another van or on order.
+	Place string `json:"place"`
+	Where string `json:"where"`
+}
+
 // PartUse defines model for PartUse.
 type PartUse struct {
 	// Amount A number of what the part is measured in, with at most three decimals.
@@ -6405,6 +6739,13 @@ type Photo struct {
 // Photos defines model for Photos.
 type Photos struct {
 	Items []Photo `json:"items"`
+}
+
+// PickedWork defines model for PickedWork.
+type PickedWork struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Method       *string             `json:"method,omitempty"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
 }
 
 // Plan defines model for Plan.
@@ -6502,6 +6843,48 @@ type PlanVersion struct {
 type PlanVersions struct {
 	Items []PlanVersion `json:"items"`
 }
+
+// PlanningChoice defines model for PlanningChoice.
+type PlanningChoice struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	ChosenAt     time.Time           `json:"chosen_at"`
+	ChosenBy     string              `json:"chosen_by"`
+	Id           openapi_types.UUID  `json:"id"`
+	Reason       string              `json:"reason"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
+	Title        string              `json:"title"`
+	Until        openapi_types.Date  `json:"until"`
+}
+
+// PlanningChoices defines model for PlanningChoices.
+type PlanningChoices struct {
+	Items []PlanningChoice `json:"items"`
+}
+
+// PlanningCost defines model for PlanningCost.
+type PlanningCost struct {
+	Currency  string `json:"currency"`
+	HourMinor int64  `json:"hour_minor"`
+	TripMinor int64  `json:"trip_minor"`
+}
+
+// PlanningRule defines model for PlanningRule.
+type PlanningRule struct {
+	Closed        []openapi_types.Date  `json:"closed"`
+	DayMinutes    int                   `json:"day_minutes"`
+	Distances     PlanningRuleDistances `json:"distances"`
+	Latitude      *float64              `json:"latitude,omitempty"`
+	Longitude     *float64              `json:"longitude,omitempty"`
+	RoadFactor    float64               `json:"road_factor"`
+	SiteMinutes   int                   `json:"site_minutes"`
+	SpeedKmH      float64               `json:"speed_km_h"`
+	TargetPercent int                   `json:"target_percent"`
+	TwinPercent   int                   `json:"twin_percent"`
+	WorkingDays   []int                 `json:"working_days"`
+}
+
+// PlanningRuleDistances defines model for PlanningRule.Distances.
+type PlanningRuleDistances string
 
 // PointNow defines model for PointNow.
 type PointNow struct {
@@ -6807,6 +7190,107 @@ type ProofNow struct {
 	Person     string    `json:"person"`
 }
 
+// ProposalAcceptance defines model for ProposalAcceptance.
+type ProposalAcceptance struct {
+	Locked   *bool              `json:"locked,omitempty"`
+	Minutes  int                `json:"minutes"`
+	On       openapi_types.Date `json:"on"`
+	People   *[]NewVisitPerson  `json:"people,omitempty"`
+	Proposed *bool              `json:"proposed,omitempty"`
+
+	// Saying What it saves, as it was proposed.
+	Saying *string `json:"saying,omitempty"`
+
+	// Starts Time of day at the site, HH:MM.
+	//
+	// Example: 06:00
+	Starts  ClockTime           `json:"starts"`
+	VanId   *openapi_types.UUID `json:"van_id,omitempty"`
+	Version *int                `json:"version,omitempty"`
+
+	// VisitId A visit that there is: the work is put on it.
+	VisitId *openapi_types.UUID `json:"visit_id,omitempty"`
+	Work    []PickedWork        `json:"work"`
+}
+
+// ProposalConflict defines model for ProposalConflict.
+type ProposalConflict struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Criticality  string              `json:"criticality"`
+	DueOn        openapi_types.Date  `json:"due_on"`
+	EarliestOn   openapi_types.Date  `json:"earliest_on"`
+	LatestOn     openapi_types.Date  `json:"latest_on"`
+	Minutes      int                 `json:"minutes"`
+	Name         string              `json:"name"`
+	On           *openapi_types.Date `json:"on,omitempty"`
+	People       int                 `json:"people"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+	Says         string              `json:"says"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
+	Title        string              `json:"title"`
+	VisitId      *openapi_types.UUID `json:"visit_id,omitempty"`
+	Why          string              `json:"why"`
+}
+
+// ProposalCost defines model for ProposalCost.
+type ProposalCost struct {
+	Minutes     int   `json:"minutes"`
+	MoneyMinor  int64 `json:"money_minor"`
+	Trips       int   `json:"trips"`
+	WastedMinor int64 `json:"wasted_minor"`
+}
+
+// ProposalOffer defines model for ProposalOffer.
+type ProposalOffer struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Criticality  string              `json:"criticality"`
+	DueOn        openapi_types.Date  `json:"due_on"`
+	EarliestOn   openapi_types.Date  `json:"earliest_on"`
+	LatestOn     openapi_types.Date  `json:"latest_on"`
+	LeftPercent  int                 `json:"left_percent"`
+	Minutes      int                 `json:"minutes"`
+	Name         string              `json:"name"`
+	On           openapi_types.Date  `json:"on"`
+	People       int                 `json:"people"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+	Says         string              `json:"says"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
+	Title        string              `json:"title"`
+	VisitId      *openapi_types.UUID `json:"visit_id,omitempty"`
+	WasteMinor   int64               `json:"waste_minor"`
+	With         string              `json:"with"`
+}
+
+// ProposedTask defines model for ProposedTask.
+type ProposedTask struct {
+	AssignmentId *openapi_types.UUID `json:"assignment_id,omitempty"`
+	Criticality  string              `json:"criticality"`
+	DueOn        openapi_types.Date  `json:"due_on"`
+	EarliestOn   openapi_types.Date  `json:"earliest_on"`
+	EarlyDays    int                 `json:"early_days"`
+	LateDays     int                 `json:"late_days"`
+	LatestOn     openapi_types.Date  `json:"latest_on"`
+	Minutes      int                 `json:"minutes"`
+	Name         string              `json:"name"`
+	People       int                 `json:"people"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+	TaskId       *openapi_types.UUID `json:"task_id,omitempty"`
+	Title        string              `json:"title"`
+	VisitId      *openapi_types.UUID `json:"visit_id,omitempty"`
+	WasteMinor   int64               `json:"waste_minor"`
+	Who          []string            `json:"who"`
+}
+
+// ProposedVisit defines model for ProposedVisit.
+type ProposedVisit struct {
+	Minutes int                `json:"minutes"`
+	On      openapi_types.Date `json:"on"`
+	Tasks   []ProposedTask     `json:"tasks"`
+
+	// VisitId Where there is a visit already.
+	VisitId *openapi_types.UUID `json:"visit_id,omitempty"`
+}
+
 // Putting defines model for Putting.
 type Putting struct {
 	// From Left out where nobody knows: only for a unit that has no place on record yet.
@@ -6823,6 +7307,9 @@ type Putting struct {
 	Remark *string             `json:"remark,omitempty"`
 	SlotId *openapi_types.UUID `json:"slot_id,omitempty"`
 }
+
+// Quantity An exact amount in digits with a point, such as 0.25.
+type Quantity = string
 
 // Reading defines model for Reading.
 type Reading struct {
@@ -6945,6 +7432,37 @@ type ReadingsImport struct {
 
 	// Warnings Rows that wait for an explanation, and rows that count with a word about them; the first thousand.
 	Warnings []ProblemField `json:"warnings"`
+}
+
+// ReadyJob defines model for ReadyJob.
+type ReadyJob struct {
+	Against []string           `json:"against"`
+	Lines   []ReadyLine        `json:"lines"`
+	Missing []UnknownFact      `json:"missing"`
+	Name    string             `json:"name"`
+	Notes   []string           `json:"notes"`
+	TaskId  openapi_types.UUID `json:"task_id"`
+	Verdict VisitVerdict       `json:"verdict"`
+	Who     []string           `json:"who"`
+	Work    []BenchWork        `json:"work"`
+}
+
+// ReadyLine defines model for ReadyLine.
+type ReadyLine struct {
+	From    []PartSource `json:"from"`
+	IfFound bool         `json:"if_found"`
+
+	// Needed An exact amount in digits with a point, such as 0.25.
+	Needed Quantity `json:"needed"`
+	Number *string  `json:"number,omitempty"`
+
+	// OrderBy Last day on which an order still arrives in time.
+	OrderBy *openapi_types.Date `json:"order_by,omitempty"`
+
+	// Short An exact amount in digits with a point, such as 0.25.
+	Short Quantity `json:"short"`
+	Unit  string   `json:"unit"`
+	What  string   `json:"what"`
 }
 
 // Reason Why a unit left. limit_reached: at an inspection. robbed: taken for another position. fitted: it left stock for a slot.
@@ -7177,6 +7695,12 @@ type Shares struct {
 
 // SheetKind defines model for SheetKind.
 type SheetKind string
+
+// ShortPart defines model for ShortPart.
+type ShortPart struct {
+	Number  string  `json:"number"`
+	Percent float64 `json:"percent"`
+}
 
 // SignIn defines model for SignIn.
 type SignIn struct {
@@ -8056,6 +8580,14 @@ type UnitUse struct {
 	Vehicles   *UsedAmount `json:"vehicles,omitempty"`
 }
 
+// UnknownFact defines model for UnknownFact.
+type UnknownFact struct {
+	Fact string `json:"fact"`
+
+	// How How somebody finds it out.
+	How string `json:"how"`
+}
+
 // UsageFactor defines model for UsageFactor.
 type UsageFactor struct {
 	Climate    *string   `json:"climate,omitempty"`
@@ -8102,8 +8634,282 @@ type UsedOfBag struct {
 	Ordinal int         `json:"ordinal"`
 }
 
+// VanCheck defines model for VanCheck.
+type VanCheck struct {
+	// ChanceError Half the width of its 95 % interval, where it was simulated.
+	ChanceError float64 `json:"chance_error"`
+
+	// ChancePercent Of no second trip for parts, with what is in the van and what is fetched for certain.
+	ChancePercent float64            `json:"chance_percent"`
+	Lines         []CheckLine        `json:"lines"`
+	More          []MoreToTake       `json:"more"`
+	On            openapi_types.Date `json:"on"`
+
+	// Order The visits in order, in one sentence.
+	Order         string             `json:"order"`
+	PersonId      openapi_types.UUID `json:"person_id"`
+	Reached       bool               `json:"reached"`
+	Ready         []VisitReadiness   `json:"ready"`
+	Short         []ShortPart        `json:"short"`
+	TargetPercent int                `json:"target_percent"`
+	Visits        []Visit            `json:"visits"`
+}
+
+// VanTick defines model for VanTick.
+type VanTick struct {
+	At     *time.Time         `json:"at,omitempty"`
+	Id     openapi_types.UUID `json:"id"`
+	Item   string             `json:"item"`
+	Note   *string            `json:"note,omitempty"`
+	Ticked bool               `json:"ticked"`
+}
+
+// VanTicked defines model for VanTicked.
+type VanTicked struct {
+	// Fresh How many were new.
+	Fresh int `json:"fresh"`
+}
+
+// VanTicks defines model for VanTicks.
+type VanTicks struct {
+	On    openapi_types.Date `json:"on"`
+	Ticks []VanTick          `json:"ticks"`
+	VanId openapi_types.UUID `json:"van_id"`
+}
+
 // Verdict defines model for Verdict.
 type Verdict string
+
+// Visit defines model for Visit.
+type Visit struct {
+	BeganAt  *time.Time         `json:"began_at,omitempty"`
+	EndedAt  *time.Time         `json:"ended_at,omitempty"`
+	EndedBy  *string            `json:"ended_by,omitempty"`
+	EndedWhy *string            `json:"ended_why,omitempty"`
+	EndsAt   time.Time          `json:"ends_at"`
+	Id       openapi_types.UUID `json:"id"`
+	Locked   bool               `json:"locked"`
+	MadeAt   time.Time          `json:"made_at"`
+	MadeBy   string             `json:"made_by"`
+
+	// Minutes That they take, typically.
+	Minutes int                 `json:"minutes"`
+	NextId  *openapi_types.UUID `json:"next_id,omitempty"`
+	Number  int64               `json:"number"`
+
+	// On The operating day of the site in which it starts.
+	On openapi_types.Date `json:"on"`
+
+	// Origin hand, grouping, or after: it takes up what another left.
+	Origin   string             `json:"origin"`
+	People   []VisitPerson      `json:"people"`
+	Reason   *AbandonReason     `json:"reason,omitempty"`
+	SiteCode string             `json:"site_code"`
+	SiteId   openapi_types.UUID `json:"site_id"`
+	SiteName string             `json:"site_name"`
+	StartsAt time.Time          `json:"starts_at"`
+	State    VisitState         `json:"state"`
+
+	// Tasks That are or were on it.
+	Tasks   int                 `json:"tasks"`
+	VanCode *string             `json:"van_code,omitempty"`
+	VanId   *openapi_types.UUID `json:"van_id,omitempty"`
+	Version int                 `json:"version"`
+}
+
+// VisitAct defines model for VisitAct.
+type VisitAct string
+
+// VisitDecision defines model for VisitDecision.
+type VisitDecision struct {
+	DecidedAt time.Time           `json:"decided_at"`
+	DecidedBy string              `json:"decided_by"`
+	Decision  string              `json:"decision"`
+	Id        openapi_types.UUID  `json:"id"`
+	Reason    string              `json:"reason"`
+	Said      string              `json:"said"`
+	TaskId    *openapi_types.UUID `json:"task_id,omitempty"`
+
+	// Verdict As it was said when it was decided.
+	Verdict string `json:"verdict"`
+}
+
+// VisitEdit defines model for VisitEdit.
+type VisitEdit struct {
+	Locked  *bool              `json:"locked,omitempty"`
+	Minutes int                `json:"minutes"`
+	On      openapi_types.Date `json:"on"`
+	People  *[]NewVisitPerson  `json:"people,omitempty"`
+
+	// Starts Time of day at the site, HH:MM.
+	//
+	// Example: 06:00
+	Starts ClockTime           `json:"starts"`
+	VanId  *openapi_types.UUID `json:"van_id,omitempty"`
+}
+
+// VisitEnded defines model for VisitEnded.
+type VisitEnded struct {
+	Done  int                  `json:"done"`
+	Left  []openapi_types.UUID `json:"left"`
+	Visit Visit                `json:"visit"`
+}
+
+// VisitEnding defines model for VisitEnding.
+type VisitEnding struct {
+	Left   *[]NewVisitLeft     `json:"left,omitempty"`
+	Next   *NewVisit           `json:"next,omitempty"`
+	NextId *openapi_types.UUID `json:"next_id,omitempty"`
+	Reason *AbandonReason      `json:"reason,omitempty"`
+
+	// Wants Parts for want of which somebody must come again.
+	Wants *[]NewVisitWant `json:"wants,omitempty"`
+
+	// Why What happened; needed where it is abandoned or work is left.
+	Why *string `json:"why,omitempty"`
+}
+
+// VisitEntries defines model for VisitEntries.
+type VisitEntries struct {
+	Entries []VisitEntry `json:"entries"`
+}
+
+// VisitEntry defines model for VisitEntry.
+type VisitEntry struct {
+	Act VisitAct `json:"act"`
+
+	// DoneAt By the clock of the phone.
+	DoneAt time.Time          `json:"done_at"`
+	Id     openapi_types.UUID `json:"id"`
+	Note   *string            `json:"note,omitempty"`
+
+	// OffsetMs How much later it was than that clock said, where it is known.
+	OffsetMs *int64              `json:"offset_ms,omitempty"`
+	PersonId *openapi_types.UUID `json:"person_id,omitempty"`
+}
+
+// VisitFinding defines model for VisitFinding.
+type VisitFinding struct {
+	Kind   string              `json:"kind"`
+	Says   string              `json:"says"`
+	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
+}
+
+// VisitLeft defines model for VisitLeft.
+type VisitLeft struct {
+	Kind         LeftKind            `json:"kind"`
+	PositionCode *string             `json:"position_code,omitempty"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+	Says         string              `json:"says"`
+}
+
+// VisitPage defines model for VisitPage.
+type VisitPage struct {
+	Items      []Visit `json:"items"`
+	NextCursor *string `json:"next_cursor,omitempty"`
+}
+
+// VisitPerson defines model for VisitPerson.
+type VisitPerson struct {
+	From     time.Time          `json:"from"`
+	Name     string             `json:"name"`
+	PersonId openapi_types.UUID `json:"person_id"`
+	Until    time.Time          `json:"until"`
+}
+
+// VisitProposal defines model for VisitProposal.
+type VisitProposal struct {
+	Alone     ProposalCost       `json:"alone"`
+	Conflicts []ProposalConflict `json:"conflicts"`
+	Currency  string             `json:"currency"`
+	From      openapi_types.Date `json:"from"`
+	Offers    []ProposalOffer    `json:"offers"`
+	Says      string             `json:"says"`
+	SiteCode  string             `json:"site_code"`
+	SiteId    openapi_types.UUID `json:"site_id"`
+	Together  ProposalCost       `json:"together"`
+	Until     openapi_types.Date `json:"until"`
+	Visits    []ProposedVisit    `json:"visits"`
+}
+
+// VisitReadiness defines model for VisitReadiness.
+type VisitReadiness struct {
+	Jobs    []ReadyJob         `json:"jobs"`
+	Says    string             `json:"says"`
+	Verdict VisitVerdict       `json:"verdict"`
+	VisitId openapi_types.UUID `json:"visit_id"`
+}
+
+// VisitState defines model for VisitState.
+type VisitState string
+
+// VisitTask defines model for VisitTask.
+type VisitTask struct {
+	Criticality string             `json:"criticality"`
+	DueOn       openapi_types.Date `json:"due_on"`
+	EarliestOn  openapi_types.Date `json:"earliest_on"`
+
+	// EndedHow done, left, moved or dropped; absent while it is on the visit.
+	EndedHow     *string             `json:"ended_how,omitempty"`
+	LatestOn     openapi_types.Date  `json:"latest_on"`
+	LineCode     *string             `json:"line_code,omitempty"`
+	Method       *string             `json:"method,omitempty"`
+	Minutes      int                 `json:"minutes"`
+	Number       int64               `json:"number"`
+	People       int                 `json:"people"`
+	PositionCode *string             `json:"position_code,omitempty"`
+	PositionId   *openapi_types.UUID `json:"position_id,omitempty"`
+	Procedure    *string             `json:"procedure,omitempty"`
+	RecordId     *openapi_types.UUID `json:"record_id,omitempty"`
+	Skills       []string            `json:"skills"`
+	State        string              `json:"state"`
+	TaskId       openapi_types.UUID  `json:"task_id"`
+	Title        string              `json:"title"`
+}
+
+// VisitTasksEdit defines model for VisitTasksEdit.
+type VisitTasksEdit struct {
+	Add  *[]NewVisitTask       `json:"add,omitempty"`
+	Drop *[]openapi_types.UUID `json:"drop,omitempty"`
+}
+
+// VisitTimes defines model for VisitTimes.
+type VisitTimes struct {
+	Arrived  *time.Time         `json:"arrived,omitempty"`
+	Finished *time.Time         `json:"finished,omitempty"`
+	Left     *time.Time         `json:"left,omitempty"`
+	Name     string             `json:"name"`
+	Odd      []string           `json:"odd"`
+	PersonId openapi_types.UUID `json:"person_id"`
+	Started  *time.Time         `json:"started,omitempty"`
+}
+
+// VisitVerdict defines model for VisitVerdict.
+type VisitVerdict string
+
+// VisitWant defines model for VisitWant.
+type VisitWant struct {
+	// Amount An exact amount in digits with a point, such as 0.25.
+	Amount Quantity            `json:"amount"`
+	Part   string              `json:"part"`
+	PartId openapi_types.UUID  `json:"part_id"`
+	Says   string              `json:"says"`
+	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
+}
+
+// VisitWhole defines model for VisitWhole.
+type VisitWhole struct {
+	Decisions *[]VisitDecision `json:"decisions,omitempty"`
+	Findings  *[]VisitFinding  `json:"findings,omitempty"`
+	Left      []VisitLeft      `json:"left"`
+
+	// Saves What accepting the proposal saved, as it was said then; for those who see cost.
+	Saves *string       `json:"saves,omitempty"`
+	Tasks []VisitTask   `json:"tasks"`
+	Times *[]VisitTimes `json:"times,omitempty"`
+	Visit Visit         `json:"visit"`
+	Wants *[]VisitWant  `json:"wants,omitempty"`
+}
 
 // Voiding defines model for Voiding.
 type Voiding struct {
@@ -8260,6 +9066,9 @@ type ByCustomer = openapi_types.UUID
 // ByEntity defines model for ByEntity.
 type ByEntity = openapi_types.UUID
 
+// ByGoer defines model for ByGoer.
+type ByGoer = openapi_types.UUID
+
 // ByKind defines model for ByKind.
 type ByKind = string
 
@@ -8314,6 +9123,9 @@ type ByUnit = openapi_types.UUID
 // ByVisit defines model for ByVisit.
 type ByVisit = openapi_types.UUID
 
+// ByVisitState defines model for ByVisitState.
+type ByVisitState = VisitState
+
 // Cursor defines model for Cursor.
 type Cursor = string
 
@@ -8328,6 +9140,9 @@ type DueBy = openapi_types.Date
 
 // FindLimit defines model for FindLimit.
 type FindLimit = int
+
+// FromDay defines model for FromDay.
+type FromDay = openapi_types.Date
 
 // IdempotencyKey defines model for IdempotencyKey.
 type IdempotencyKey = string
@@ -8347,6 +9162,9 @@ type OfClass = string
 // OfUnit defines model for OfUnit.
 type OfUnit = openapi_types.UUID
 
+// OnDay defines model for OnDay.
+type OnDay = openapi_types.Date
+
 // OnlyOpen defines model for OnlyOpen.
 type OnlyOpen = bool
 
@@ -8361,6 +9179,9 @@ type UnderDraft = openapi_types.UUID
 
 // UnseenOnly defines model for UnseenOnly.
 type UnseenOnly = bool
+
+// UntilDay defines model for UntilDay.
+type UntilDay = openapi_types.Date
 
 // Weeks defines model for Weeks.
 type Weeks = int
@@ -8385,6 +9206,9 @@ type BlackoutId = openapi_types.UUID
 
 // ChangeId defines model for changeId.
 type ChangeId = openapi_types.UUID
+
+// ChoiceId defines model for choiceId.
+type ChoiceId = openapi_types.UUID
 
 // ClaimId defines model for claimId.
 type ClaimId = openapi_types.UUID
@@ -8490,6 +9314,9 @@ type TokenId = openapi_types.UUID
 
 // UnitId defines model for unitId.
 type UnitId = openapi_types.UUID
+
+// VisitId defines model for visitId.
+type VisitId = openapi_types.UUID
 
 // WarrantyId defines model for warrantyId.
 type WarrantyId = openapi_types.UUID
@@ -9067,6 +9894,18 @@ type PublishPlanVersionParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ReplacePlanningCostParams defines parameters for ReplacePlanningCost.
+type ReplacePlanningCostParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// ReplacePlanningRuleParams defines parameters for ReplacePlanningRule.
+type ReplacePlanningRuleParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
 // ListPlansParams defines parameters for ListPlans.
 type ListPlansParams struct {
 	// Cursor next_cursor of the page before.
@@ -9369,6 +10208,18 @@ type CreateNoteParams struct {
 
 // HandOverSiteParams defines parameters for HandOverSite.
 type HandOverSiteParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// IgnoreWorkParams defines parameters for IgnoreWork.
+type IgnoreWorkParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// AcceptProposalParams defines parameters for AcceptProposal.
+type AcceptProposalParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
@@ -9802,6 +10653,87 @@ type ListUsageProfileParams struct {
 	Size *BySize `form:"size,omitempty" json:"size,omitempty"`
 }
 
+// CheckVanParams defines parameters for CheckVan.
+type CheckVanParams struct {
+	// PersonId Only of this person; of a van check whoever asks, where nobody is named.
+	PersonId *ByGoer `form:"person_id,omitempty" json:"person_id,omitempty"`
+
+	// On The day; today where nothing is said.
+	On *OnDay `form:"on,omitempty" json:"on,omitempty"`
+}
+
+// TickVanParams defines parameters for TickVan.
+type TickVanParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ListVisitsParams defines parameters for ListVisits.
+type ListVisitsParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// SiteId Only of this site.
+	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// PersonId Only of this person; of a van check whoever asks, where nobody is named.
+	PersonId *ByGoer `form:"person_id,omitempty" json:"person_id,omitempty"`
+
+	// State Only in this state.
+	State *ByVisitState `form:"state,omitempty" json:"state,omitempty"`
+
+	// From From this day on.
+	From *FromDay `form:"from,omitempty" json:"from,omitempty"`
+
+	// Until Up to this day and with it.
+	Until *UntilDay `form:"until,omitempty" json:"until,omitempty"`
+}
+
+// CreateVisitParams defines parameters for CreateVisit.
+type CreateVisitParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ReplaceVisitParams defines parameters for ReplaceVisit.
+type ReplaceVisitParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// BookVisitParams defines parameters for BookVisit.
+type BookVisitParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// DecideVisitParams defines parameters for DecideVisit.
+type DecideVisitParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// EndVisitParams defines parameters for EndVisit.
+type EndVisitParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
+// EnterVisitParams defines parameters for EnterVisit.
+type EnterVisitParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ChangeVisitTasksParams defines parameters for ChangeVisitTasks.
+type ChangeVisitTasksParams struct {
+	// IfMatch The ETag that was read. Needed; it is not marked so because its absence is answered with 428.
+	IfMatch *IfMatch `json:"If-Match,omitempty"`
+}
+
 // ListWarrantiesParams defines parameters for ListWarranties.
 type ListWarrantiesParams struct {
 	// Cursor next_cursor of the page before.
@@ -9994,6 +10926,12 @@ type WithdrawPhotoJSONRequestBody = Withdrawal
 // ReplacePlanVersionJSONRequestBody defines body for ReplacePlanVersion for application/json ContentType.
 type ReplacePlanVersionJSONRequestBody = PlanTerms
 
+// ReplacePlanningCostJSONRequestBody defines body for ReplacePlanningCost for application/json ContentType.
+type ReplacePlanningCostJSONRequestBody = PlanningCost
+
+// ReplacePlanningRuleJSONRequestBody defines body for ReplacePlanningRule for application/json ContentType.
+type ReplacePlanningRuleJSONRequestBody = PlanningRule
+
 // CreatePlanJSONRequestBody defines body for CreatePlan for application/json ContentType.
 type CreatePlanJSONRequestBody = NewPlan
 
@@ -10092,6 +11030,12 @@ type CreateNoteJSONRequestBody = NewNote
 
 // HandOverSiteJSONRequestBody defines body for HandOverSite for application/json ContentType.
 type HandOverSiteJSONRequestBody = HandOver
+
+// IgnoreWorkJSONRequestBody defines body for IgnoreWork for application/json ContentType.
+type IgnoreWorkJSONRequestBody = NewPlanningChoice
+
+// AcceptProposalJSONRequestBody defines body for AcceptProposal for application/json ContentType.
+type AcceptProposalJSONRequestBody = ProposalAcceptance
 
 // CreateRegimeChangeJSONRequestBody defines body for CreateRegimeChange for application/json ContentType.
 type CreateRegimeChangeJSONRequestBody = NewRegimeChange
@@ -10209,6 +11153,27 @@ type ReplaceSectionJSONRequestBody = NewSection
 
 // PutUnitJSONRequestBody defines body for PutUnit for application/json ContentType.
 type PutUnitJSONRequestBody = Putting
+
+// TickVanJSONRequestBody defines body for TickVan for application/json ContentType.
+type TickVanJSONRequestBody = VanTicks
+
+// CreateVisitJSONRequestBody defines body for CreateVisit for application/json ContentType.
+type CreateVisitJSONRequestBody = NewVisit
+
+// ReplaceVisitJSONRequestBody defines body for ReplaceVisit for application/json ContentType.
+type ReplaceVisitJSONRequestBody = VisitEdit
+
+// DecideVisitJSONRequestBody defines body for DecideVisit for application/json ContentType.
+type DecideVisitJSONRequestBody = NewVisitDecision
+
+// EndVisitJSONRequestBody defines body for EndVisit for application/json ContentType.
+type EndVisitJSONRequestBody = VisitEnding
+
+// EnterVisitJSONRequestBody defines body for EnterVisit for application/json ContentType.
+type EnterVisitJSONRequestBody = VisitEntries
+
+// ChangeVisitTasksJSONRequestBody defines body for ChangeVisitTasks for application/json ContentType.
+type ChangeVisitTasksJSONRequestBody = VisitTasksEdit
 
 // AddWarrantyJSONRequestBody defines body for AddWarranty for application/json ContentType.
 type AddWarrantyJSONRequestBody = NewWarranty
@@ -10554,6 +11519,18 @@ type ServerInterface interface {
 	// PublishPlanVersion Publish a version of a plan
 	// (POST /plan-versions/{planVersionId}/publication)
 	PublishPlanVersion(c *gin.Context, planVersionId PlanVersionId, params PublishPlanVersionParams)
+	// GetPlanningCost Read what trips cost
+	// (GET /planning-cost)
+	GetPlanningCost(c *gin.Context)
+	// ReplacePlanningCost Change what trips cost
+	// (PUT /planning-cost)
+	ReplacePlanningCost(c *gin.Context, params ReplacePlanningCostParams)
+	// GetPlanningRule Read by what visits are planned
+	// (GET /planning-rule)
+	GetPlanningRule(c *gin.Context)
+	// ReplacePlanningRule Change by what visits are planned
+	// (PUT /planning-rule)
+	ReplacePlanningRule(c *gin.Context, params ReplacePlanningRuleParams)
 	// ListPlans List plans by code
 	// (GET /plans)
 	ListPlans(c *gin.Context, params ListPlansParams)
@@ -10782,6 +11759,21 @@ type ServerInterface interface {
 	// HandOverSite Hand the site over to another customer
 	// (POST /sites/{siteId}/ownerships)
 	HandOverSite(c *gin.Context, siteId SiteId, params HandOverSiteParams)
+	// ListPlanningChoices List what is left out of a site's proposals
+	// (GET /sites/{siteId}/planning-choices)
+	ListPlanningChoices(c *gin.Context, siteId SiteId)
+	// IgnoreWork Leave work out of proposals for a while
+	// (POST /sites/{siteId}/planning-choices)
+	IgnoreWork(c *gin.Context, siteId SiteId, params IgnoreWorkParams)
+	// UnignoreWork Have it proposed again
+	// (POST /sites/{siteId}/planning-choices/{choiceId}/withdrawal)
+	UnignoreWork(c *gin.Context, siteId SiteId, choiceId ChoiceId)
+	// ProposeVisits Propose visits for the work of the next twelve weeks
+	// (GET /sites/{siteId}/proposal)
+	ProposeVisits(c *gin.Context, siteId SiteId)
+	// AcceptProposal Accept a proposed visit, as it is or changed
+	// (POST /sites/{siteId}/proposal/acceptance)
+	AcceptProposal(c *gin.Context, siteId SiteId, params AcceptProposalParams)
 	// ReconcileMeters How far counters of one thing are apart over the last month
 	// (GET /sites/{siteId}/reconciliation)
 	ReconcileMeters(c *gin.Context, siteId SiteId)
@@ -10983,6 +11975,42 @@ type ServerInterface interface {
 	// ListUsageProfile How use spreads over the year, the week and the day, as it was learnt
 	// (GET /usage-profile)
 	ListUsageProfile(c *gin.Context, params ListUsageProfileParams)
+	// CheckVan Check what a person's visits of a day take, across all of them
+	// (GET /van-check)
+	CheckVan(c *gin.Context, params CheckVanParams)
+	// TickVan Tick off what was put into a van
+	// (POST /van-check/ticks)
+	TickVan(c *gin.Context, params TickVanParams)
+	// ListVisits List visits by day
+	// (GET /visits)
+	ListVisits(c *gin.Context, params ListVisitsParams)
+	// CreateVisit Plan a visit
+	// (POST /visits)
+	CreateVisit(c *gin.Context, params CreateVisitParams)
+	// GetVisit Read a visit with its tasks and what became of it
+	// (GET /visits/{visitId})
+	GetVisit(c *gin.Context, visitId VisitId)
+	// ReplaceVisit Change when a visit is and who goes
+	// (PUT /visits/{visitId})
+	ReplaceVisit(c *gin.Context, visitId VisitId, params ReplaceVisitParams)
+	// BookVisit Plan a visit that was proposed
+	// (POST /visits/{visitId}/booking)
+	BookVisit(c *gin.Context, visitId VisitId, params BookVisitParams)
+	// DecideVisit Keep what a person decides about a visit, beside what is said of it
+	// (POST /visits/{visitId}/decisions)
+	DecideVisit(c *gin.Context, visitId VisitId, params DecideVisitParams)
+	// EndVisit Close a visit, or abandon it for a reason
+	// (POST /visits/{visitId}/end)
+	EndVisit(c *gin.Context, visitId VisitId, params EndVisitParams)
+	// EnterVisit Tell when people left, arrived, started and finished
+	// (POST /visits/{visitId}/entries)
+	EnterVisit(c *gin.Context, visitId VisitId, params EnterVisitParams)
+	// JudgeVisit Judge whether a visit can go
+	// (GET /visits/{visitId}/readiness)
+	JudgeVisit(c *gin.Context, visitId VisitId)
+	// ChangeVisitTasks Put tasks on a visit and take others off
+	// (PUT /visits/{visitId}/tasks)
+	ChangeVisitTasks(c *gin.Context, visitId VisitId, params ChangeVisitTasksParams)
 	// ListWarranties List warranties by their end
 	// (GET /warranties)
 	ListWarranties(c *gin.Context, params ListWarrantiesParams)
@@ -15402,6 +16430,112 @@ func (siw *ServerInterfaceWrapper) PublishPlanVersion(c *gin.Context) {
 	siw.Handler.PublishPlanVersion(c, planVersionId, params)
 }
 
+// GetPlanningCost operation middleware
+func (siw *ServerInterfaceWrapper) GetPlanningCost(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPlanningCost(c)
+}
+
+// ReplacePlanningCost operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePlanningCost(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplacePlanningCostParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePlanningCost(c, params)
+}
+
+// GetPlanningRule operation middleware
+func (siw *ServerInterfaceWrapper) GetPlanningRule(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPlanningRule(c)
+}
+
+// ReplacePlanningRule operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePlanningRule(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplacePlanningRuleParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePlanningRule(c, params)
+}
+
 // ListPlans operation middleware
 func (siw *ServerInterfaceWrapper) ListPlans(c *gin.Context) {
 
@@ -18242,6 +19376,194 @@ func (siw *ServerInterfaceWrapper) HandOverSite(c *gin.Context) {
 	}
 
 	siw.Handler.HandOverSite(c, siteId, params)
+}
+
+// ListPlanningChoices operation middleware
+func (siw *ServerInterfaceWrapper) ListPlanningChoices(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListPlanningChoices(c, siteId)
+}
+
+// IgnoreWork operation middleware
+func (siw *ServerInterfaceWrapper) IgnoreWork(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params IgnoreWorkParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.IgnoreWork(c, siteId, params)
+}
+
+// UnignoreWork operation middleware
+func (siw *ServerInterfaceWrapper) UnignoreWork(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Path parameter "choiceId" -------------
+	var choiceId ChoiceId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "choiceId", c.Param("choiceId"), &choiceId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter choiceId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.UnignoreWork(c, siteId, choiceId)
+}
+
+// ProposeVisits operation middleware
+func (siw *ServerInterfaceWrapper) ProposeVisits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ProposeVisits(c, siteId)
+}
+
+// AcceptProposal operation middleware
+func (siw *ServerInterfaceWrapper) AcceptProposal(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "siteId" -------------
+	var siteId SiteId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "siteId", c.Param("siteId"), &siteId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter siteId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params AcceptProposalParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.AcceptProposal(c, siteId, params)
 }
 
 // ReconcileMeters operation middleware
@@ -21231,6 +22553,552 @@ func (siw *ServerInterfaceWrapper) ListUsageProfile(c *gin.Context) {
 	siw.Handler.ListUsageProfile(c, params)
 }
 
+// CheckVan operation middleware
+func (siw *ServerInterfaceWrapper) CheckVan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CheckVanParams
+
+	// ------------- Optional query parameter "person_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "person_id", c.Request.URL.Query(), &params.PersonId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter person_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "on" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "on", c.Request.URL.Query(), &params.On, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter on: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CheckVan(c, params)
+}
+
+// TickVan operation middleware
+func (siw *ServerInterfaceWrapper) TickVan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params TickVanParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.TickVan(c, params)
+}
+
+// ListVisits operation middleware
+func (siw *ServerInterfaceWrapper) ListVisits(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListVisitsParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "site_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "person_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "person_id", c.Request.URL.Query(), &params.PersonId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter person_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "state" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "state", c.Request.URL.Query(), &params.State, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter state: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "from" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "from", c.Request.URL.Query(), &params.From, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter from: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "until" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "until", c.Request.URL.Query(), &params.Until, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter until: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListVisits(c, params)
+}
+
+// CreateVisit operation middleware
+func (siw *ServerInterfaceWrapper) CreateVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateVisitParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateVisit(c, params)
+}
+
+// GetVisit operation middleware
+func (siw *ServerInterfaceWrapper) GetVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetVisit(c, visitId)
+}
+
+// ReplaceVisit operation middleware
+func (siw *ServerInterfaceWrapper) ReplaceVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ReplaceVisitParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplaceVisit(c, visitId, params)
+}
+
+// BookVisit operation middleware
+func (siw *ServerInterfaceWrapper) BookVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params BookVisitParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.BookVisit(c, visitId, params)
+}
+
+// DecideVisit operation middleware
+func (siw *ServerInterfaceWrapper) DecideVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params DecideVisitParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.DecideVisit(c, visitId, params)
+}
+
+// EndVisit operation middleware
+func (siw *ServerInterfaceWrapper) EndVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params EndVisitParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.EndVisit(c, visitId, params)
+}
+
+// EnterVisit operation middleware
+func (siw *ServerInterfaceWrapper) EnterVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params EnterVisitParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.EnterVisit(c, visitId, params)
+}
+
+// JudgeVisit operation middleware
+func (siw *ServerInterfaceWrapper) JudgeVisit(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.JudgeVisit(c, visitId)
+}
+
+// ChangeVisitTasks operation middleware
+func (siw *ServerInterfaceWrapper) ChangeVisitTasks(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "visitId" -------------
+	var visitId VisitId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "visitId", c.Param("visitId"), &visitId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter visitId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ChangeVisitTasksParams
+
+	headers := c.Request.Header
+
+	// ------------- Optional header parameter "If-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-Match")]; found {
+		var IfMatch IfMatch
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for If-Match, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-Match", valueList[0], &IfMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter If-Match: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IfMatch = &IfMatch
+
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ChangeVisitTasks(c, visitId, params)
+}
+
 // ListWarranties operation middleware
 func (siw *ServerInterfaceWrapper) ListWarranties(c *gin.Context) {
 
@@ -21714,6 +23582,27 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/completions/:completionId/answers", wrapper.ListAnswers)
 	router.GET(options.BaseURL+"/lines/:lineId/round", wrapper.GetRound)
 	router.GET(options.BaseURL+"/sites/:siteId/work-findings", wrapper.ListWorkFindings)
+	router.GET(options.BaseURL+"/visits", wrapper.ListVisits)
+	router.POST(options.BaseURL+"/visits", wrapper.CreateVisit)
+	router.GET(options.BaseURL+"/visits/:visitId", wrapper.GetVisit)
+	router.PUT(options.BaseURL+"/visits/:visitId", wrapper.ReplaceVisit)
+	router.POST(options.BaseURL+"/visits/:visitId/booking", wrapper.BookVisit)
+	router.PUT(options.BaseURL+"/visits/:visitId/tasks", wrapper.ChangeVisitTasks)
+	router.POST(options.BaseURL+"/visits/:visitId/entries", wrapper.EnterVisit)
+	router.POST(options.BaseURL+"/visits/:visitId/end", wrapper.EndVisit)
+	router.GET(options.BaseURL+"/visits/:visitId/readiness", wrapper.JudgeVisit)
+	router.POST(options.BaseURL+"/visits/:visitId/decisions", wrapper.DecideVisit)
+	router.GET(options.BaseURL+"/van-check", wrapper.CheckVan)
+	router.POST(options.BaseURL+"/van-check/ticks", wrapper.TickVan)
+	router.GET(options.BaseURL+"/sites/:siteId/proposal", wrapper.ProposeVisits)
+	router.POST(options.BaseURL+"/sites/:siteId/proposal/acceptance", wrapper.AcceptProposal)
+	router.GET(options.BaseURL+"/sites/:siteId/planning-choices", wrapper.ListPlanningChoices)
+	router.POST(options.BaseURL+"/sites/:siteId/planning-choices", wrapper.IgnoreWork)
+	router.POST(options.BaseURL+"/sites/:siteId/planning-choices/:choiceId/withdrawal", wrapper.UnignoreWork)
+	router.GET(options.BaseURL+"/planning-rule", wrapper.GetPlanningRule)
+	router.PUT(options.BaseURL+"/planning-rule", wrapper.ReplacePlanningRule)
+	router.GET(options.BaseURL+"/planning-cost", wrapper.GetPlanningCost)
+	router.PUT(options.BaseURL+"/planning-cost", wrapper.ReplacePlanningCost)
 }
 
 type ProblemApplicationProblemPlusJSONResponse Problem
@@ -26448,6 +28337,194 @@ func (response PublishPlanVersiondefaultApplicationProblemPlusJSONResponse) Visi
 	return err
 }
 
+type GetPlanningCostRequestObject struct {
+}
+
+type GetPlanningCostResponseObject interface {
+	VisitGetPlanningCostResponse(w http.ResponseWriter) error
+}
+
+type GetPlanningCost200ResponseHeaders struct {
+	ETag string
+}
+
+type GetPlanningCost200JSONResponse struct {
+	Body    PlanningCost
+	Headers GetPlanningCost200ResponseHeaders
+}
+
+func (response GetPlanningCost200JSONResponse) VisitGetPlanningCostResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanningCostdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPlanningCostdefaultApplicationProblemPlusJSONResponse) VisitGetPlanningCostResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanningCostRequestObject struct {
+	Params ReplacePlanningCostParams
+	Body   *ReplacePlanningCostJSONRequestBody
+}
+
+type ReplacePlanningCostResponseObject interface {
+	VisitReplacePlanningCostResponse(w http.ResponseWriter) error
+}
+
+type ReplacePlanningCost200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplacePlanningCost200JSONResponse struct {
+	Body    PlanningCost
+	Headers ReplacePlanningCost200ResponseHeaders
+}
+
+func (response ReplacePlanningCost200JSONResponse) VisitReplacePlanningCostResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanningCostdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePlanningCostdefaultApplicationProblemPlusJSONResponse) VisitReplacePlanningCostResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanningRuleRequestObject struct {
+}
+
+type GetPlanningRuleResponseObject interface {
+	VisitGetPlanningRuleResponse(w http.ResponseWriter) error
+}
+
+type GetPlanningRule200ResponseHeaders struct {
+	ETag string
+}
+
+type GetPlanningRule200JSONResponse struct {
+	Body    PlanningRule
+	Headers GetPlanningRule200ResponseHeaders
+}
+
+func (response GetPlanningRule200JSONResponse) VisitGetPlanningRuleResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPlanningRuledefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPlanningRuledefaultApplicationProblemPlusJSONResponse) VisitGetPlanningRuleResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanningRuleRequestObject struct {
+	Params ReplacePlanningRuleParams
+	Body   *ReplacePlanningRuleJSONRequestBody
+}
+
+type ReplacePlanningRuleResponseObject interface {
+	VisitReplacePlanningRuleResponse(w http.ResponseWriter) error
+}
+
+type ReplacePlanningRule200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplacePlanningRule200JSONResponse struct {
+	Body    PlanningRule
+	Headers ReplacePlanningRule200ResponseHeaders
+}
+
+func (response ReplacePlanningRule200JSONResponse) VisitReplacePlanningRuleResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePlanningRuledefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePlanningRuledefaultApplicationProblemPlusJSONResponse) VisitReplacePlanningRuleResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListPlansRequestObject struct {
 	Params ListPlansParams
 }
@@ -29666,6 +31743,216 @@ func (response HandOverSitedefaultApplicationProblemPlusJSONResponse) VisitHandO
 	return err
 }
 
+type ListPlanningChoicesRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+}
+
+type ListPlanningChoicesResponseObject interface {
+	VisitListPlanningChoicesResponse(w http.ResponseWriter) error
+}
+
+type ListPlanningChoices200JSONResponse PlanningChoices
+
+func (response ListPlanningChoices200JSONResponse) VisitListPlanningChoicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListPlanningChoicesdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListPlanningChoicesdefaultApplicationProblemPlusJSONResponse) VisitListPlanningChoicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type IgnoreWorkRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+	Params IgnoreWorkParams
+	Body   *IgnoreWorkJSONRequestBody
+}
+
+type IgnoreWorkResponseObject interface {
+	VisitIgnoreWorkResponse(w http.ResponseWriter) error
+}
+
+type IgnoreWork201JSONResponse PlanningChoices
+
+func (response IgnoreWork201JSONResponse) VisitIgnoreWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type IgnoreWorkdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response IgnoreWorkdefaultApplicationProblemPlusJSONResponse) VisitIgnoreWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type UnignoreWorkRequestObject struct {
+	SiteId   SiteId   `json:"siteId"`
+	ChoiceId ChoiceId `json:"choiceId"`
+}
+
+type UnignoreWorkResponseObject interface {
+	VisitUnignoreWorkResponse(w http.ResponseWriter) error
+}
+
+type UnignoreWork200JSONResponse PlanningChoices
+
+func (response UnignoreWork200JSONResponse) VisitUnignoreWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type UnignoreWorkdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response UnignoreWorkdefaultApplicationProblemPlusJSONResponse) VisitUnignoreWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProposeVisitsRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+}
+
+type ProposeVisitsResponseObject interface {
+	VisitProposeVisitsResponse(w http.ResponseWriter) error
+}
+
+type ProposeVisits200JSONResponse VisitProposal
+
+func (response ProposeVisits200JSONResponse) VisitProposeVisitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ProposeVisitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ProposeVisitsdefaultApplicationProblemPlusJSONResponse) VisitProposeVisitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AcceptProposalRequestObject struct {
+	SiteId SiteId `json:"siteId"`
+	Params AcceptProposalParams
+	Body   *AcceptProposalJSONRequestBody
+}
+
+type AcceptProposalResponseObject interface {
+	VisitAcceptProposalResponse(w http.ResponseWriter) error
+}
+
+type AcceptProposal201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type AcceptProposal201JSONResponse struct {
+	Body    Visit
+	Headers AcceptProposal201ResponseHeaders
+}
+
+func (response AcceptProposal201JSONResponse) VisitAcceptProposalResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AcceptProposaldefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response AcceptProposaldefaultApplicationProblemPlusJSONResponse) VisitAcceptProposalResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ReconcileMetersRequestObject struct {
 	SiteId SiteId `json:"siteId"`
 }
@@ -32426,6 +34713,545 @@ func (response ListUsageProfiledefaultApplicationProblemPlusJSONResponse) VisitL
 	return err
 }
 
+type CheckVanRequestObject struct {
+	Params CheckVanParams
+}
+
+type CheckVanResponseObject interface {
+	VisitCheckVanResponse(w http.ResponseWriter) error
+}
+
+type CheckVan200JSONResponse VanCheck
+
+func (response CheckVan200JSONResponse) VisitCheckVanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CheckVandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CheckVandefaultApplicationProblemPlusJSONResponse) VisitCheckVanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TickVanRequestObject struct {
+	Params TickVanParams
+	Body   *TickVanJSONRequestBody
+}
+
+type TickVanResponseObject interface {
+	VisitTickVanResponse(w http.ResponseWriter) error
+}
+
+type TickVan200JSONResponse VanTicked
+
+func (response TickVan200JSONResponse) VisitTickVanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type TickVandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response TickVandefaultApplicationProblemPlusJSONResponse) VisitTickVanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListVisitsRequestObject struct {
+	Params ListVisitsParams
+}
+
+type ListVisitsResponseObject interface {
+	VisitListVisitsResponse(w http.ResponseWriter) error
+}
+
+type ListVisits200JSONResponse VisitPage
+
+func (response ListVisits200JSONResponse) VisitListVisitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListVisitsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListVisitsdefaultApplicationProblemPlusJSONResponse) VisitListVisitsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateVisitRequestObject struct {
+	Params CreateVisitParams
+	Body   *CreateVisitJSONRequestBody
+}
+
+type CreateVisitResponseObject interface {
+	VisitCreateVisitResponse(w http.ResponseWriter) error
+}
+
+type CreateVisit201ResponseHeaders struct {
+	ETag     string
+	Location string
+}
+
+type CreateVisit201JSONResponse struct {
+	Body    Visit
+	Headers CreateVisit201ResponseHeaders
+}
+
+func (response CreateVisit201JSONResponse) VisitCreateVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.Header().Set("Location", fmt.Sprint(response.Headers.Location))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateVisitdefaultApplicationProblemPlusJSONResponse) VisitCreateVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+}
+
+type GetVisitResponseObject interface {
+	VisitGetVisitResponse(w http.ResponseWriter) error
+}
+
+type GetVisit200ResponseHeaders struct {
+	ETag string
+}
+
+type GetVisit200JSONResponse struct {
+	Body    VisitWhole
+	Headers GetVisit200ResponseHeaders
+}
+
+func (response GetVisit200JSONResponse) VisitGetVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetVisitdefaultApplicationProblemPlusJSONResponse) VisitGetVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+	Params  ReplaceVisitParams
+	Body    *ReplaceVisitJSONRequestBody
+}
+
+type ReplaceVisitResponseObject interface {
+	VisitReplaceVisitResponse(w http.ResponseWriter) error
+}
+
+type ReplaceVisit200ResponseHeaders struct {
+	ETag string
+}
+
+type ReplaceVisit200JSONResponse struct {
+	Body    Visit
+	Headers ReplaceVisit200ResponseHeaders
+}
+
+func (response ReplaceVisit200JSONResponse) VisitReplaceVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplaceVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplaceVisitdefaultApplicationProblemPlusJSONResponse) VisitReplaceVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BookVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+	Params  BookVisitParams
+}
+
+type BookVisitResponseObject interface {
+	VisitBookVisitResponse(w http.ResponseWriter) error
+}
+
+type BookVisit200ResponseHeaders struct {
+	ETag string
+}
+
+type BookVisit200JSONResponse struct {
+	Body    Visit
+	Headers BookVisit200ResponseHeaders
+}
+
+func (response BookVisit200JSONResponse) VisitBookVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type BookVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response BookVisitdefaultApplicationProblemPlusJSONResponse) VisitBookVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DecideVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+	Params  DecideVisitParams
+	Body    *DecideVisitJSONRequestBody
+}
+
+type DecideVisitResponseObject interface {
+	VisitDecideVisitResponse(w http.ResponseWriter) error
+}
+
+type DecideVisit201JSONResponse VisitDecision
+
+func (response DecideVisit201JSONResponse) VisitDecideVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type DecideVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response DecideVisitdefaultApplicationProblemPlusJSONResponse) VisitDecideVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+	Params  EndVisitParams
+	Body    *EndVisitJSONRequestBody
+}
+
+type EndVisitResponseObject interface {
+	VisitEndVisitResponse(w http.ResponseWriter) error
+}
+
+type EndVisit200ResponseHeaders struct {
+	ETag string
+}
+
+type EndVisit200JSONResponse struct {
+	Body    VisitEnded
+	Headers EndVisit200ResponseHeaders
+}
+
+func (response EndVisit200JSONResponse) VisitEndVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EndVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EndVisitdefaultApplicationProblemPlusJSONResponse) VisitEndVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnterVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+	Params  EnterVisitParams
+	Body    *EnterVisitJSONRequestBody
+}
+
+type EnterVisitResponseObject interface {
+	VisitEnterVisitResponse(w http.ResponseWriter) error
+}
+
+type EnterVisit200ResponseHeaders struct {
+	ETag string
+}
+
+type EnterVisit200JSONResponse struct {
+	Body    Visit
+	Headers EnterVisit200ResponseHeaders
+}
+
+func (response EnterVisit200JSONResponse) VisitEnterVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type EnterVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response EnterVisitdefaultApplicationProblemPlusJSONResponse) VisitEnterVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type JudgeVisitRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+}
+
+type JudgeVisitResponseObject interface {
+	VisitJudgeVisitResponse(w http.ResponseWriter) error
+}
+
+type JudgeVisit200JSONResponse VisitReadiness
+
+func (response JudgeVisit200JSONResponse) VisitJudgeVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type JudgeVisitdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response JudgeVisitdefaultApplicationProblemPlusJSONResponse) VisitJudgeVisitResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeVisitTasksRequestObject struct {
+	VisitId VisitId `json:"visitId"`
+	Params  ChangeVisitTasksParams
+	Body    *ChangeVisitTasksJSONRequestBody
+}
+
+type ChangeVisitTasksResponseObject interface {
+	VisitChangeVisitTasksResponse(w http.ResponseWriter) error
+}
+
+type ChangeVisitTasks200ResponseHeaders struct {
+	ETag string
+}
+
+type ChangeVisitTasks200JSONResponse struct {
+	Body    Visit
+	Headers ChangeVisitTasks200ResponseHeaders
+}
+
+func (response ChangeVisitTasks200JSONResponse) VisitChangeVisitTasksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ChangeVisitTasksdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ChangeVisitTasksdefaultApplicationProblemPlusJSONResponse) VisitChangeVisitTasksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListWarrantiesRequestObject struct {
 	Params ListWarrantiesParams
 }
@@ -32923,6 +35749,18 @@ type StrictServerInterface interface {
 	// PublishPlanVersion Publish a version of a plan
 	// (POST /plan-versions/{planVersionId}/publication)
 	PublishPlanVersion(ctx context.Context, request PublishPlanVersionRequestObject) (PublishPlanVersionResponseObject, error)
+	// GetPlanningCost Read what trips cost
+	// (GET /planning-cost)
+	GetPlanningCost(ctx context.Context, request GetPlanningCostRequestObject) (GetPlanningCostResponseObject, error)
+	// ReplacePlanningCost Change what trips cost
+	// (PUT /planning-cost)
+	ReplacePlanningCost(ctx context.Context, request ReplacePlanningCostRequestObject) (ReplacePlanningCostResponseObject, error)
+	// GetPlanningRule Read by what visits are planned
+	// (GET /planning-rule)
+	GetPlanningRule(ctx context.Context, request GetPlanningRuleRequestObject) (GetPlanningRuleResponseObject, error)
+	// ReplacePlanningRule Change by what visits are planned
+	// (PUT /planning-rule)
+	ReplacePlanningRule(ctx context.Context, request ReplacePlanningRuleRequestObject) (ReplacePlanningRuleResponseObject, error)
 	// ListPlans List plans by code
 	// (GET /plans)
 	ListPlans(ctx context.Context, request ListPlansRequestObject) (ListPlansResponseObject, error)
@@ -33151,6 +35989,21 @@ type StrictServerInterface interface {
 	// HandOverSite Hand the site over to another customer
 	// (POST /sites/{siteId}/ownerships)
 	HandOverSite(ctx context.Context, request HandOverSiteRequestObject) (HandOverSiteResponseObject, error)
+	// ListPlanningChoices List what is left out of a site's proposals
+	// (GET /sites/{siteId}/planning-choices)
+	ListPlanningChoices(ctx context.Context, request ListPlanningChoicesRequestObject) (ListPlanningChoicesResponseObject, error)
+	// IgnoreWork Leave work out of proposals for a while
+	// (POST /sites/{siteId}/planning-choices)
+	IgnoreWork(ctx context.Context, request IgnoreWorkRequestObject) (IgnoreWorkResponseObject, error)
+	// UnignoreWork Have it proposed again
+	// (POST /sites/{siteId}/planning-choices/{choiceId}/withdrawal)
+	UnignoreWork(ctx context.Context, request UnignoreWorkRequestObject) (UnignoreWorkResponseObject, error)
+	// ProposeVisits Propose visits for the work of the next twelve weeks
+	// (GET /sites/{siteId}/proposal)
+	ProposeVisits(ctx context.Context, request ProposeVisitsRequestObject) (ProposeVisitsResponseObject, error)
+	// AcceptProposal Accept a proposed visit, as it is or changed
+	// (POST /sites/{siteId}/proposal/acceptance)
+	AcceptProposal(ctx context.Context, request AcceptProposalRequestObject) (AcceptProposalResponseObject, error)
 	// ReconcileMeters How far counters of one thing are apart over the last month
 	// (GET /sites/{siteId}/reconciliation)
 	ReconcileMeters(ctx context.Context, request ReconcileMetersRequestObject) (ReconcileMetersResponseObject, error)
@@ -33352,6 +36205,42 @@ type StrictServerInterface interface {
 	// ListUsageProfile How use spreads over the year, the week and the day, as it was learnt
 	// (GET /usage-profile)
 	ListUsageProfile(ctx context.Context, request ListUsageProfileRequestObject) (ListUsageProfileResponseObject, error)
+	// CheckVan Check what a person's visits of a day take, across all of them
+	// (GET /van-check)
+	CheckVan(ctx context.Context, request CheckVanRequestObject) (CheckVanResponseObject, error)
+	// TickVan Tick off what was put into a van
+	// (POST /van-check/ticks)
+	TickVan(ctx context.Context, request TickVanRequestObject) (TickVanResponseObject, error)
+	// ListVisits List visits by day
+	// (GET /visits)
+	ListVisits(ctx context.Context, request ListVisitsRequestObject) (ListVisitsResponseObject, error)
+	// CreateVisit Plan a visit
+	// (POST /visits)
+	CreateVisit(ctx context.Context, request CreateVisitRequestObject) (CreateVisitResponseObject, error)
+	// GetVisit Read a visit with its tasks and what became of it
+	// (GET /visits/{visitId})
+	GetVisit(ctx context.Context, request GetVisitRequestObject) (GetVisitResponseObject, error)
+	// ReplaceVisit Change when a visit is and who goes
+	// (PUT /visits/{visitId})
+	ReplaceVisit(ctx context.Context, request ReplaceVisitRequestObject) (ReplaceVisitResponseObject, error)
+	// BookVisit Plan a visit that was proposed
+	// (POST /visits/{visitId}/booking)
+	BookVisit(ctx context.Context, request BookVisitRequestObject) (BookVisitResponseObject, error)
+	// DecideVisit Keep what a person decides about a visit, beside what is said of it
+	// (POST /visits/{visitId}/decisions)
+	DecideVisit(ctx context.Context, request DecideVisitRequestObject) (DecideVisitResponseObject, error)
+	// EndVisit Close a visit, or abandon it for a reason
+	// (POST /visits/{visitId}/end)
+	EndVisit(ctx context.Context, request EndVisitRequestObject) (EndVisitResponseObject, error)
+	// EnterVisit Tell when people left, arrived, started and finished
+	// (POST /visits/{visitId}/entries)
+	EnterVisit(ctx context.Context, request EnterVisitRequestObject) (EnterVisitResponseObject, error)
+	// JudgeVisit Judge whether a visit can go
+	// (GET /visits/{visitId}/readiness)
+	JudgeVisit(ctx context.Context, request JudgeVisitRequestObject) (JudgeVisitResponseObject, error)
+	// ChangeVisitTasks Put tasks on a visit and take others off
+	// (PUT /visits/{visitId}/tasks)
+	ChangeVisitTasks(ctx context.Context, request ChangeVisitTasksRequestObject) (ChangeVisitTasksResponseObject, error)
 	// ListWarranties List warranties by their end
 	// (GET /warranties)
 	ListWarranties(ctx context.Context, request ListWarrantiesRequestObject) (ListWarrantiesResponseObject, error)
@@ -37267,6 +40156,142 @@ func (sh *strictHandler) PublishPlanVersion(ctx *gin.Context, planVersionId Plan
 	}
 }
 
+// GetPlanningCost operation middleware
+func (sh *strictHandler) GetPlanningCost(ctx *gin.Context) {
+	var request GetPlanningCostRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPlanningCost(ctx.Request.Context(), request.(GetPlanningCostRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPlanningCost")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPlanningCostResponseObject); ok {
+		if err := validResponse.VisitGetPlanningCostResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePlanningCost operation middleware
+func (sh *strictHandler) ReplacePlanningCost(ctx *gin.Context, params ReplacePlanningCostParams) {
+	var request ReplacePlanningCostRequestObject
+
+	request.Params = params
+
+	var body ReplacePlanningCostJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePlanningCost(ctx.Request.Context(), request.(ReplacePlanningCostRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePlanningCost")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePlanningCostResponseObject); ok {
+		if err := validResponse.VisitReplacePlanningCostResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPlanningRule operation middleware
+func (sh *strictHandler) GetPlanningRule(ctx *gin.Context) {
+	var request GetPlanningRuleRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPlanningRule(ctx.Request.Context(), request.(GetPlanningRuleRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPlanningRule")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPlanningRuleResponseObject); ok {
+		if err := validResponse.VisitGetPlanningRuleResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePlanningRule operation middleware
+func (sh *strictHandler) ReplacePlanningRule(ctx *gin.Context, params ReplacePlanningRuleParams) {
+	var request ReplacePlanningRuleRequestObject
+
+	request.Params = params
+
+	var body ReplacePlanningRuleJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePlanningRule(ctx.Request.Context(), request.(ReplacePlanningRuleRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePlanningRule")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePlanningRuleResponseObject); ok {
+		if err := validResponse.VisitReplacePlanningRuleResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListPlans operation middleware
 func (sh *strictHandler) ListPlans(ctx *gin.Context, params ListPlansParams) {
 	var request ListPlansRequestObject
@@ -39873,6 +42898,175 @@ func (sh *strictHandler) HandOverSite(ctx *gin.Context, siteId SiteId, params Ha
 	}
 }
 
+// ListPlanningChoices operation middleware
+func (sh *strictHandler) ListPlanningChoices(ctx *gin.Context, siteId SiteId) {
+	var request ListPlanningChoicesRequestObject
+
+	request.SiteId = siteId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListPlanningChoices(ctx.Request.Context(), request.(ListPlanningChoicesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListPlanningChoices")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListPlanningChoicesResponseObject); ok {
+		if err := validResponse.VisitListPlanningChoicesResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// IgnoreWork operation middleware
+func (sh *strictHandler) IgnoreWork(ctx *gin.Context, siteId SiteId, params IgnoreWorkParams) {
+	var request IgnoreWorkRequestObject
+
+	request.SiteId = siteId
+	request.Params = params
+
+	var body IgnoreWorkJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.IgnoreWork(ctx.Request.Context(), request.(IgnoreWorkRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "IgnoreWork")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(IgnoreWorkResponseObject); ok {
+		if err := validResponse.VisitIgnoreWorkResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// UnignoreWork operation middleware
+func (sh *strictHandler) UnignoreWork(ctx *gin.Context, siteId SiteId, choiceId ChoiceId) {
+	var request UnignoreWorkRequestObject
+
+	request.SiteId = siteId
+	request.ChoiceId = choiceId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.UnignoreWork(ctx.Request.Context(), request.(UnignoreWorkRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "UnignoreWork")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(UnignoreWorkResponseObject); ok {
+		if err := validResponse.VisitUnignoreWorkResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ProposeVisits operation middleware
+func (sh *strictHandler) ProposeVisits(ctx *gin.Context, siteId SiteId) {
+	var request ProposeVisitsRequestObject
+
+	request.SiteId = siteId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ProposeVisits(ctx.Request.Context(), request.(ProposeVisitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ProposeVisits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ProposeVisitsResponseObject); ok {
+		if err := validResponse.VisitProposeVisitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// AcceptProposal operation middleware
+func (sh *strictHandler) AcceptProposal(ctx *gin.Context, siteId SiteId, params AcceptProposalParams) {
+	var request AcceptProposalRequestObject
+
+	request.SiteId = siteId
+	request.Params = params
+
+	var body AcceptProposalJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AcceptProposal(ctx.Request.Context(), request.(AcceptProposalRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AcceptProposal")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(AcceptProposalResponseObject); ok {
+		if err := validResponse.VisitAcceptProposalResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ReconcileMeters operation middleware
 func (sh *strictHandler) ReconcileMeters(ctx *gin.Context, siteId SiteId) {
 	var request ReconcileMetersRequestObject
@@ -42339,6 +45533,450 @@ func (sh *strictHandler) ListUsageProfile(ctx *gin.Context, params ListUsageProf
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListUsageProfileResponseObject); ok {
 		if err := validResponse.VisitListUsageProfileResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CheckVan operation middleware
+func (sh *strictHandler) CheckVan(ctx *gin.Context, params CheckVanParams) {
+	var request CheckVanRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CheckVan(ctx.Request.Context(), request.(CheckVanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CheckVan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CheckVanResponseObject); ok {
+		if err := validResponse.VisitCheckVanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// TickVan operation middleware
+func (sh *strictHandler) TickVan(ctx *gin.Context, params TickVanParams) {
+	var request TickVanRequestObject
+
+	request.Params = params
+
+	var body TickVanJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.TickVan(ctx.Request.Context(), request.(TickVanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "TickVan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(TickVanResponseObject); ok {
+		if err := validResponse.VisitTickVanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListVisits operation middleware
+func (sh *strictHandler) ListVisits(ctx *gin.Context, params ListVisitsParams) {
+	var request ListVisitsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListVisits(ctx.Request.Context(), request.(ListVisitsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListVisits")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListVisitsResponseObject); ok {
+		if err := validResponse.VisitListVisitsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateVisit operation middleware
+func (sh *strictHandler) CreateVisit(ctx *gin.Context, params CreateVisitParams) {
+	var request CreateVisitRequestObject
+
+	request.Params = params
+
+	var body CreateVisitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateVisit(ctx.Request.Context(), request.(CreateVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateVisitResponseObject); ok {
+		if err := validResponse.VisitCreateVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetVisit operation middleware
+func (sh *strictHandler) GetVisit(ctx *gin.Context, visitId VisitId) {
+	var request GetVisitRequestObject
+
+	request.VisitId = visitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetVisit(ctx.Request.Context(), request.(GetVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetVisitResponseObject); ok {
+		if err := validResponse.VisitGetVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplaceVisit operation middleware
+func (sh *strictHandler) ReplaceVisit(ctx *gin.Context, visitId VisitId, params ReplaceVisitParams) {
+	var request ReplaceVisitRequestObject
+
+	request.VisitId = visitId
+	request.Params = params
+
+	var body ReplaceVisitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplaceVisit(ctx.Request.Context(), request.(ReplaceVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplaceVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplaceVisitResponseObject); ok {
+		if err := validResponse.VisitReplaceVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// BookVisit operation middleware
+func (sh *strictHandler) BookVisit(ctx *gin.Context, visitId VisitId, params BookVisitParams) {
+	var request BookVisitRequestObject
+
+	request.VisitId = visitId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.BookVisit(ctx.Request.Context(), request.(BookVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "BookVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(BookVisitResponseObject); ok {
+		if err := validResponse.VisitBookVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// DecideVisit operation middleware
+func (sh *strictHandler) DecideVisit(ctx *gin.Context, visitId VisitId, params DecideVisitParams) {
+	var request DecideVisitRequestObject
+
+	request.VisitId = visitId
+	request.Params = params
+
+	var body DecideVisitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.DecideVisit(ctx.Request.Context(), request.(DecideVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "DecideVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(DecideVisitResponseObject); ok {
+		if err := validResponse.VisitDecideVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// EndVisit operation middleware
+func (sh *strictHandler) EndVisit(ctx *gin.Context, visitId VisitId, params EndVisitParams) {
+	var request EndVisitRequestObject
+
+	request.VisitId = visitId
+	request.Params = params
+
+	var body EndVisitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EndVisit(ctx.Request.Context(), request.(EndVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EndVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(EndVisitResponseObject); ok {
+		if err := validResponse.VisitEndVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// EnterVisit operation middleware
+func (sh *strictHandler) EnterVisit(ctx *gin.Context, visitId VisitId, params EnterVisitParams) {
+	var request EnterVisitRequestObject
+
+	request.VisitId = visitId
+	request.Params = params
+
+	var body EnterVisitJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.EnterVisit(ctx.Request.Context(), request.(EnterVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "EnterVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(EnterVisitResponseObject); ok {
+		if err := validResponse.VisitEnterVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// JudgeVisit operation middleware
+func (sh *strictHandler) JudgeVisit(ctx *gin.Context, visitId VisitId) {
+	var request JudgeVisitRequestObject
+
+	request.VisitId = visitId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.JudgeVisit(ctx.Request.Context(), request.(JudgeVisitRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "JudgeVisit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(JudgeVisitResponseObject); ok {
+		if err := validResponse.VisitJudgeVisitResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ChangeVisitTasks operation middleware
+func (sh *strictHandler) ChangeVisitTasks(ctx *gin.Context, visitId VisitId, params ChangeVisitTasksParams) {
+	var request ChangeVisitTasksRequestObject
+
+	request.VisitId = visitId
+	request.Params = params
+
+	var body ChangeVisitTasksJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ChangeVisitTasks(ctx.Request.Context(), request.(ChangeVisitTasksRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ChangeVisitTasks")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ChangeVisitTasksResponseObject); ok {
+		if err := validResponse.VisitChangeVisitTasksResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
