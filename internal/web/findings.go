@@ -24,6 +24,9 @@ type siteHead struct {
 func siteTabs(v visit, id uuid.UUID, here string) []nav {
 	at := "/sites/" + id.String()
 	tabs := []nav{{at, "Site", false}, {at + "/fitted", "Fitted", false}, {at + "/counters", "Counters", false}, {at + "/findings", "Findings", false}}
+	if v.may(access.Plan) {
+		tabs = append(tabs, nav{at + "/plan", "Visits", false})
+	}
 	if v.may(access.RecordWork) {
 		tabs = append(tabs, nav{at + "/survey", "Survey", false})
 	}

@@ -337,7 +337,7 @@ func (s *sheet) wrong(name, msg string) {
 	s.Mend = append(s.Mend, mend{Name: f.ID(), Text: f.Wrong})
 }
 
-var listed = regexp.MustCompile(`^(?:grants|items|facts)\[(\d+)\]\.`)
+var listed = regexp.MustCompile(`^(?:grants|items|facts|people|tasks|work)\[(\d+)\]\.`)
 
 // fieldOf finds the field of this form for a fault's path into a request:
 // "grants[0].customer_id" and "length.value" are customer_id and length;

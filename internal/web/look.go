@@ -111,6 +111,11 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	}
 	add("/", "Overview")
 	add("/sites", "Sites")
+	if who.May(access.RecordWork) {
+		add("/today", "Today")
+		f.Nav[len(f.Nav)-1].Here = at == "/today" || at == "/van"
+	}
+	add("/visits", "Visits")
 	add("/counters", "Counters")
 	add("/ahead", "Work ahead")
 	add("/faults", "Faults")

@@ -27,6 +27,8 @@ var words = map[string]string{
 	"warehouse": "warehouse", "van": "van", "site_shelf": "shelf at a site", "bench": "bench", "quarantine": "quarantine", "returns": "returns", "in_transit": "in transit",
 	"supplier": "at a supplier", "unexplained": "unexplained", "scrap": "scrap",
 	"distributor": "the distributor", "consignment": "a supplier, on consignment", "customer": "the customer",
+	"out_of_service": "out of service", "lock_on": "a lock is on", "in_parts": "in parts", "parts_there": "ours stays there", "other": "besides",
+	"go": "goes", "go_without": "goes without", "wait": "waits", "move": "moves",
 	"low": "low voltage", "high": "high voltage", "star": "star", "delta": "delta", "wye": "wye",
 }
 

@@ -205,3 +205,16 @@ func TimesOf(entries []Entry, zone *time.Location) []Times {
 	slices.SortStableFunc(all, func(a, b Times) int { return strings.Compare(a.Person, b.Person) })
 	return all
 }
+
+// Act is one act of a person on a visit.
+type Act struct {
+	VisitID, PersonID uuid.UUID
+	Act               string
+}
+
+// Acts lists what phones said of some visits, in the order in which it happened.
+func Acts(ctx context.Context, db *pgdb.DB, who access.Actor, ids []uuid.UUID) ([]Act, error) {
+	return pgdb.Read[Act](ctx, db, who.ID, `
+select e.visit_id, e.person_id, e.act from visit_entry as e
+ where e.visit_id = any (cast(@ids as uuid[])) and (@everywhere or e.site_id = any (@sites)) order by e.at, e.id`, who.Scope(map[string]any{"ids": ids}))
+}
