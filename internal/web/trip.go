@@ -458,6 +458,11 @@ type planPage struct {
 // Day writes a day with its weekday.
 func (g planPage) Day(d calendar.Date) string { return d.UTC().Format("Mon 2 January") }
 
+// Fresh tells whether something would be new on a visit that there is.
+func (g planPage) Fresh(v visits.ProposedVisit) bool {
+	return v.VisitID != nil && slices.ContainsFunc(v.Tasks, func(t visits.ProposedTask) bool { return t.VisitID == nil })
+}
+
 // Money writes minor units.
 func (g planPage) Money(minor int64) string {
 	return fmt.Sprintf("%s %.2f", g.Currency, float64(minor)/100)
@@ -554,11 +559,14 @@ func (p *pages) acceptSheet(v visit) (*sheet, error) {
 	}
 	at := crumbs[1].Path + "/plan"
 	s := &sheet{Title: "Plan this visit", Over: site.Code + " " + site.Name, Verb: "Plan the visit", Cancel: at, Crumbs: append(crumbs, crumb{at, "Visits"}), at: site.Location(), about: accepting{site, all[0]},
-		Lead: "Take off what is not to be done then, choose another day, and say who goes. What has no task yet gets one."}
+		Lead: "Take off what is not to be done then, choose another day, and say who goes. What has no task yet gets one. On a day on which there is a visit the work is put on that one, and who goes stays as it is."}
 	work := &field{Name: "task_id", Label: "What is done", Kind: "checks"}
 	on, minutes := onDay(v, 0), 0
 	for _, pv := range all[0].Visits {
 		for _, t := range pv.Tasks {
+			if pv.VisitID != nil && t.VisitID != nil {
+				continue // it is on that visit
+			}
 			name := fmt.Sprintf("%s: %s, due %s", t.Name, t.Title, t.DueOn.Words())
 			work.Options = append(work.Options, option{picked(t.Item), name})
 			if pv.On == on {
@@ -588,6 +596,16 @@ func (p *pages) accept(v visit, s *sheet) (string, error) {
 	about := s.about.(accepting)
 	hours, going := s.hours()
 	in := visits.Accepting{New: visits.New{SiteID: about.site.ID, Hours: hours, People: going, VanID: s.id("van_id"), Locked: s.checked("locked"), Saying: about.proposal.Says}}
+	for _, pv := range about.proposal.Visits {
+		if pv.VisitID == nil || pv.On != hours.On {
+			continue
+		}
+		there, err := visits.One(v.ctx, p.db, v.who, *pv.VisitID)
+		if err != nil {
+			return "", err
+		}
+		in.VisitID, in.Version = &there.ID, there.Version
+	}
 	for _, key := range strings.Fields(s.get("task_id")) {
 		kind, text, _ := strings.Cut(key, ":")
 		id, err := uuid.Parse(text)

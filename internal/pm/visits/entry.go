@@ -61,6 +61,8 @@ func Enter(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, in []NewE
 		OffsetMS *int64    `json:"offset_ms"`
 		At       time.Time `json:"at"`
 	}
+	// the database keeps microseconds: what is finer would be rounded up, and lie ahead
+	now = now.Truncate(time.Microsecond)
 	rows := make([]row, len(in))
 	var faults []*fault.Error
 	for i, e := range in {
@@ -72,6 +74,7 @@ func Enter(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, in []NewE
 		if e.OffsetMS != nil {
 			rows[i].At = e.DoneAt.Add(time.Duration(*e.OffsetMS) * time.Millisecond)
 		}
+		rows[i].At = rows[i].At.Truncate(time.Microsecond)
 		if rows[i].At.After(now) { // a clock that is ahead; what it said is kept beside
 			rows[i].At = now
 		}
