@@ -121,7 +121,7 @@ func startVerb(t *testing.T, verb string, pairs ...string) running {
 		return ended
 	}
 	t.Cleanup(func() { _ = r.stop() })
-	deadline := time.Now().Add(60 * time.Second)
+	deadline := time.Now().Add(5 * time.Minute) // the demo loads two years of work, here with the race detector
 	for {
 		select {
 		case err := <-done:

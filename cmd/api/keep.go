@@ -196,7 +196,7 @@ func refit(ctx context.Context, s settings, _ []string, out io.Writer) error {
 		if err := db.Ready(ctx); err != nil {
 			return err
 		}
-		if err := outlook.Refit(ctx, db, access.System, time.Now()); err != nil {
+		if err := pm.Refit(ctx, db, time.Now()); err != nil {
 			return err
 		}
 		_, err := fmt.Fprintln(out, "the profiles are learnt from the readings of today")

@@ -17,7 +17,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"spindlebook/internal/access"
-	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/demo"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
@@ -120,7 +119,7 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 				return err
 			}},
 			{Name: "tidy", Spec: "17 * * * *", Do: func(ctx context.Context, now time.Time) error { return access.Tidy(ctx, db, now) }},
-			{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return outlook.Refit(ctx, db, access.System, now) }},
+			{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return pm.Refit(ctx, db, now) }},
 		})
 	})
 	tasks.Go(func() error {

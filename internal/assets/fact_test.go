@@ -150,7 +150,7 @@ func TestFactsAreCheckedByTheirKind(t *testing.T) {
 		t.Errorf("recorded %+v, %v", f, err)
 	}
 	kinds, err := assets.FactKinds(ctx, w.db, sys)
-	if err != nil || len(kinds) != 32 {
+	if err != nil || len(kinds) != 33 {
 		t.Fatalf("there are %d kinds, %v", len(kinds), err)
 	}
 	for _, k := range kinds {

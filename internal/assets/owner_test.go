@@ -689,6 +689,9 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 			}
 			err := s.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return write(tx, who) })
 			mustFail(t, name+" "+fn, err, fault.Forbidden, "")
+			if name == "clerk" && strings.HasPrefix(fn, "AddUnit") {
+				continue // who receives what was ordered puts units on record, through the ledger
+			}
 			// the check of the capability skipped, row-level security refuses or finds nothing to write on
 			pretender := who
 			pretender.Capabilities = access.System.Capabilities

@@ -18,9 +18,9 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
-	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pm"
 )
 
 // Load fills an empty database with the scenario as of now; one that already
@@ -60,7 +60,7 @@ func register(ctx context.Context, db *pgdb.DB, s scenario, now time.Time) (err 
 	if err != nil {
 		return err
 	}
-	return outlook.Refit(ctx, db, access.System, now) // what the next night would do
+	return pm.Refit(ctx, db, now) // what the next night would do
 }
 
 // holds tells whether the scenario is there. It comes in one transaction, so

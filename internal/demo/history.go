@@ -164,7 +164,7 @@ func (h *history) last(a assigned) (time.Time, bool) {
 			year, _, _ := today.Civil()
 			first, end := s.Ending(year)
 			if first > today {
-				first, end = s.Ending(year - 1)
+				_, end = s.Ending(year - 1)
 			}
 			return h.evening(min(end-calendar.Date(pick(a.Thing, 20)), today-9)), true
 		case err == nil && h.perYear(a, rest) > 0:

@@ -82,10 +82,10 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 		c.Checks = []pm.Check{{Code: "CK-RND", Prompt: "Pressure drop", Kind: "number", Unit: "psi", WarnHigh: ptr(6.0), Optional: true}}
 	})
 	type spot struct {
-		line, left, right, top assets.Position
-		tunnel, hours          meters.Meter
-		units                  []assets.Unit
-		count                  float64
+		left, right, top assets.Position
+		tunnel, hours    meters.Meter
+		units            []assets.Unit
+		count            float64
 	}
 	zones, climates := []string{"America/Chicago", "America/Denver", "Europe/Berlin", "Australia/Lord_Howe"}, []string{"snowbelt", "mild_wet", "warm_dry"}
 	var spots []*spot

@@ -37,9 +37,6 @@ import (
 // Page is a part of a list.
 type Page = access.Page
 
-// mine is the condition by which a query keeps to the actor's sites.
-const mine = `(@everywhere or site_id = any (@sites))`
-
 // at sets a place in a list before the fields that a fault names.
 func at(path string, err error) error {
 	if f, ok := err.(*fault.Error); ok && f != nil {

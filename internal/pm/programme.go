@@ -126,18 +126,16 @@ func (p *live) oneOff() bool { return p.Basis == string(due.OneOff) }
 
 // thing is what a plan may fit.
 type thing struct {
-	what       string // site, line, position or unit
-	id         uuid.UUID
-	site       *uuid.UUID
-	line       *uuid.UUID
-	position   *uuid.UUID
-	kinds      []string // of positions: its own, or those that it has
-	class      string   // of a unit
-	fitted     bool     // of a unit
-	parked     bool
-	sinceKnown bool
-	since      int64 // microseconds
-	facts      condition.Facts
+	what     string // site, line, position or unit
+	id       uuid.UUID
+	site     *uuid.UUID
+	line     *uuid.UUID
+	position *uuid.UUID
+	kinds    []string // of positions: its own, or those that it has
+	class    string   // of a unit
+	fitted   bool     // of a unit
+	parked   bool
+	facts    condition.Facts
 }
 
 // fits tells whether the plan's work is to be done at a thing; where that hangs on

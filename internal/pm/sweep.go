@@ -9,6 +9,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/pgdb"
 )
 
@@ -118,6 +119,20 @@ func FollowMeters(ctx context.Context, db *pgdb.DB, now time.Time) (done bool, e
 			return err
 		}
 		return meters.Followed(tx, access.System, all)
+	})
+}
+
+// Refit learns from the readings of all meters how counters run (outlook.Refit),
+// and has all that rests on use added up and judged anew by the next tick: what lay
+// between two readings may lie elsewhere now. It is the nightly job.
+func Refit(ctx context.Context, db *pgdb.DB, now time.Time) error {
+	if err := outlook.Refit(ctx, db, access.System, now); err != nil {
+		return err
+	}
+	return db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
+		return tx.Exec(`
+update assignment as a set changed = 2
+ where a.ended_at is null and a.changed < 2 and exists (select from assignment_driver as d where d.assignment_id = a.id)`).Error
 	})
 }
 

@@ -107,7 +107,8 @@ func candidates(t testing.TB) map[string]Candidate {
 			k, v, _ := strings.Cut(pair, "=")
 			at[k] = v
 		}
-		facts, class := map[string]string{}, ""
+		var facts map[string]string
+		class := ""
 		switch {
 		case row["family"] == "gearmotor":
 			class = "gearmotor"

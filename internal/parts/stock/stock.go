@@ -86,9 +86,6 @@ func stocker(who access.Actor) access.Actor {
 	return who
 }
 
-// mine is the condition by which a query keeps to the actor's sites.
-const mine = `(@everywhere or site_id = any (@sites))`
-
 func pageArgs(who access.Actor, p Page, own map[string]any) map[string]any {
 	a := who.Scope(own)
 	a["after"], a["limit"] = p.After, p.Limit
