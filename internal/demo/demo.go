@@ -40,7 +40,16 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 			return err
 		}
 	}
-	return s.maintain(ctx, db, now)
+	if err := s.maintain(ctx, db, now); err != nil || there {
+		return err
+	}
+	// the two years were told as they went by: from here on their totals stand as
+	// today's readings and profiles give them
+	if err := pm.Anew(ctx, db); err != nil {
+		return err
+	}
+	_, err = pm.Judge(ctx, db, now)
+	return err
 }
 
 // register writes what is there, and what its counters showed.

@@ -123,16 +123,22 @@ func FollowMeters(ctx context.Context, db *pgdb.DB, now time.Time) (done bool, e
 }
 
 // Refit learns from the readings of all meters how counters run (outlook.Refit),
-// and has all that rests on use added up and judged anew by the next tick: what lay
+// and has all that there is added up and judged anew by the next tick: what lay
 // between two readings may lie elsewhere now. It is the nightly job.
 func Refit(ctx context.Context, db *pgdb.DB, now time.Time) error {
 	if err := outlook.Refit(ctx, db, access.System, now); err != nil {
 		return err
 	}
+	return Anew(ctx, db)
+}
+
+// Anew has the use of all assignments added up from the record and judged again by
+// the next tick.
+func Anew(ctx context.Context, db *pgdb.DB) error {
 	return db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
 		return tx.Exec(`
 update assignment as a set changed = 2
- where a.ended_at is null and a.changed < 2 and exists (select from assignment_driver as d where d.assignment_id = a.id)`).Error
+ where a.ended_at is null and a.changed < 2`).Error
 	})
 }
 
