@@ -289,6 +289,7 @@ func TestTheWeeksToComeArePlannedByPage(t *testing.T) {
 	visitSays(t, "what was accepted", r.asManager.get(made.head.Get("Location")), "planned", "Imre Vasko", "trip")
 	// somebody is on two visits: beside the field it says where
 	form = r.asManager.form("/sites/" + r.site.ID.String() + "/plan/ignore")
+	form.Set("task_id", "t:"+r.look.String())
 	form.Set("until", (r.on + 10).String())
 	form.Set("reason", "the owner rebuilds it")
 	if a := r.asManager.post("/sites/"+r.site.ID.String()+"/plan/ignore", form); a.status != http.StatusSeeOther {
