@@ -385,11 +385,18 @@ func (s *service) addWork(p *place) {
 		p.override, err = pm.MakeOverride(tx, who, s.now, p.assignment, pm.NewOverride{Triggers: []pm.Trigger{{Kind: "every", Every: "P5D"}}, Until: calendar.DateOf(s.now) + 90, Reason: "salt on the road"})
 		return err
 	})
-	made, err := pm.Record(ctx, s.db, who, s.now, pgdb.Request{Key: uuid.NewString(), Act: "record"}, pm.Work{Done: []pm.Done{{AssignmentID: &p.done, At: s.now.Add(-time.Hour), Answers: []pm.Answer{{Check: "CK-0702", Found: "1"}}}}})
+	done := []pm.Done{{AssignmentID: &p.done, At: s.now.Add(-time.Hour), Answers: []pm.Answer{{Check: "CK-0702", Found: "1"}}}}
+	prepared, err := pm.Prepare(ctx, s.db, who, s.now, done)
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	p.completion = made.Done[0].ID
+	s.as(func(tx *gorm.DB) error {
+		made, _, err := pm.Complete(tx, who, s.now, prepared, done)
+		if err == nil {
+			p.completion = made[0].ID
+		}
+		return err
+	})
 }
 
 // request is one call of the API.

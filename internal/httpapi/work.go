@@ -289,8 +289,8 @@ func (s *Server) CreateTaskNote(ctx context.Context, r gen.CreateTaskNoteRequest
 	return gen.CreateTaskNote201JSONResponse(all), err
 }
 
-// RecordWork records what was done.
-func (s *Server) RecordWork(ctx context.Context, r gen.RecordWorkRequestObject) (gen.RecordWorkResponseObject, error) {
+// RecordRound records what needs no card.
+func (s *Server) RecordRound(ctx context.Context, r gen.RecordRoundRequestObject) (gen.RecordRoundResponseObject, error) {
 	who, err := door.Must(ctx)
 	if err != nil {
 		return nil, err
@@ -312,15 +312,27 @@ func (s *Server) RecordWork(ctx context.Context, r gen.RecordWorkRequestObject) 
 			return nil, err
 		}
 	}
-	done, err := pm.Record(ctx, s.db, who, now, pgdb.Request{Key: key, Act: "recordWork", Body: r.Body}, w)
+	done, err := pm.Record(ctx, s.db, who, now, pgdb.Request{Key: key, Act: "recordRound", Body: r.Body}, w)
 	if err != nil {
 		return nil, err
 	}
-	return gen.RecordWork201JSONResponse{Done: each(done.Done, outcomeOfDone), Readings: each(done.Readings, outcomeOut)}, nil
+	return gen.RecordRound201JSONResponse{Done: each(done.Done, outcomeOfDone), Readings: each(done.Readings, outcomeOut)}, nil
+}
+
+// StateWork says when work was last done, as far as is known from before this record.
+func (s *Server) StateWork(ctx context.Context, r gen.StateWorkRequestObject) (gen.StateWorkResponseObject, error) {
+	who, req, err := asked(ctx, "stateWork", r.Params.IdempotencyKey, r)
+	if err != nil {
+		return nil, err
+	}
+	done, err := pm.Record(ctx, s.db, who, s.now(), req, pm.Work{Done: each(r.Body.Items, func(d gen.StatedWork) pm.Done {
+		return pm.Done{AssignmentID: &d.AssignmentId, At: d.At, Remark: val(d.Remark), Stated: true}
+	})})
+	return gen.StateWork201JSONResponse{Items: each(done.Done, outcomeOfDone)}, err
 }
 
 func doneIn(d gen.NewDone) pm.Done {
-	return pm.Done{AssignmentID: d.AssignmentId, TaskID: d.TaskId, At: d.At, Minutes: d.Minutes, Positions: val(d.Positions), Remark: val(d.Remark), Stated: val(d.Stated),
+	return pm.Done{AssignmentID: d.AssignmentId, TaskID: d.TaskId, At: d.At, Minutes: d.Minutes, Positions: val(d.Positions), Remark: val(d.Remark),
 		People: each(val(d.People), func(p gen.WorkPerson) pm.Person {
 			return pm.Person{ActorID: p.AccountId, Name: p.Name, Skills: val(p.Skills)}
 		}),

@@ -524,16 +524,23 @@ func (r *recording) one(it prepared, d Done) (Completed, error) {
 	return c, nil
 }
 
-// may tells whether the actor may record this: the distributor's people all of it,
-// a site's own staff what is theirs to do.
+// may tells whether the actor may record this: those who plan what is only stated, the
+// distributor's people all that is done, a site's own staff what is theirs to do.
 func (r *recording) may(v *ProcedureVersion, d Done) error {
-	if r.who.May(access.RecordWork) {
+	switch {
+	case d.Stated: // it moves a clock by a word alone
+		return r.who.Must(access.Plan)
+	case r.who.May(access.RecordWork):
 		return nil
-	}
-	if d.Stated || v == nil || len(v.Skills) == 0 || slices.ContainsFunc(v.Skills, func(s string) bool { return s != "OP" }) {
+	case !ofRounds(v):
 		return r.who.Must(access.RecordWork)
 	}
 	return r.who.Must(access.DoRounds)
+}
+
+// ofRounds tells whether work is the site's own staff's to do.
+func ofRounds(v *ProcedureVersion) bool {
+	return v != nil && len(v.Skills) > 0 && !slices.ContainsFunc(v.Skills, func(s string) bool { return s != "OP" })
 }
 
 // crew holds that all are named who must do it, with all skills: what takes two
@@ -1072,8 +1079,32 @@ type Recorded struct {
 	Readings []meters.Taken
 }
 
-// Record records work once, however often it is sent, and judges again what counts
-// from it.
+// leadsACard refuses what is worked down on a job card: work at a place that is not
+// the site's own staff's. What comes here without a card has nobody's lock on it.
+func (p *Prepared) leadsACard(in []Done) error {
+	var faults []*fault.Error
+	for i, d := range in {
+		it := p.items[i]
+		v := (*ProcedureVersion)(nil)
+		if it.procedure != nil {
+			v = p.content[*it.procedure]
+		}
+		if d.Stated || it.site == nil || ofRounds(v) {
+			continue
+		}
+		field, work := list("done", i)+".assignment_id", it.title
+		if d.TaskID != nil {
+			field = list("done", i) + ".task_id"
+		}
+		faults = append(faults, &fault.Error{Kind: fault.Conflict, Field: field, Value: work, Msg: "is worked down on a job card, with its isolation and its steps: open one and sign it off"})
+	}
+	return fault.Collect(faults...)
+}
+
+// Record records work that needs no job card, once however often it is sent, and
+// judges again what counts from it: a round of the site's own staff, work at the
+// bench on a unit in stock, and what is only known to have been done. Any other work
+// is completed by signing its card off.
 func Record(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, req pgdb.Request, w Work) (Recorded, error) {
 	if len(w.Done) == 0 {
 		return Recorded{}, fault.Field("done", "", "is empty; name at least one thing that was done")
@@ -1083,6 +1114,9 @@ func Record(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, r
 	}
 	for try := 0; ; try++ {
 		p, err := Prepare(ctx, db, who, now, w.Done)
+		if err == nil {
+			err = p.leadsACard(w.Done)
+		}
 		if err != nil {
 			return Recorded{}, err
 		}

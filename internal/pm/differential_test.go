@@ -187,7 +187,7 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 				}
 			}
 		}
-		if _, err := pm.Record(ctx, w.db, sys, clock, request(), pm.Work{Done: work}); err != nil {
+		if _, err := complete(w.db, clock, work...); err != nil {
 			t.Fatal(err)
 		}
 		// the register changes: a brush is parked or back, a motor moves, a share is set

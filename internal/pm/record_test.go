@@ -8,6 +8,7 @@ import (
 	"github.com/google/uuid"
 	"gorm.io/gorm"
 
+	"spindlebook/internal/access"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
@@ -211,9 +212,11 @@ func TestRecordingIsRetrySafe(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.runs(t, w.tunnel, 400, 60, 10, 1)
+	w.procedure(t, "PM-010", func(c *pm.Content) { c.Skills = []string{"OP"} })
 	plan := w.plan(t, "PM-010", low(every("P30D"), use("vehicles", 8000)))
 	w.tick(t, now)
 	work := pm.Work{Done: []pm.Done{w.of(t, plan, w.left.ID, day(0.2))}, Readings: []meters.NewReading{seen(w.tunnel, day(0.2), "24800")}}
+	work.Done[0].People = nil // whoever records it
 	r := pgdb.Request{Key: "phone-1", Act: "record", Body: "one"}
 	first, err := pm.Record(ctx, w.db, sys, now, r, work)
 	if err != nil || first.Readings[0].Outcome != meters.Took {
@@ -228,6 +231,42 @@ func TestRecordingIsRetrySafe(t *testing.T) {
 	}
 	w.tick(t, now)
 	w.sound(t, now)
+}
+
+// What somebody's locks go with is completed by its card alone; a round, and what is only
+// known to have been done, need none.
+func TestWorkAtAMachineIsLedByACard(t *testing.T) {
+	t.Parallel()
+	w := newWash(t)
+	w.procedure(t, "PM-001", func(c *pm.Content) { c.Skills = []string{"OP"} })
+	w.procedure(t, "PM-002", func(c *pm.Content) { c.People, c.Skills = 2, []string{"OP", "T1"} })
+	own, both, plan := w.plan(t, "PM-001", low(every("P30D"))), w.plan(t, "PM-002", low(every("P30D"))), w.plan(t, "PM-010", low(every("P30D")))
+	w.tick(t, now)
+	try := func(d pm.Done) error {
+		_, err := pm.Record(ctx, w.db, sys, now, request(), pm.Work{Done: []pm.Done{d}})
+		return err
+	}
+	for name, plan := range map[string]uuid.UUID{"a technician's": plan, "one with a technician": both} {
+		mustFail(t, name, try(w.of(t, plan, w.left.ID, now)), fault.Conflict, "done[0].assignment_id", "job card")
+		task := w.stands(t, plan, w.left.ID).TaskID
+		if task == nil {
+			t.Fatalf("%s has no task", name)
+		}
+		mustFail(t, name, try(pm.Done{TaskID: task, At: now}), fault.Conflict, "done[0].task_id", "job card")
+	}
+	round := w.of(t, own, w.left.ID, now)
+	round.People = nil // whoever records it
+	if err := try(round); err != nil {
+		t.Errorf("a round: %v", err)
+	}
+	s := w.stands(t, plan, w.left.ID)
+	said := pm.Done{AssignmentID: &s.ID, At: day(12), Stated: true}
+	technician := access.Actor{ID: sys.ID, Name: "Ida Falk", Capabilities: []access.Capability{access.RecordWork}, Everywhere: true}
+	_, err := pm.Record(ctx, w.db, technician, now, request(), pm.Work{Done: []pm.Done{said}})
+	mustFail(t, "a technician's word alone", err, fault.Forbidden, "", "")
+	if err := try(said); err != nil {
+		t.Errorf("what is stated: %v", err)
+	}
 }
 
 // Work that is only known to have been done asks for nothing and credits nothing.

@@ -401,8 +401,8 @@ func TestRule14TheOperatingDay(t *testing.T) {
 	if s := w.stands(t, plan, w.line.ID); s.due() != "2025-06-07" || s.TaskID == nil {
 		t.Fatalf("on Sunday at 01:30 it stands at %+v", s)
 	}
-	c, err := pm.Record(ctx, w.db, sys, sunday, request(), pm.Work{Done: []pm.Done{w.of(t, plan, w.line.ID, sunday)}})
-	if err != nil || c.Done[0].Outcome != "counted" {
+	c, err := complete(w.db, sunday, w.of(t, plan, w.line.ID, sunday))
+	if err != nil || c[0].Outcome != "counted" {
 		t.Fatalf("the work was %+v, %v", c, err)
 	}
 	if s := w.stands(t, plan, w.line.ID); s.due() != "2025-06-08" || s.TaskID != nil {

@@ -263,8 +263,25 @@ func (w *wash) do(t testing.TB, in ...pm.Done) []pm.Completed {
 }
 
 func (w *wash) tryDo(in ...pm.Done) ([]pm.Completed, error) {
-	r, err := pm.Record(ctx, w.db, sys, now, pgdb.Request{Key: uuid.NewString(), Act: "record", Body: in}, pm.Work{Done: in})
-	return r.Done, err
+	return complete(w.db, now, in...)
+}
+
+// complete records work in one transaction, as the card that led it does.
+func complete(db *pgdb.DB, at time.Time, in ...pm.Done) ([]pm.Completed, error) {
+	p, err := pm.Prepare(ctx, db, sys, at, in)
+	if err != nil {
+		return nil, err
+	}
+	var done []pm.Completed
+	var touched []uuid.UUID
+	err = db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
+		done, touched, err = pm.Complete(tx, sys, at, p, in)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return done, pm.Follow(ctx, db, at, touched)
 }
 
 // of is work of an assignment, done by a technician.

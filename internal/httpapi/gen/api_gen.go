@@ -5395,10 +5395,7 @@ type NewDone struct {
 	// Positions Of work of a line or a site: where it really was done.
 	Positions *[]openapi_types.UUID `json:"positions,omitempty"`
 	Remark    *string               `json:"remark,omitempty"`
-
-	// Stated Only known to have been done, from before this record: nothing is asked and nothing else credited.
-	Stated *bool               `json:"stated,omitempty"`
-	TaskId *openapi_types.UUID `json:"task_id,omitempty"`
+	TaskId    *openapi_types.UUID   `json:"task_id,omitempty"`
 }
 
 // NewEnding defines model for NewEnding.
@@ -7889,6 +7886,22 @@ type State struct {
 	Until *time.Time `json:"until,omitempty"`
 }
 
+// StatedWork defines model for StatedWork.
+type StatedWork struct {
+	AssignmentId openapi_types.UUID `json:"assignment_id"`
+
+	// At When it was done, as far as is known.
+	At time.Time `json:"at"`
+
+	// Remark How that is known.
+	Remark *string `json:"remark,omitempty"`
+}
+
+// StatedWorks defines model for StatedWorks.
+type StatedWorks struct {
+	Items []StatedWork `json:"items"`
+}
+
 // States defines model for States.
 type States struct {
 	Items []State `json:"items"`
@@ -9042,6 +9055,11 @@ type WorkRecorded struct {
 	Readings []ReadingOutcome `json:"readings"`
 }
 
+// WorkStated defines model for WorkStated.
+type WorkStated struct {
+	Items []DoneOutcome `json:"items"`
+}
+
 // AsOf defines model for AsOf.
 type AsOf = time.Time
 
@@ -9424,12 +9442,6 @@ type ListCompletionsParams struct {
 
 	// RecordId Only what was recorded together.
 	RecordId *ByRecord `form:"record_id,omitempty" json:"record_id,omitempty"`
-}
-
-// RecordWorkParams defines parameters for RecordWork.
-type RecordWorkParams struct {
-	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
-	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ListCoresParams defines parameters for ListCores.
@@ -10152,6 +10164,12 @@ type VoidReadingParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// RecordRoundParams defines parameters for RecordRound.
+type RecordRoundParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListSitesParams defines parameters for ListSites.
 type ListSitesParams struct {
 	// Cursor next_cursor of the page before.
@@ -10249,6 +10267,12 @@ type ListWorkFindingsParams struct {
 
 	// Limit Most rows to give.
 	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+}
+
+// StateWorkParams defines parameters for StateWork.
+type StateWorkParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ListStockParams defines parameters for ListStock.
@@ -10794,9 +10818,6 @@ type CreateTokenJSONRequestBody = NewToken
 // CreateOverrideJSONRequestBody defines body for CreateOverride for application/json ContentType.
 type CreateOverrideJSONRequestBody = NewOverride
 
-// RecordWorkJSONRequestBody defines body for RecordWork for application/json ContentType.
-type RecordWorkJSONRequestBody = NewWork
-
 // AddCoreJSONRequestBody defines body for AddCore for application/json ContentType.
 type AddCoreJSONRequestBody = NewCore
 
@@ -11007,6 +11028,9 @@ type VoidReadingJSONRequestBody = Voiding
 // ResolveRequirementsJSONRequestBody defines body for ResolveRequirements for application/json ContentType.
 type ResolveRequirementsJSONRequestBody = NeedsQuestion
 
+// RecordRoundJSONRequestBody defines body for RecordRound for application/json ContentType.
+type RecordRoundJSONRequestBody = NewWork
+
 // SignInJSONRequestBody defines body for SignIn for application/json ContentType.
 type SignInJSONRequestBody = SignIn
 
@@ -11045,6 +11069,9 @@ type CreateSupplyJSONRequestBody = NewSupply
 
 // EndSupplyJSONRequestBody defines body for EndSupply for application/json ContentType.
 type EndSupplyJSONRequestBody = Ending
+
+// StateWorkJSONRequestBody defines body for StateWork for application/json ContentType.
+type StateWorkJSONRequestBody = StatedWorks
 
 // ClaimStockJSONRequestBody defines body for ClaimStock for application/json ContentType.
 type ClaimStockJSONRequestBody = NewClaims
@@ -11234,9 +11261,6 @@ type ServerInterface interface {
 	// ListCompletions What was done, the latest first
 	// (GET /completions)
 	ListCompletions(c *gin.Context, params ListCompletionsParams)
-	// RecordWork Record what was done, and what was read on counters
-	// (POST /completions)
-	RecordWork(c *gin.Context, params RecordWorkParams)
 	// ListAnswers What was answered in a record
 	// (GET /completions/{completionId}/answers)
 	ListAnswers(c *gin.Context, completionId CompletionId)
@@ -11699,6 +11723,9 @@ type ServerInterface interface {
 	// ListRoles Roles and the capabilities that they bundle
 	// (GET /roles)
 	ListRoles(c *gin.Context)
+	// RecordRound Record what needs no job card, and what was read on counters
+	// (POST /rounds)
+	RecordRound(c *gin.Context, params RecordRoundParams)
 	// SignOut Sign out
 	// (DELETE /session)
 	SignOut(c *gin.Context)
@@ -11798,6 +11825,9 @@ type ServerInterface interface {
 	// ListWorkFindings What is missing for telling when work falls due at a site
 	// (GET /sites/{siteId}/work-findings)
 	ListWorkFindings(c *gin.Context, siteId SiteId, params ListWorkFindingsParams)
+	// StateWork Say when work was last done, from before this record
+	// (POST /stated-work)
+	StateWork(c *gin.Context, params StateWorkParams)
 	// ListStock List what lies where
 	// (GET /stock)
 	ListStock(c *gin.Context, params ListStockParams)
@@ -12796,49 +12826,6 @@ func (siw *ServerInterfaceWrapper) ListCompletions(c *gin.Context) {
 	}
 
 	siw.Handler.ListCompletions(c, params)
-}
-
-// RecordWork operation middleware
-func (siw *ServerInterfaceWrapper) RecordWork(c *gin.Context) {
-
-	var err error
-	_ = err
-
-	// Parameter object where we will unmarshal all parameters from the context
-	var params RecordWorkParams
-
-	headers := c.Request.Header
-
-	// ------------- Required header parameter "Idempotency-Key" -------------
-	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
-		var IdempotencyKey IdempotencyKey
-		n := len(valueList)
-		if n != 1 {
-			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
-			return
-		}
-
-		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
-		if err != nil {
-			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
-			return
-		}
-
-		params.IdempotencyKey = IdempotencyKey
-
-	} else {
-		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
-		return
-	}
-
-	for _, middleware := range siw.HandlerMiddlewares {
-		middleware(c)
-		if c.IsAborted() {
-			return
-		}
-	}
-
-	siw.Handler.RecordWork(c, params)
 }
 
 // ListAnswers operation middleware
@@ -18690,6 +18677,49 @@ func (siw *ServerInterfaceWrapper) ListRoles(c *gin.Context) {
 	siw.Handler.ListRoles(c)
 }
 
+// RecordRound operation middleware
+func (siw *ServerInterfaceWrapper) RecordRound(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params RecordRoundParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.RecordRound(c, params)
+}
+
 // SignOut operation middleware
 func (siw *ServerInterfaceWrapper) SignOut(c *gin.Context) {
 
@@ -19882,6 +19912,49 @@ func (siw *ServerInterfaceWrapper) ListWorkFindings(c *gin.Context) {
 	}
 
 	siw.Handler.ListWorkFindings(c, siteId, params)
+}
+
+// StateWork operation middleware
+func (siw *ServerInterfaceWrapper) StateWork(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params StateWorkParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.StateWork(c, params)
 }
 
 // ListStock operation middleware
@@ -23578,7 +23651,8 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/tasks/:taskId/notes", wrapper.ListTaskNotes)
 	router.POST(options.BaseURL+"/tasks/:taskId/notes", wrapper.CreateTaskNote)
 	router.GET(options.BaseURL+"/completions", wrapper.ListCompletions)
-	router.POST(options.BaseURL+"/completions", wrapper.RecordWork)
+	router.POST(options.BaseURL+"/rounds", wrapper.RecordRound)
+	router.POST(options.BaseURL+"/stated-work", wrapper.StateWork)
 	router.GET(options.BaseURL+"/completions/:completionId/answers", wrapper.ListAnswers)
 	router.GET(options.BaseURL+"/lines/:lineId/round", wrapper.GetRound)
 	router.GET(options.BaseURL+"/sites/:siteId/work-findings", wrapper.ListWorkFindings)
@@ -24291,46 +24365,6 @@ type ListCompletionsdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListCompletionsdefaultApplicationProblemPlusJSONResponse) VisitListCompletionsResponse(w http.ResponseWriter) error {
-
-	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
-		return err
-	}
-	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(response.StatusCode)
-	_, err := buf.WriteTo(w)
-	return err
-}
-
-type RecordWorkRequestObject struct {
-	Params RecordWorkParams
-	Body   *RecordWorkJSONRequestBody
-}
-
-type RecordWorkResponseObject interface {
-	VisitRecordWorkResponse(w http.ResponseWriter) error
-}
-
-type RecordWork201JSONResponse WorkRecorded
-
-func (response RecordWork201JSONResponse) VisitRecordWorkResponse(w http.ResponseWriter) error {
-
-	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
-		return err
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.WriteHeader(201)
-	_, err := buf.WriteTo(w)
-	return err
-}
-
-type RecordWorkdefaultApplicationProblemPlusJSONResponse struct {
-	Body       Problem
-	StatusCode int
-}
-
-func (response RecordWorkdefaultApplicationProblemPlusJSONResponse) VisitRecordWorkResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -30911,6 +30945,46 @@ func (response ListRolesdefaultApplicationProblemPlusJSONResponse) VisitListRole
 	return err
 }
 
+type RecordRoundRequestObject struct {
+	Params RecordRoundParams
+	Body   *RecordRoundJSONRequestBody
+}
+
+type RecordRoundResponseObject interface {
+	VisitRecordRoundResponse(w http.ResponseWriter) error
+}
+
+type RecordRound201JSONResponse WorkRecorded
+
+func (response RecordRound201JSONResponse) VisitRecordRoundResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordRounddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RecordRounddefaultApplicationProblemPlusJSONResponse) VisitRecordRoundResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type SignOutRequestObject struct {
 }
 
@@ -32257,6 +32331,46 @@ type ListWorkFindingsdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListWorkFindingsdefaultApplicationProblemPlusJSONResponse) VisitListWorkFindingsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StateWorkRequestObject struct {
+	Params StateWorkParams
+	Body   *StateWorkJSONRequestBody
+}
+
+type StateWorkResponseObject interface {
+	VisitStateWorkResponse(w http.ResponseWriter) error
+}
+
+type StateWork201JSONResponse WorkStated
+
+func (response StateWork201JSONResponse) VisitStateWorkResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StateWorkdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response StateWorkdefaultApplicationProblemPlusJSONResponse) VisitStateWorkResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -35464,9 +35578,6 @@ type StrictServerInterface interface {
 	// ListCompletions What was done, the latest first
 	// (GET /completions)
 	ListCompletions(ctx context.Context, request ListCompletionsRequestObject) (ListCompletionsResponseObject, error)
-	// RecordWork Record what was done, and what was read on counters
-	// (POST /completions)
-	RecordWork(ctx context.Context, request RecordWorkRequestObject) (RecordWorkResponseObject, error)
 	// ListAnswers What was answered in a record
 	// (GET /completions/{completionId}/answers)
 	ListAnswers(ctx context.Context, request ListAnswersRequestObject) (ListAnswersResponseObject, error)
@@ -35929,6 +36040,9 @@ type StrictServerInterface interface {
 	// ListRoles Roles and the capabilities that they bundle
 	// (GET /roles)
 	ListRoles(ctx context.Context, request ListRolesRequestObject) (ListRolesResponseObject, error)
+	// RecordRound Record what needs no job card, and what was read on counters
+	// (POST /rounds)
+	RecordRound(ctx context.Context, request RecordRoundRequestObject) (RecordRoundResponseObject, error)
 	// SignOut Sign out
 	// (DELETE /session)
 	SignOut(ctx context.Context, request SignOutRequestObject) (SignOutResponseObject, error)
@@ -36028,6 +36142,9 @@ type StrictServerInterface interface {
 	// ListWorkFindings What is missing for telling when work falls due at a site
 	// (GET /sites/{siteId}/work-findings)
 	ListWorkFindings(ctx context.Context, request ListWorkFindingsRequestObject) (ListWorkFindingsResponseObject, error)
+	// StateWork Say when work was last done, from before this record
+	// (POST /stated-work)
+	StateWork(ctx context.Context, request StateWorkRequestObject) (StateWorkResponseObject, error)
 	// ListStock List what lies where
 	// (GET /stock)
 	ListStock(ctx context.Context, request ListStockRequestObject) (ListStockResponseObject, error)
@@ -36865,50 +36982,6 @@ func (sh *strictHandler) ListCompletions(ctx *gin.Context, params ListCompletion
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListCompletionsResponseObject); ok {
 		if err := validResponse.VisitListCompletionsResponse(ctx.Writer); err != nil {
-			sh.options.ResponseErrorHandlerFunc(ctx, err)
-		}
-	} else if response != nil {
-		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
-	}
-}
-
-// RecordWork operation middleware
-func (sh *strictHandler) RecordWork(ctx *gin.Context, params RecordWorkParams) {
-	var request RecordWorkRequestObject
-
-	request.Params = params
-
-	var body RecordWorkJSONRequestBody
-	var err error
-	// A request validator built on kin-openapi's openapi3filter with
-	// KeepValidatedValue leaves the value it validated on the body. Bind
-	// that value, matching member names exactly, so the handler receives
-	// what was validated instead of a second, case-insensitive decode.
-	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
-		err = ctx.ShouldBindJSON(&body)
-	} else if binding.Validator != nil {
-		// ShouldBindJSON runs the struct validator after decoding; keep that.
-		err = binding.Validator.ValidateStruct(&body)
-	}
-	if err != nil {
-		sh.options.RequestErrorHandlerFunc(ctx, err)
-		return
-	}
-	request.Body = &body
-
-	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
-		return sh.ssi.RecordWork(ctx.Request.Context(), request.(RecordWorkRequestObject))
-	}
-	for _, middleware := range sh.middlewares {
-		handler = middleware(handler, "RecordWork")
-	}
-
-	response, err := handler(ctx, request)
-
-	if err != nil {
-		sh.options.HandlerErrorFunc(ctx, err)
-	} else if validResponse, ok := response.(RecordWorkResponseObject); ok {
-		if err := validResponse.VisitRecordWorkResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -42230,6 +42303,50 @@ func (sh *strictHandler) ListRoles(ctx *gin.Context) {
 	}
 }
 
+// RecordRound operation middleware
+func (sh *strictHandler) RecordRound(ctx *gin.Context, params RecordRoundParams) {
+	var request RecordRoundRequestObject
+
+	request.Params = params
+
+	var body RecordRoundJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RecordRound(ctx.Request.Context(), request.(RecordRoundRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RecordRound")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(RecordRoundResponseObject); ok {
+		if err := validResponse.VisitRecordRoundResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // SignOut operation middleware
 func (sh *strictHandler) SignOut(ctx *gin.Context) {
 	var request SignOutRequestObject
@@ -43328,6 +43445,50 @@ func (sh *strictHandler) ListWorkFindings(ctx *gin.Context, siteId SiteId, param
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListWorkFindingsResponseObject); ok {
 		if err := validResponse.VisitListWorkFindingsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// StateWork operation middleware
+func (sh *strictHandler) StateWork(ctx *gin.Context, params StateWorkParams) {
+	var request StateWorkRequestObject
+
+	request.Params = params
+
+	var body StateWorkJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.StateWork(ctx.Request.Context(), request.(StateWorkRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "StateWork")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(StateWorkResponseObject); ok {
+		if err := validResponse.VisitStateWorkResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

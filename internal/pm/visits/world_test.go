@@ -226,7 +226,24 @@ func (w *trade) finish(task uuid.UUID, names ...string) {
 	for i := 0; i < len(names); i += 2 {
 		d.People = append(d.People, pm.Person{Name: names[i], Skills: []string{names[i+1]}})
 	}
-	_, err := pm.Record(ctx, w.db, sys, now, pgdb.Request{Key: uuid.NewString(), Act: "record", Body: task}, pm.Work{Done: []pm.Done{d}})
+	w.complete(d)
+}
+
+// complete records work as the card that led it does.
+func (w *trade) complete(in ...pm.Done) {
+	w.t.Helper()
+	p, err := pm.Prepare(ctx, w.db, sys, now, in)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	var touched []uuid.UUID
+	err = w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
+		_, touched, err = pm.Complete(tx, sys, now, p, in)
+		return err
+	})
+	if err == nil {
+		err = pm.Follow(ctx, w.db, now, touched)
+	}
 	if err != nil {
 		w.t.Fatal(err)
 	}
