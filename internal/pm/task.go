@@ -202,6 +202,14 @@ values (@id, @site, @line, @position, @unit, @procedure, @origin, @title, @says,
 			"criticality": in.Criticality, "due": in.DueOn.UTC(), "latest": last.UTC(), "now": now, "who": who.ID}).Error
 }
 
+// DoBy says by which procedure an open task is done that came without one.
+func DoBy(tx *gorm.DB, who access.Actor, task, procedure uuid.UUID) error {
+	if err := who.Must(access.RecordWork); err != nil {
+		return err
+	}
+	return tx.Exec(`update task set procedure_id = ?, version = version + 1 where id = ? and procedure_id is null and state = 'open'`, procedure, task).Error
+}
+
 // PlanTask says on which day a task is meant to be done; 0 takes that back. It
 // moves no due date.
 func PlanTask(tx *gorm.DB, who access.Actor, id uuid.UUID, version int, on calendar.Date) error {

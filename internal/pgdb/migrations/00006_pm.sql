@@ -624,6 +624,6 @@ grant select, insert, update (site_id, line_id, position_id, since, since_known,
 grant select, insert, delete on assignment_driver to spindlebook_app;
 grant select, insert, update (site_id), delete on assignment_stale to spindlebook_app;
 grant select, insert, update (withdrawn_at, withdrawn_by) on assignment_override to spindlebook_app;
-grant select, insert, update (due_on, earliest_on, latest_on, missed, planned_on, state, ended_at, ended_by, ended_why, skipped_until, version) on task to spindlebook_app;
+grant select, insert, update (procedure_id, due_on, earliest_on, latest_on, missed, planned_on, state, ended_at, ended_by, ended_why, skipped_until, version) on task to spindlebook_app;
 grant usage on sequence task_number_seq to spindlebook_app;
 grant select, insert on task_note, completion, completion_person, completion_position, check_answer to spindlebook_app;

@@ -126,6 +126,15 @@ create table visit_task (
 create index visit_task_visit_ix on visit_task (visit_id, ordinal);
 comment on column visit_task.ended_how is 'left: not done when the visit ended; moved to another visit; dropped from it.';
 
+-- What was recorded on a visit knows it.
+alter table isolation_entry add constraint isolation_entry_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
+alter table isolation_lock add constraint isolation_lock_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
+alter table job_record add constraint job_record_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
+alter table record_entry add constraint record_entry_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
+create index isolation_entry_visit_ix on isolation_entry (visit_id) where visit_id is not null;
+create index isolation_lock_visit_ix on isolation_lock (visit_id) where visit_id is not null;
+create index record_entry_visit_ix on record_entry (visit_id) where visit_id is not null;
+
 -- What a person's phone says of a trip. What its clock said, how far that was off, and
 -- when it arrived stay side by side; whatever arrives is kept.
 create table visit_entry (

@@ -121,9 +121,16 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) ([]Taken,
 	if err != nil {
 		return nil, err
 	}
+	visits, err := VisitsNamed(tx, visitsOf(in))
+	if err != nil {
+		return nil, err
+	}
 	taken, rows, places := make([]Taken, len(in)), []row{}, []int{}
 	for i, e := range in {
 		r, bad := entryRow(e, who, now, sites, owners)
+		if bad == nil && e.VisitID != nil && visits[*e.VisitID] != r.SiteID {
+			bad = fault.Field("visit_id", e.VisitID, "names no visit to this site")
+		}
 		taken[i] = Taken{ID: e.ID, State: "kept"}
 		if bad != nil {
 			bad.Field = fmt.Sprintf("entries[%d].%s", i, bad.Field)
@@ -164,6 +171,29 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) ([]Taken,
 		return taken, nil
 	}
 	return taken, tx.Exec(workOutLocks, map[string]any{"locks": changed}).Error
+}
+
+func visitsOf(in []NewEntry) (all []uuid.UUID) {
+	for _, e := range in {
+		if e.VisitID != nil {
+			all = append(all, *e.VisitID)
+		}
+	}
+	return all
+}
+
+// VisitsNamed gives the sites of the visits that entries name.
+func VisitsNamed(tx *gorm.DB, visits []uuid.UUID) (map[uuid.UUID]uuid.UUID, error) {
+	by := map[uuid.UUID]uuid.UUID{}
+	if len(visits) == 0 {
+		return by, nil
+	}
+	var found []struct{ ID, SiteID uuid.UUID }
+	err := tx.Raw(`select id, site_id from visit where id = any (cast(@visits as uuid[]))`, map[string]any{"visits": texts(visits)}).Scan(&found).Error
+	for _, f := range found {
+		by[f.ID] = f.SiteID
+	}
+	return by, err
 }
 
 func document(v any) string {

@@ -15,10 +15,12 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm/isolation"
+	"spindlebook/internal/pm/visits"
 )
 
 func TestMain(m *testing.M) { pgtest.Main(m) }
@@ -345,7 +347,13 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 func TestOpenLocksOutliveTheirVisit(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
-	visit, until := uuid.New(), now.Add(-time.Minute)
+	until := now.Add(-time.Minute)
+	visit := done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+		return visits.Add(tx, sys, now, visits.New{SiteID: w.site.ID, Hours: visits.Hours{On: calendar.DateOf(now), Starts: "06:00", Minutes: 240}})
+	})
+	nowhere, none := says(w.a1, uuid.New(), isolation.Locked), uuid.New()
+	nowhere[0].VisitID = &none
+	mustFail(t, "on no visit", w.mustTake(t, w.tom, "refused", nowhere...)[0].Fault, fault.Invalid, "entries[0].visit_id")
 	in := says(w.e1, uuid.New(), append(slices.Clone(controlled), isolation.LeftOn)...)
 	for i := range in {
 		in[i].VisitID = &visit

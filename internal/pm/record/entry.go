@@ -136,9 +136,16 @@ func take(tx *gorm.DB, who access.Actor, now time.Time, before Card, links strin
 		}
 		was[r.ID] = r
 	}
+	visits, err := isolation.VisitsNamed(tx, named(in))
+	if err != nil {
+		return nil, err
+	}
 	taken, rows := make([]Taken, len(in)), []entryRow{}
 	for i, e := range in {
 		r, bad := e.row(who, now, before)
+		if bad == nil && e.VisitID != nil && visits[*e.VisitID] != before.SiteID {
+			bad = fault.Field("visit_id", e.VisitID, "names no visit to this site")
+		}
 		taken[i] = Taken{ID: e.ID, State: "kept"}
 		o, there := was[e.ID]
 		switch {
@@ -173,6 +180,16 @@ func take(tx *gorm.DB, who access.Actor, now time.Time, before Card, links strin
 		}
 	}
 	return taken, tx.Exec(`update job_record set unseen = ? where id = ? and unseen <> ?`, card.Unseen, before.ID, card.Unseen).Error
+}
+
+// named lists the visits that entries name.
+func named(in []NewEntry) (all []uuid.UUID) {
+	for _, e := range in {
+		if e.VisitID != nil {
+			all = append(all, *e.VisitID)
+		}
+	}
+	return all
 }
 
 func (e NewEntry) row(who access.Actor, now time.Time, card Card) (entryRow, *fault.Error) {
@@ -298,13 +315,13 @@ func (e NewEntry) checkStep(s Step) *fault.Error {
 			return fault.Field("values."+name, e.Said.Values[name], "is not recorded at this step; it records %s", strings.Join(s.Records, ", "))
 		}
 	}
-	if slices.Contains(s.Records, DirectionSeen) && e.Outcome == DoneWell {
-		if v := e.Said.Values[DirectionSeen]; v != "clockwise" && v != "counter_clockwise" {
-			return fault.Field("values."+DirectionSeen, v, "is clockwise or counter_clockwise, as it was seen")
+	for _, name := range s.Records {
+		if bad := WrittenAs(name).sound(name, e.Said.Values[name]); bad != nil {
+			return bad
 		}
 	}
-	if v := e.Said.Values[LinksSet]; v != "" && !slices.Contains([]string{"low", "high", "star", "delta"}, v) {
-		return fault.Field("values."+LinksSet, v, "is low, high, star or delta")
+	if slices.Contains(s.Records, DirectionSeen) && e.Outcome == DoneWell && e.Said.Values[DirectionSeen] == "" {
+		return fault.Field("values."+DirectionSeen, "", "is clockwise or counter_clockwise, as it was seen")
 	}
 	return nil
 }

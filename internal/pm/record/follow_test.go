@@ -343,3 +343,44 @@ func TestEntriesOfACardMayComeInAnyOrder(t *testing.T) {
 		}
 	})
 }
+
+// What is written down of a media set is held against the pattern of the position: the
+// letters one by one, however often the part that recurs is written.
+func TestAMediaOrderIsHeldAgainstThePattern(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		must, is string
+		ok       bool
+	}{
+		{"AABBx4", "AABBx4", true}, {"AABBx4", "aabb X4", true}, {"AABBx4", "AABBAABBAABBAABB", true}, {"AABBx4", "AABB", true}, {"ABx8", "A B", true},
+		{"AABBx4", "ABAB", false}, {"AABBx4", "BBAAx4", false}, {"AABBx4", "AABBx5", false},
+		{"AABBx4", "as before", true}, {"", "AABB", true}, // of what is no pattern nobody can tell
+	} {
+		if got := ordered(c.must, c.is); got != c.ok {
+			t.Errorf("%s against %s: %t", c.is, c.must, got)
+		}
+	}
+	all := steps()
+	all[2].Records = []string{MediaOrder}
+	stand := func(is string) Card {
+		c := Card{Head: Head{People: 1, State: "open", OpenedAt: t0}, Frozen: Frozen{Facts: map[string]string{"media_pattern": "AABBx4"}}, Steps: []StepNow{all[2]},
+			Entries: []Entry{tick("J01 1", 20, tom, with(lidia), values(MediaOrder, is))}}
+		c.Steps[0].Needs = nil
+		follow(&c, shown, nil)
+		return c
+	}
+	mustBe(t, "as it must be", stand("AABBx4"), "", "")
+	mustBe(t, "two of one letter out of order", stand("ABABx4"), "media_order", "mark")
+}
+
+func TestNamesThatNobodyHasThoughtOfAreText(t *testing.T) {
+	t.Parallel()
+	if w := WrittenAs("minutes_on_puller"); w.Label != "Minutes on puller" || w.Kind != "text" || w.sound("x", "18 or so") != nil {
+		t.Errorf("it is asked for as %+v", w)
+	}
+	for _, c := range [][2]string{{AntiSeize, "much"}, {CapBolt, "gone"}, {LinksSet, "middle"}, {SpacersCount, "-1"}, {SpacersCount, "2.5"}} {
+		if bad := WrittenAs(c[0]).sound(c[0], c[1]); bad == nil || bad.Field != "values."+c[0] || bad.Value != c[1] || bad.Msg == "" {
+			t.Errorf("%s %q: %v", c[0], c[1], bad)
+		}
+	}
+}

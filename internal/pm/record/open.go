@@ -22,13 +22,14 @@ import (
 )
 
 // NewRecord is what it takes to open a card: a task, or a procedure at a position,
-// for which a task is raised.
+// for which a task is raised. Of a task that came without a procedure it says by which
+// it is done.
 type NewRecord struct {
 	TaskID     *uuid.UUID // or
 	PositionID *uuid.UUID
-	Procedure  string // its code
-	VisitID    *uuid.UUID
-	Method     string // the way chosen; "" is the first that the version has
+	Procedure  string     // its code
+	VisitID    *uuid.UUID // nil is the visit that the task is on
+	Method     string     // the way chosen; "" is that of the visit, or the first that the version has
 }
 
 func document(v any) string {
@@ -46,6 +47,7 @@ type resolved struct {
 	line     *uuid.UUID
 	position *uuid.UUID
 	task     *uuid.UUID
+	visit    *uuid.UUID
 	frozen   Frozen
 	method   string
 	people   int
@@ -68,7 +70,7 @@ func Open(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, req
 			return uuid.Nil, err
 		}
 		id := pgdb.NewID()
-		err = tx.Exec(addRecord, map[string]any{"id": id, "site": r.site, "line": r.line, "position": r.position, "task": task, "visit": in.VisitID, "procedure": r.version.ID,
+		err = tx.Exec(addRecord, map[string]any{"id": id, "site": r.site, "line": r.line, "position": r.position, "task": task, "visit": r.visit, "procedure": r.version.ID,
 			"method": r.method, "title": r.version.Title, "people": r.people, "skills": assets.Texts(r.version.Skills), "energies": assets.Texts(r.version.Energies), "facts": document(r.frozen.Facts),
 			"turning": document(r.frozen.Turning), "connection": document(r.frozen.Connection), "points": document(r.frozen.Points), "now": now, "who": who.ID}).Error
 		if err != nil {
@@ -80,9 +82,16 @@ func Open(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, req
 
 func (r resolved) taskFor(tx *gorm.DB, who access.Actor, now time.Time) (uuid.UUID, error) {
 	if r.task != nil {
-		return *r.task, nil
+		return *r.task, pm.DoBy(tx, who, *r.task, r.version.ProcedureID)
 	}
 	return pm.RaiseTask(tx, who, now, pm.NewTask{SiteID: &r.site, LineID: r.line, PositionID: r.position, Procedure: r.version.Code, Says: "opened on the spot", Criticality: "B", DueOn: r.today})
+}
+
+func val[T any](p *T) (v T) {
+	if p != nil {
+		v = *p
+	}
+	return v
 }
 
 func (r resolved) write(tx *gorm.DB, who access.Actor, now time.Time, record uuid.UUID, ordinal int, task uuid.UUID, why string, steps []Step) error {
@@ -98,19 +107,34 @@ func resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	var r resolved
 	var procedure uuid.UUID
 	switch {
-	case in.TaskID != nil && in.Procedure == "":
+	case in.TaskID != nil:
 		t, err := pm.OneTask(ctx, db, who, *in.TaskID)
 		switch {
 		case err != nil:
 			return r, err
 		case t.State != "open":
 			return r, &fault.Error{Kind: fault.Conflict, Field: "task_id", Value: fmt.Sprint(t.Number), Msg: "is " + t.State + " already; a card is opened for a task that is open"}
-		case t.ProcedureID == nil:
-			return r, fault.Field("task_id", t.Number, "has no procedure, and so no steps; name a procedure and a position")
 		case t.SiteID == nil:
 			return r, fault.Field("task_id", t.Number, "is for a unit in stock; a card is for a place at a site")
+		case t.ProcedureID == nil && in.Procedure == "":
+			return r, fault.Field("procedure", "", "is needed: task %d came without one, and so without steps", t.Number)
+		case t.ProcedureID != nil && in.Procedure != "":
+			return r, fault.Field("procedure", in.Procedure, "is given with a task that has its own")
 		}
-		r.task, r.site, r.line, r.position, procedure = &t.ID, *t.SiteID, t.LineID, t.PositionID, *t.ProcedureID
+		r.task, r.site, r.line, r.position, procedure = &t.ID, *t.SiteID, t.LineID, t.PositionID, val(t.ProcedureID)
+		on, err := pgdb.Read[struct {
+			VisitID uuid.UUID
+			Method  string
+		}](ctx, db, who.ID, `select visit_id, method from visit_task_now where task_id = @task`, map[string]any{"task": t.ID})
+		if err != nil {
+			return r, err
+		}
+		if len(on) > 0 {
+			r.visit = &on[0].VisitID
+			if in.Method == "" {
+				in.Method = on[0].Method
+			}
+		}
 	case in.TaskID == nil && in.Procedure != "" && in.PositionID != nil:
 		r.position = in.PositionID
 	default:
@@ -122,6 +146,9 @@ func resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 			return r, err
 		}
 		r.site, r.line = p.SiteID, p.LineID
+	}
+	if in.VisitID != nil {
+		r.visit = in.VisitID
 	}
 	site, err := assets.OneSite(ctx, db, who, r.site)
 	if err != nil {

@@ -2,7 +2,7 @@ package record
 
 const heads = `
 select r.id, r.number, r.site_id, s.code as site, s.name as site_name, s.zone, r.line_id, r.position_id, coalesce(p.code, '') as position, coalesce(p.name, '') as position_name,
-       r.task_id, r.visit_id, r.title, r.method, r.people, r.skills, r.energies, r.state, r.opened_at, coalesce(o.name, '') as opened_by,
+       r.task_id, coalesce((select w.visit_id from visit_task_now as w where w.task_id = r.task_id and w.state = 'under_way'), r.visit_id) as visit_id, r.title, r.method, r.people, r.skills, r.energies, r.state, r.opened_at, coalesce(o.name, '') as opened_by,
        r.ended_at, coalesce(e.name, '') as ended_by, r.ended_why, r.unseen, r.version
   from job_record as r
   join site as s on s.id = r.site_id
@@ -17,6 +17,8 @@ select r.id, cast(r.facts as text) as facts, cast(r.turning as text) as turning,
        cast((select coalesce(jsonb_agg(jsonb_build_object('Ordinal', x.ordinal, 'VersionID', x.procedure_version_id, 'Code', x.code, 'Number', x.number, 'Title', x.title,
                'TaskID', x.task_id, 'Why', x.why, 'AddedAt', x.added_at, 'AddedBy', coalesce(a.name, '')) order by x.ordinal), '[]')
                from record_procedure as x left join actor as a on a.id = x.added_by where x.record_id = r.id) as text) as procedures,
+       cast((select coalesce(jsonb_agg(jsonb_build_object('Code', c.code, 'Prompt', c.prompt, 'Kind', c.kind, 'Unit', c.unit, 'Options', c.options)), '[]')
+               from record_procedure as x join procedure_check as c on c.version_id = x.procedure_version_id where x.record_id = r.id) as text) as checks,
        cast((select coalesce(jsonb_agg(to_jsonb(x) order by x.ordinal), '[]') from record_step as x where x.record_id = r.id) as text) as steps,
        cast((select coalesce(jsonb_agg(to_jsonb(x) order by x.at, x.made, x.id), '[]') from record_entry as x where x.record_id = r.id) as text) as entries,
        cast((select coalesce(jsonb_agg(jsonb_build_object('EntryID', l.entry_id, 'Mark', l.mark, 'Remark', l.remark, 'LookedAt', l.looked_at, 'LookedBy', coalesce(a.name, ''))), '[]')

@@ -20,8 +20,8 @@ import (
 )
 
 type wholeRow struct {
-	ID                                                                            uuid.UUID
-	Facts, Turning, Connection, Points, Procedures, Steps, Entries, Looks, Skills string
+	ID                                                                                    uuid.UUID
+	Facts, Turning, Connection, Points, Procedures, Checks, Steps, Entries, Looks, Skills string
 }
 
 // fill reads the documents of a card.
@@ -29,16 +29,21 @@ func (w wholeRow) fill(c *Card) (held, []isolation.Look, error) {
 	var entries []entryRow
 	var steps []Step
 	var looks []isolation.Look
+	var checks []Check
 	var skills []struct {
 		ActorID uuid.UUID `json:"actor_id"`
 		Skill   string    `json:"skill"`
 		Until   string    `json:"until"`
 	}
-	for text, into := range map[*string]any{&w.Facts: &c.Facts, &w.Turning: &c.Turning, &w.Connection: &c.Connection, &w.Points: &c.Points, &w.Procedures: &c.Procedures,
+	for text, into := range map[*string]any{&w.Facts: &c.Facts, &w.Turning: &c.Turning, &w.Connection: &c.Connection, &w.Points: &c.Points, &w.Procedures: &c.Procedures, &w.Checks: &checks,
 		&w.Steps: &steps, &w.Entries: &entries, &w.Looks: &looks, &w.Skills: &skills} {
 		if err := json.Unmarshal([]byte(*text), into); err != nil {
 			return nil, nil, fmt.Errorf("a card on record: %w", err)
 		}
+	}
+	c.Checks = map[string]Check{}
+	for _, k := range checks {
+		c.Checks[k.Code] = k
 	}
 	for _, s := range steps {
 		c.Steps = append(c.Steps, StepNow{Step: s})
@@ -187,7 +192,7 @@ func Cards(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p Page)
 	}{
 		{f.SiteID != nil, `r.site_id = @site`},
 		{f.PositionID != nil, `r.position_id = @position`},
-		{f.VisitID != nil, `r.visit_id = @visit`},
+		{f.VisitID != nil, `(r.visit_id = @visit or exists (select from record_entry as e where e.record_id = r.id and e.visit_id = @visit))`},
 		{f.State != "", `r.state = @state`},
 		{f.Unseen, `r.unseen > 0`},
 	} {

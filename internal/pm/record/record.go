@@ -139,6 +139,15 @@ func (e Entry) people() []isolation.Person {
 	return all
 }
 
+// Check is what is looked at in a step, as the procedure's version says it.
+type Check struct {
+	Code    string
+	Prompt  string
+	Kind    string
+	Unit    string
+	Options []string
+}
+
 // Procedure is one procedure of a card.
 type Procedure struct {
 	Ordinal   int
@@ -165,7 +174,7 @@ type Head struct {
 	Position     string
 	PositionName string
 	TaskID       uuid.UUID
-	VisitID      *uuid.UUID
+	VisitID      *uuid.UUID // the visit under way that it is worked on, else that which it was opened on
 	Title        string
 	Method       string
 	People       int
@@ -234,6 +243,7 @@ type Card struct {
 	Procedures []Procedure
 	Steps      []StepNow
 	Entries    []Entry // all, in the order in which they were done
+	Checks     map[string]Check
 	Isolation  map[uuid.UUID]isolation.Point
 	Marks      []Mark
 	Blocks     []Block

@@ -16,6 +16,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
@@ -24,6 +25,7 @@ import (
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/isolation"
 	"spindlebook/internal/pm/record"
+	"spindlebook/internal/pm/visits"
 )
 
 func TestMain(m *testing.M) { pgtest.Main(m) }
@@ -393,7 +395,7 @@ func TestACardIsResolvedAndFrozenWhenItIsOpened(t *testing.T) {
 		field string
 	}{
 		"nothing":      {record.NewRecord{}, fault.Invalid, "task_id"},
-		"both":         {record.NewRecord{TaskID: &w.task, Procedure: "J01"}, fault.Invalid, "task_id"},
+		"both":         {record.NewRecord{TaskID: &w.task, Procedure: "J01"}, fault.Invalid, "procedure"},
 		"no task":      {record.NewRecord{TaskID: ptr(uuid.New())}, fault.NotFound, ""},
 		"no position":  {record.NewRecord{Procedure: "J01", PositionID: ptr(uuid.New())}, fault.NotFound, ""},
 		"no procedure": {record.NewRecord{Procedure: "J99", PositionID: &w.left.ID}, fault.Invalid, "procedure"},
@@ -615,9 +617,84 @@ func TestACardIsAbandoned(t *testing.T) {
 		t.Errorf("the task is %+v, %v", task, err)
 	}
 	// another visit goes on with a card of its own
-	visit := uuid.New()
+	visit := w.visit(0)
+	_, err = record.Open(ctx, w.db, w.tom, now, w.req(), record.NewRecord{TaskID: &w.task, VisitID: ptr(uuid.New())})
+	mustFail(t, "on no visit", err, fault.Invalid, "visit_id", "no visit to this site")
 	if again := w.open(record.NewRecord{TaskID: &w.task, VisitID: &visit}); *again.VisitID != visit {
 		t.Errorf("opened %+v", again.Head)
+	}
+}
+
+// visit plans a visit so many days ahead, with tasks on it.
+func (w *world) visit(days int, on ...visits.Doing) uuid.UUID {
+	w.t.Helper()
+	return do(w, func(tx *gorm.DB) (uuid.UUID, error) {
+		return visits.Add(tx, sys, now, visits.New{SiteID: w.site.ID, Hours: visits.Hours{On: calendar.DateOf(now) + calendar.Date(days), Starts: "06:00", Minutes: 240}, Tasks: on})
+	})
+}
+
+// A job begun on one visit goes on with the next: one card, and each entry knows its visit.
+func TestAJobOverTwoVisits(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first := w.visit(0, visits.Doing{TaskID: w.task, Method: "lay"})
+	c := w.open(record.NewRecord{TaskID: &w.task})
+	if c.VisitID == nil || *c.VisitID != first || c.Method != "lay" || c.People != 3 {
+		t.Fatalf("opened as the visit says: %+v", c.Head)
+	}
+	w.take(w.tom, c, "kept", tick(c, "BLK-IN 1", 1))
+	version := 1
+	told := func(visit uuid.UUID) {
+		do(w, func(tx *gorm.DB) (int, error) {
+			version++
+			return visits.Enter(tx, w.tom, now, visit, []visits.NewEntry{{ID: uuid.New(), Act: visits.Arrived, DoneAt: now}})
+		})
+	}
+	told(first)
+	ended := do(w, func(tx *gorm.DB) (visits.Ended, error) {
+		return visits.End(tx, sys, now, first, version, visits.Ending{Reason: "part_missing", Why: "no shaft on the van",
+			Next: &visits.New{Hours: visits.Hours{On: calendar.DateOf(now) + 2, Starts: "06:00", Minutes: 240}}})
+	})
+	if c = w.card(c.ID); c.State != "open" || *c.VisitID != first || len(c.Entries) != 1 {
+		t.Fatalf("between the visits %+v", c.Head)
+	}
+	told(*ended.NextID)
+	c = w.card(c.ID)
+	w.take(w.tom, c, "kept", tick(c, "J01 1", 20, value("spacers_count", "3")))
+	late := tick(c, "J01 2", 21)
+	late.VisitID = &first
+	w.take(w.tom, c, "kept", late)
+	nowhere := tick(c, "J01 2", 22)
+	nowhere.VisitID = ptr(uuid.New())
+	mustFail(t, "of no visit", w.take(w.tom, c, "refused", nowhere)[0].Fault, fault.Invalid, "entries[0].visit_id", "no visit to this site")
+	c = w.card(c.ID)
+	if *c.VisitID != *ended.NextID || *c.Entries[0].VisitID != first || *c.Entries[1].VisitID != *ended.NextID || *c.Entries[2].VisitID != first {
+		t.Errorf("the entries are of %v, %v, %v", c.Entries[0].VisitID, c.Entries[1].VisitID, c.Entries[2].VisitID)
+	}
+	for _, v := range []uuid.UUID{first, *ended.NextID} {
+		if all, err := record.Cards(ctx, w.db, w.tom, record.Filter{VisitID: &v}, record.Page{Limit: 9}); err != nil || len(all) != 1 || all[0].ID != c.ID {
+			t.Errorf("on visit %v there are %v, %v", v, all, err)
+		}
+	}
+}
+
+// A task that came without a procedure is done by the one that is chosen for it.
+func TestATaskWithoutStepsIsDoneByAProcedure(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	task := do(w, func(tx *gorm.DB) (uuid.UUID, error) {
+		return pm.RaiseTask(tx, sys, now, pm.NewTask{SiteID: &w.site.ID, PositionID: &w.left.ID, Title: "Grinds when it starts", Criticality: "B", DueOn: calendar.DateOf(now)})
+	})
+	_, err := record.Open(ctx, w.db, w.tom, now, w.req(), record.NewRecord{TaskID: &task})
+	mustFail(t, "by none", err, fault.Invalid, "procedure", "without steps")
+	c := w.open(record.NewRecord{TaskID: &task, Procedure: "J01"})
+	if c.Checks["AMPS"].Unit != "A" || c.Checks["AMPS"].Kind != "number" {
+		t.Errorf("the checks are %+v", c.Checks)
+	}
+	w.work(c)
+	s, err := record.SignOff(ctx, w.db, w.tom, now, w.req(), c.ID, record.Signing{HandedTo: "Pat"})
+	if err != nil || len(s.Done) != 1 || s.Done[0].TaskID == nil || *s.Done[0].TaskID != task {
+		t.Fatalf("signed %+v, %v", s, err)
 	}
 }
 
@@ -648,6 +725,9 @@ func TestEntriesThatSayNothingAreRefusedByThemselves(t *testing.T) {
 		{"values.weather", value("weather", "fair")},
 		{"values.direction_seen", func(e *record.NewEntry) { *e = tick(c, "BLK-ROT 3", 3, value(record.DirectionSeen, "left")) }},
 		{"values.links_set", func(e *record.NewEntry) { *e = tick(c, "J01 7", 3, value(record.LinksSet, "middle")) }},
+		{"values.spacers_count", func(e *record.NewEntry) { *e = tick(c, "J01 1", 3, value(record.SpacersCount, "some")) }},
+		{"values.spacers_count", func(e *record.NewEntry) { *e = tick(c, "J01 1", 3, value(record.SpacersCount, "21")) }},
+		{"visit_id", func(e *record.NewEntry) { e.VisitID = some }},
 		{"check", of(record.OfCheck, record.Said{})},
 		{"meter_id", of(record.Reading, record.Said{Value: "1"})},
 		{"value", of(record.Reading, record.Said{MeterID: some})},
