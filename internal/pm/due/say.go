@@ -56,7 +56,7 @@ func (c *considered) says(r *Answer) string {
 	case c.never && c.a.Mark == nil:
 		s = append(s, "no record that this was ever done; it is safety or legal work and so due since "+c.date(r.Due))
 	case c.never:
-		s = append(s, "never done since it was put in service on "+c.date(r.Due)+"; it is safety or legal work and so due at once")
+		s = append(s, "no record that this was done since it was put in service on "+c.date(r.Due)+"; it is safety or legal work and so due at once")
 	case c.first >= 0:
 		s = append(s, c.reason(c.schedule.plan.Triggers[c.first], &c.found[c.first], r))
 	case r.State == Unknown:
@@ -96,7 +96,7 @@ func (c *considered) reason(t Trigger, f *found, r *Answer) string {
 		if c.schedule.plan.Basis == OneOff {
 			return fmt.Sprintf("once, %s after the job of %s: %s", period(t.Period), c.date(c.base), c.due(f.due))
 		}
-		return fmt.Sprintf("%s; %s, so %s", t.words(), c.done(), c.due(f.due))
+		return fmt.Sprintf("%s; %s, so %s", t.words(), c.done(f.due), c.due(f.due))
 	case OnDates:
 		return c.dated("on fixed dates", f)
 	case EachOperatingDay:
@@ -112,16 +112,19 @@ func (c *considered) reason(t Trigger, f *found, r *Answer) string {
 }
 
 func (c *considered) dated(what string, f *found) string {
-	return fmt.Sprintf("%s: %s; %s", what, c.due(f.due), c.done())
+	return fmt.Sprintf("%s: %s; %s", what, c.due(f.due), c.done(f.due))
 }
 
-// done says when it was last done, or since when it could have been.
-func (c *considered) done() string {
+// done says when it was last done, or since when it could have been: what is new
+// and not yet due was not done, what is overdue may only not be on record.
+func (c *considered) done(due calendar.Date) string {
 	switch m := c.a.Mark; {
 	case m == nil:
 		return "no record that it was ever done"
+	case !m.Done && due >= c.today:
+		return "in service since " + c.date(c.base)
 	case !m.Done:
-		return "never done since it was put in service on " + c.date(c.base)
+		return "no record that it was done since it was put in service on " + c.date(c.base)
 	}
 	return "last done " + c.date(c.base)
 }
@@ -146,6 +149,13 @@ func (c *considered) daySays(f *found, r *Answer) string {
 
 func (c *considered) useSays(t AfterUse, f *found) string {
 	s := fmt.Sprintf("%s of %s %s since %s", figure(f.used), figure(t.Amount), t.Unit.words(), c.date(c.base))
+	switch {
+	case c.a.Mark.Done, c.schedule.plan.Basis == OneOff:
+	case f.used <= t.Amount:
+		s = fmt.Sprintf("%s of %s %s since it was put in service on %s", figure(f.used), figure(t.Amount), t.Unit.words(), c.date(c.base))
+	default: // the count may be of many intervals, and nobody has a record of any
+		s = fmt.Sprintf("no record that it was done since it was put in service on %s; the count since then is %s %s, the interval %s", c.date(c.base), figure(f.used), t.Unit.words(), figure(t.Amount))
+	}
 	if f.when.Reached {
 		return s + ": due about " + c.date(f.due) + ", " + c.forecast(t, f)
 	}
