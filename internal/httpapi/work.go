@@ -245,6 +245,21 @@ func (s *Server) SkipTask(ctx context.Context, r gen.SkipTaskRequestObject) (gen
 	return gen.SkipTask201JSONResponse{Body: taskOut(it), Headers: gen.SkipTask201ResponseHeaders{ETag: etag(it.Version)}}, err
 }
 
+// ResumeTask takes back that work was put off.
+func (s *Server) ResumeTask(ctx context.Context, r gen.ResumeTaskRequestObject) (gen.ResumeTaskResponseObject, error) {
+	of, err := once(ctx, s, "resumeTask", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, _ time.Time) (uuid.UUID, error) {
+		return pm.ResumeTask(tx, who, r.TaskId)
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := pm.Follow(ctx, s.db, s.now(), []uuid.UUID{of}); err != nil {
+		return nil, err
+	}
+	it, err := s.task(ctx, r.TaskId)
+	return gen.ResumeTask201JSONResponse{Body: taskOut(it), Headers: gen.ResumeTask201ResponseHeaders{ETag: etag(it.Version)}}, err
+}
+
 // CancelTask ends a task that comes of no plan.
 func (s *Server) CancelTask(ctx context.Context, r gen.CancelTaskRequestObject) (gen.CancelTaskResponseObject, error) {
 	version, err := s.taskSeen(ctx, r.TaskId, r.Params.IfMatch)

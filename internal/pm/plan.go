@@ -36,6 +36,12 @@ type Plan struct {
 	Assignments int    // that live
 }
 
+// Reasons gives the triggers of the version that holds.
+func (p Plan) Reasons() ([]Trigger, error) {
+	as, _, err := kept(p.Triggers)
+	return as, err
+}
+
 // NewPlan is what it takes to add a plan. When it falls due comes with a version.
 type NewPlan struct {
 	Code      string

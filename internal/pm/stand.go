@@ -25,10 +25,13 @@ type Item struct {
 	Criticality  string
 	AppliesTo    string
 	SiteID       *uuid.UUID
+	SiteCode     string
+	SiteName     string
 	LineID       *uuid.UUID
 	LineCode     string
 	PositionID   *uuid.UUID
 	PositionCode string
+	PositionName string
 	UnitID       *uuid.UUID
 	UnitTag      string
 	State        string // not due, coming, unknown, in window or late
@@ -47,11 +50,12 @@ type Item struct {
 }
 
 const items = `
-select a.id, a.plan_id, p.code as plan_code, p.title, p.procedure_id, p.criticality, p.applies_to, a.site_id, a.line_id, coalesce(l.code, '') as line_code,
-       a.position_id, coalesce(o.code, '') as position_code, a.unit_id, coalesce(u.tag, '') as unit_tag, a.state, a.due_on, a.earliest_on, a.latest_on, a.missed,
+select a.id, a.plan_id, p.code as plan_code, p.title, p.procedure_id, p.criticality, p.applies_to, a.site_id, coalesce(w.code, '') as site_code, coalesce(w.name, '') as site_name,
+       a.line_id, coalesce(l.code, '') as line_code, a.position_id, coalesce(o.code, '') as position_code, coalesce(o.name, '') as position_name, a.unit_id, coalesce(u.tag, '') as unit_tag, a.state, a.due_on, a.earliest_on, a.latest_on, a.missed,
        a.gaps::integer as gaps, a.says, a.mark_at, a.mark_done, a.skipped_until, a.parked, a.task_id, a.judged_at
   from assignment as a
   join plan_now as p on p.id = a.plan_id and p.version_id is not null
+  left join site as w on w.id = a.site_id
   left join line as l on l.id = a.line_id
   left join position as o on o.id = a.position_id
   left join unit as u on u.id = a.unit_id
@@ -65,7 +69,40 @@ type ItemFilter struct {
 	UnitID     *uuid.UUID
 	PlanID     *uuid.UUID
 	By         *calendar.Date // due by
+	Pressing   bool           // only what is late or in its window
 }
+
+// narrow writes what a filter and the actor's scope leave of items.
+func (f ItemFilter) narrow(who access.Actor, args map[string]any) string {
+	for name, v := range map[string]any{"site": f.SiteID, "line": f.LineID, "position": f.PositionID, "unit": f.UnitID, "plan": f.PlanID} {
+		args[name] = v
+	}
+	if f.By != nil {
+		args["by"] = f.By.UTC()
+	}
+	q := ""
+	for _, c := range []struct {
+		narrows bool
+		to      string
+	}{
+		{!who.Everywhere, ownNow},
+		{f.SiteID != nil, `a.site_id = @site`},
+		{f.LineID != nil, `a.line_id = @line`},
+		{f.PositionID != nil, `a.position_id = @position`},
+		{f.UnitID != nil, `a.unit_id = @unit`},
+		{f.PlanID != nil, `a.plan_id = @plan`},
+		{f.By != nil, `a.due_on <= @by`},
+		{f.Pressing, `a.state in ('late', 'in window')`},
+	} {
+		if c.narrows {
+			q += ` and ` + c.to
+		}
+	}
+	return q
+}
+
+// What falls due is told to whoever has the site now: to a former owner it is no matter.
+const ownNow = `a.site_id = any (@sites) and cast((select actor_spans()) ->> a.site_id::text as tstzmultirange) @> now()`
 
 // noDay stands in the key of a list for what has no day: it comes last.
 var noDay = time.Date(9999, 12, 31, 0, 0, 0, 0, time.UTC)
@@ -77,28 +114,52 @@ func Items(ctx context.Context, db *pgdb.DB, who access.Actor, f ItemFilter, p P
 	if err != nil {
 		return nil, err
 	}
-	args := who.Scope(map[string]any{"day": day, "after": id, "limit": p.Limit, "none": noDay, "site": f.SiteID, "line": f.LineID, "position": f.PositionID, "unit": f.UnitID, "plan": f.PlanID})
-	q := items + ` and (coalesce(a.due_on, @none), a.id) > (@day, @after)`
-	for _, c := range []struct {
-		narrows bool
-		to      string
-	}{
-		{!who.Everywhere, `a.site_id = any (@sites)`},
-		{f.SiteID != nil, `a.site_id = @site`},
-		{f.LineID != nil, `a.line_id = @line`},
-		{f.PositionID != nil, `a.position_id = @position`},
-		{f.UnitID != nil, `a.unit_id = @unit`},
-		{f.PlanID != nil, `a.plan_id = @plan`},
-		{f.By != nil, `a.due_on <= @by`},
-	} {
-		if c.narrows {
-			q += ` and ` + c.to
-		}
-	}
-	if f.By != nil {
-		args["by"] = f.By.UTC()
-	}
+	args := who.Scope(map[string]any{"day": day, "after": id, "limit": p.Limit, "none": noDay})
+	q := items + ` and (coalesce(a.due_on, @none), a.id) > (@day, @after)` + f.narrow(who, args)
 	return pgdb.Read[Item](ctx, db, who.ID, q+` order by coalesce(a.due_on, @none), a.id limit @limit`, args)
+}
+
+// Worst lists assignments from the worst on: what is late, what may be done now,
+// what nobody can tell a day for, what comes soon, and the rest; safety and the law
+// first among each. It leaves the first few out, for the pages of a list.
+func Worst(ctx context.Context, db *pgdb.DB, who access.Actor, f ItemFilter, leave, limit int) ([]Item, error) {
+	args := who.Scope(map[string]any{"none": noDay, "leave": leave, "limit": limit})
+	q := items + f.narrow(who, args)
+	return pgdb.Read[Item](ctx, db, who.ID, q+`
+order by case a.state when 'late' then 1 when 'in window' then 2 when 'unknown' then 3 when 'coming' then 4 else 5 end, p.criticality = 'S' desc,
+         coalesce(a.due_on, @none), p.criticality, o.code nulls last, a.id
+offset @leave limit @limit`, args)
+}
+
+// Counts is how the planned work stands at a site.
+type Counts struct {
+	SiteID                                  uuid.UUID
+	Late, InWindow, Unknown, Coming, NotDue int
+	Grave                                   int // of the late ones for safety or the law
+	Tasks                                   int // that are open, also those that come of no plan
+}
+
+// CountItems counts how planned work stands at sites, in one statement.
+func CountItems(ctx context.Context, db *pgdb.DB, who access.Actor, sites []uuid.UUID) (map[uuid.UUID]Counts, error) {
+	args := who.Scope(map[string]any{"some": sites})
+	own := ""
+	if !who.Everywhere {
+		own = ` and ` + ownNow
+	}
+	rows, err := pgdb.Read[Counts](ctx, db, who.ID, `
+select a.site_id, count(*) filter (where a.state = 'late')::integer as late, count(*) filter (where a.state = 'in window')::integer as in_window,
+       count(*) filter (where a.state = 'unknown')::integer as unknown, count(*) filter (where a.state = 'coming')::integer as coming,
+       count(*) filter (where a.state = 'not due')::integer as not_due, count(*) filter (where a.state = 'late' and p.criticality = 'S')::integer as grave,
+       (select count(*) from task as t where t.site_id = a.site_id and t.state = 'open')::integer as tasks
+  from assignment as a
+  join plan_now as p on p.id = a.plan_id and p.version_id is not null
+ where a.ended_at is null and a.site_id = any (@some)`+own+`
+group by a.site_id`, args)
+	all := make(map[uuid.UUID]Counts, len(rows))
+	for _, r := range rows {
+		all[r.SiteID] = r
+	}
+	return all, err
 }
 
 // Key is the place of an item in the list.
@@ -112,14 +173,15 @@ func (i Item) Key() string {
 
 // OneItem gives an assignment.
 func OneItem(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Item, error) {
-	return pgdb.ReadOne[Item](ctx, db, who.ID, "assignment", id.String(), items+` and a.id = @id and (@everywhere or a.site_id = any (@sites))`, who.Scope(map[string]any{"id": id}))
+	return pgdb.ReadOne[Item](ctx, db, who.ID, "assignment", id.String(), items+` and a.id = @id and (@everywhere or `+ownNow+`)`, who.Scope(map[string]any{"id": id}))
 }
 
 // Explained is an assignment with its reasons, worked out as of now.
 type Explained struct {
 	Item
 	due.Explanation
-	Base calendar.Date // the day from which it counts; zero where nobody knows
+	Base  calendar.Date // the day from which it counts; zero where nobody knows
+	Today calendar.Date // the operating day where it is
 }
 
 // Explain says of assignments why and when they fall due, with bands, in the order
@@ -143,7 +205,7 @@ func Explain(ctx context.Context, db *pgdb.DB, now time.Time, in []Item) ([]Expl
 	for i := range in {
 		out[i].Item = in[i]
 		if s := by[in[i].ID]; s != nil {
-			out[i].Explanation = due.Explain(&s.Due, s.Site, now)
+			out[i].Explanation, out[i].Today = due.Explain(&s.Due, s.Site, now), s.Site.Day(now)
 			if s.Due.Mark != nil {
 				out[i].Base = s.Site.Day(s.Due.Mark.At)
 			}
@@ -527,7 +589,7 @@ var gaps = []struct {
 // Findings lists what is missing for judging work at a site, by assignment, and for
 // the distributor's people the plans that ask for facts which nothing has.
 func Findings(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID, p Page) ([]Finding, error) {
-	rows, err := pgdb.Read[Item](ctx, db, who.ID, items+` and a.site_id = @site and (@everywhere or a.site_id = any (@sites)) and a.gaps & @worth <> 0 and a.id::text > @after order by a.id::text limit @limit`,
+	rows, err := pgdb.Read[Item](ctx, db, who.ID, items+` and a.site_id = @site and (@everywhere or `+ownNow+`) and a.gaps & @worth <> 0 and a.id::text > @after order by a.id::text limit @limit`,
 		who.Scope(map[string]any{"site": site, "after": p.After, "limit": p.Limit, "worth": int(due.NoMark | due.NoReading | due.NoTotal | due.NoRate | due.QuietMeter | due.NoBackstop)}))
 	if err != nil {
 		return nil, err

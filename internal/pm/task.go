@@ -276,14 +276,29 @@ func (t openRow) place() (*due.Site, error) {
 	return p, nil
 }
 
+// mayPutOff tells whether the actor may say when a task is done: the distributor's
+// people of all of them, a site's own staff of what is theirs to do.
+func mayPutOff(tx *gorm.DB, who access.Actor, id uuid.UUID) error {
+	if who.May(access.RecordWork) || who.May(access.Plan) {
+		return nil
+	}
+	if err := who.Must(access.DoRounds); err != nil {
+		return err
+	}
+	rows, err := read[struct{ Own bool }](tx, `
+select coalesce(p.skills <@ array['OP'] and cardinality(p.skills) > 0, false) as own from task as t left join procedure_now as p on p.id = t.procedure_id where t.id = @id`, map[string]any{"id": id})
+	if err == nil && len(rows) > 0 && !rows[0].Own {
+		err = who.Must(access.RecordWork)
+	}
+	return err
+}
+
 // SkipTask puts the work of a plan off until a day, with the person and the reason.
 // It is no completion: it resets nothing, and the work comes back by itself. Never
 // work of criticality S. It gives the assignment, to be judged again.
 func SkipTask(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, version int, until calendar.Date, reason string) (uuid.UUID, error) {
-	if !who.May(access.RecordWork) && !who.May(access.DoRounds) {
-		if err := who.Must(access.Plan); err != nil {
-			return uuid.Nil, err
-		}
+	if err := mayPutOff(tx, who, id); err != nil {
+		return uuid.Nil, err
 	}
 	t, err := openTask(tx, id, version)
 	if err != nil {
@@ -319,6 +334,39 @@ update task set state = 'skipped', skipped_until = @until, ended_at = @now, ende
 	}
 	return *t.AssignmentID, tx.Exec(`
 update assignment set skipped_until = @until, task_id = null, opens_at = null, changed = greatest(changed, 1), revision = revision + 1 where id = @assignment`, v).Error
+}
+
+// ResumeTask takes back that work was put off: its task is open again, and it falls
+// due as if nobody had put it off. It gives the assignment, to be judged again.
+func ResumeTask(tx *gorm.DB, who access.Actor, id uuid.UUID) (uuid.UUID, error) {
+	if err := mayPutOff(tx, who, id); err != nil {
+		return uuid.Nil, err
+	}
+	rows, err := read[struct {
+		AssignmentID *uuid.UUID
+		Title, State string
+	}](tx, `select assignment_id, title, state from task where id = @id for update`, map[string]any{"id": id})
+	switch {
+	case err != nil:
+		return uuid.Nil, err
+	case len(rows) == 0:
+		return uuid.Nil, fault.Missing("task", id.String())
+	case rows[0].State != "skipped":
+		return uuid.Nil, &fault.Error{Kind: fault.Conflict, Field: "task", Value: rows[0].Title, Msg: "was not put off: it is " + rows[0].State}
+	}
+	of := *rows[0].AssignmentID
+	r := tx.Exec(`
+update assignment as a
+   set skipped_until = null, task_id = t.id, changed = greatest(a.changed, 1), revision = a.revision + 1
+  from task as t
+ where a.id = @assignment and t.id = @task and a.ended_at is null and a.task_id is null and a.skipped_until = t.skipped_until`, map[string]any{"assignment": of, "task": id})
+	if r.Error != nil {
+		return uuid.Nil, r.Error
+	}
+	if r.RowsAffected == 0 {
+		return uuid.Nil, &fault.Error{Kind: fault.Conflict, Field: "task", Value: rows[0].Title, Msg: "is put off no more: it came back, was done since, or has ended"}
+	}
+	return of, tx.Exec(`update task set state = 'open', skipped_until = null, ended_at = null, ended_by = null, ended_why = '', version = version + 1 where id = ?`, id).Error
 }
 
 // CancelTask ends a task that comes of no plan, with the person and the reason.

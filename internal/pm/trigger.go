@@ -61,6 +61,15 @@ func (t Trigger) read(field string) (due.Trigger, *fault.Error) {
 	return nil, fault.Field(field+".kind", t.Kind, "is one of every, on_dates, each_operating_day, once_per_season, after_use, on_crossing")
 }
 
+// Says writes the trigger in words: "every 30 days".
+func (t Trigger) Says() string {
+	is, bad := t.read("trigger")
+	if bad != nil {
+		return t.Kind
+	}
+	return due.Words(is)
+}
+
 // triggersOf reads triggers, each with its own faults.
 func triggersOf(in []Trigger) ([]due.Trigger, error) {
 	out, faults := make([]due.Trigger, len(in)), make([]*fault.Error, len(in))

@@ -23,7 +23,7 @@ type siteHead struct {
 // siteTabs are the pages of a site.
 func siteTabs(v visit, id uuid.UUID, here string) []nav {
 	at := "/sites/" + id.String()
-	tabs := []nav{{at, "Site", false}, {at + "/fitted", "Fitted", false}, {at + "/counters", "Counters", false}, {at + "/findings", "Findings", false}}
+	tabs := []nav{{at, "Site", false}, {at + "/due", "Due", false}, {at + "/fitted", "Fitted", false}, {at + "/counters", "Counters", false}, {at + "/findings", "Findings", false}}
 	if v.may(access.Plan) {
 		tabs = append(tabs, nav{at + "/plan", "Visits", false})
 	}

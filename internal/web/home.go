@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/web/draw"
 )
 
@@ -27,6 +28,9 @@ type home struct {
 	Stopped  []stoppedRow
 	Brushes  int
 	Findings int
+	Due      []dueRow // what presses most, the first few
+	Late     int      // at the sites that are shown
+	Grave    int
 	Waiting  []doubtRow // readings to explain, the first few
 	MoreWait bool
 	Quiet    []quietRow // meters that nobody has read for long
@@ -67,6 +71,7 @@ type slip struct {
 	Missing int // only where the reader can do something about it
 	// What does not agree or is not known, for the distributor's people.
 	Findings int
+	Due      pm.Counts
 }
 
 type drawnLine struct {
@@ -78,6 +83,9 @@ type stoppedRow struct {
 	assets.Stopped
 	Clock clock
 }
+
+// homeDue is how many pieces of planned work home names; each site's page goes on.
+const homeDue = 8
 
 // homeSites is how many sites home draws; the list of sites goes on.
 const homeSites = 30
@@ -111,6 +119,15 @@ func (p *pages) home(v visit) error {
 	for _, s := range h.Sites {
 		h.Brushes += s.Brushes
 		h.Findings += s.Findings
+		h.Late += s.Due.Late
+		h.Grave += s.Due.Grave
+	}
+	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{Pressing: true}, 0, homeDue)
+	if err != nil {
+		return err
+	}
+	for _, i := range worst {
+		h.Due = append(h.Due, dueRowBare(v, i))
 	}
 	return p.ok(v, "home", "Overview", h)
 }
@@ -131,6 +148,10 @@ func (p *pages) slips(v visit, sites []assets.Overview) ([]slip, error) {
 			return nil, err
 		}
 	}
+	counts, err := pm.CountItems(v.ctx, p.db, v.who, ids)
+	if err != nil {
+		return nil, err
+	}
 	strips := map[uuid.UUID]*draw.Strip{}
 	codes := map[uuid.UUID]string{}
 	linesOf := map[uuid.UUID][]uuid.UUID{}
@@ -148,7 +169,7 @@ func (p *pages) slips(v visit, sites []assets.Overview) ([]slip, error) {
 	}
 	all := make([]slip, len(sites))
 	for i, s := range sites {
-		all[i] = slip{Overview: s, Clock: clock{v.now, s.Location()}, Findings: found[s.ID]}
+		all[i] = slip{Overview: s, Clock: clock{v.now, s.Location()}, Findings: found[s.ID], Due: counts[s.ID]}
 		if v.may(access.RecordWork) || v.may(access.KeepRegister) {
 			all[i].Missing = s.Missing
 		}

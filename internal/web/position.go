@@ -15,6 +15,7 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/assets/meters/outlook"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/web/draw"
 )
 
@@ -45,6 +46,8 @@ type positionPage struct {
 	Counters  []counterRow
 	Lines     []counterRow // those of its line, where it has none of its own for that
 	Share     *meters.Share
+	Due       []dueRow // what presses or comes soon
+	Planned   int      // pieces of work of plans in all
 	Reads     bool
 	Keep      bool
 	Record    bool // may record facts and states
@@ -124,6 +127,9 @@ func (p *pages) position(v visit) error {
 	if err := g.counters(p, v); err != nil {
 		return err
 	}
+	if err := g.due(p, v); err != nil {
+		return err
+	}
 	g.sort(v, facts, kinds)
 	return p.ok(v, "position", q.Code+" "+q.Name, g)
 }
@@ -165,6 +171,24 @@ func (g *positionPage) counters(p *pages, v visit) error {
 	g.Counters, g.Lines = rows[:own], rows[own:]
 	return nil
 }
+
+// due reads the planned work of the position and shows what presses or comes soon.
+func (g *positionPage) due(p *pages, v visit) error {
+	all, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{PositionID: &g.ID}, 0, mostAtPosition)
+	if err != nil {
+		return err
+	}
+	g.Planned = len(all)
+	near := slices.DeleteFunc(slices.Clone(all), func(i pm.Item) bool { return i.State == "not due" })
+	if len(near) == 0 { // what comes next is worth a look too
+		near = all[:min(1, len(all))]
+	}
+	g.Due, err = p.explained(v, near)
+	return err
+}
+
+// mostAtPosition is how many pieces of planned work one position may have; some dozens.
+const mostAtPosition = 200
 
 // Hundredth writes a share as people do.
 func (g positionPage) Hundredth() string {

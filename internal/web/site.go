@@ -12,11 +12,15 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/web/draw"
 )
 
 // mostPositions is how many positions of one site its page shows; a site has some dozens.
 const mostPositions = 1000
+
+// siteDues is how many pieces of planned work the page of a site names.
+const siteDues = 5
 
 // sitePage is everything about one site.
 type sitePage struct {
@@ -36,6 +40,8 @@ type sitePage struct {
 	Keep      bool
 	Admin     bool
 	Missing   int
+	Due       []dueRow // what presses most, the first few
+	DueCounts pm.Counts
 	Unlocked  []positionRow // brushes for which no isolation point is recorded
 }
 
@@ -126,6 +132,18 @@ func (p *pages) site(v visit) error {
 		if g.Notes, err = assets.Notes(v.ctx, p.db, v.who, id); err != nil {
 			return err
 		}
+	}
+	counts, err := pm.CountItems(v.ctx, p.db, v.who, []uuid.UUID{id})
+	if err != nil {
+		return err
+	}
+	g.DueCounts = counts[id]
+	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{SiteID: &id, Pressing: true}, 0, siteDues)
+	if err != nil {
+		return err
+	}
+	for _, i := range worst {
+		g.Due = append(g.Due, dueRowBare(v, i))
 	}
 	g.Week = weekOf(hours)
 	g.arrange(v, lines, positions, facts, points)

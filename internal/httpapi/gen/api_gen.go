@@ -10566,6 +10566,12 @@ type PlanTaskParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// ResumeTaskParams defines parameters for ResumeTask.
+type ResumeTaskParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // SkipTaskParams defines parameters for SkipTask.
 type SkipTaskParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -11951,6 +11957,9 @@ type ServerInterface interface {
 	// PlanTask Say on which day a task is meant to be done
 	// (PUT /tasks/{taskId}/planned-day)
 	PlanTask(c *gin.Context, taskId TaskId, params PlanTaskParams)
+	// ResumeTask Take back that work was put off
+	// (POST /tasks/{taskId}/resumption)
+	ResumeTask(c *gin.Context, taskId TaskId, params ResumeTaskParams)
 	// SkipTask Put work of a plan off until a day, for a reason
 	// (POST /tasks/{taskId}/skip)
 	SkipTask(c *gin.Context, taskId TaskId, params SkipTaskParams)
@@ -21829,6 +21838,58 @@ func (siw *ServerInterfaceWrapper) PlanTask(c *gin.Context) {
 	siw.Handler.PlanTask(c, taskId, params)
 }
 
+// ResumeTask operation middleware
+func (siw *ServerInterfaceWrapper) ResumeTask(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "taskId" -------------
+	var taskId TaskId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "taskId", c.Param("taskId"), &taskId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter taskId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ResumeTaskParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ResumeTask(c, taskId, params)
+}
+
 // SkipTask operation middleware
 func (siw *ServerInterfaceWrapper) SkipTask(c *gin.Context) {
 
@@ -23648,6 +23709,7 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.PUT(options.BaseURL+"/tasks/:taskId/planned-day", wrapper.PlanTask)
 	router.POST(options.BaseURL+"/tasks/:taskId/skip", wrapper.SkipTask)
 	router.POST(options.BaseURL+"/tasks/:taskId/cancellation", wrapper.CancelTask)
+	router.POST(options.BaseURL+"/tasks/:taskId/resumption", wrapper.ResumeTask)
 	router.GET(options.BaseURL+"/tasks/:taskId/notes", wrapper.ListTaskNotes)
 	router.POST(options.BaseURL+"/tasks/:taskId/notes", wrapper.CreateTaskNote)
 	router.GET(options.BaseURL+"/completions", wrapper.ListCompletions)
@@ -34073,6 +34135,54 @@ func (response PlanTaskdefaultApplicationProblemPlusJSONResponse) VisitPlanTaskR
 	return err
 }
 
+type ResumeTaskRequestObject struct {
+	TaskId TaskId `json:"taskId"`
+	Params ResumeTaskParams
+}
+
+type ResumeTaskResponseObject interface {
+	VisitResumeTaskResponse(w http.ResponseWriter) error
+}
+
+type ResumeTask201ResponseHeaders struct {
+	ETag string
+}
+
+type ResumeTask201JSONResponse struct {
+	Body    Task
+	Headers ResumeTask201ResponseHeaders
+}
+
+func (response ResumeTask201JSONResponse) VisitResumeTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ResumeTaskdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ResumeTaskdefaultApplicationProblemPlusJSONResponse) VisitResumeTaskResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type SkipTaskRequestObject struct {
 	TaskId TaskId `json:"taskId"`
 	Params SkipTaskParams
@@ -36268,6 +36378,9 @@ type StrictServerInterface interface {
 	// PlanTask Say on which day a task is meant to be done
 	// (PUT /tasks/{taskId}/planned-day)
 	PlanTask(ctx context.Context, request PlanTaskRequestObject) (PlanTaskResponseObject, error)
+	// ResumeTask Take back that work was put off
+	// (POST /tasks/{taskId}/resumption)
+	ResumeTask(ctx context.Context, request ResumeTaskRequestObject) (ResumeTaskResponseObject, error)
 	// SkipTask Put work of a plan off until a day, for a reason
 	// (POST /tasks/{taskId}/skip)
 	SkipTask(ctx context.Context, request SkipTaskRequestObject) (SkipTaskResponseObject, error)
@@ -45055,6 +45168,33 @@ func (sh *strictHandler) PlanTask(ctx *gin.Context, taskId TaskId, params PlanTa
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(PlanTaskResponseObject); ok {
 		if err := validResponse.VisitPlanTaskResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ResumeTask operation middleware
+func (sh *strictHandler) ResumeTask(ctx *gin.Context, taskId TaskId, params ResumeTaskParams) {
+	var request ResumeTaskRequestObject
+
+	request.TaskId = taskId
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ResumeTask(ctx.Request.Context(), request.(ResumeTaskRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ResumeTask")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ResumeTaskResponseObject); ok {
+		if err := validResponse.VisitResumeTaskResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

@@ -541,9 +541,9 @@ begin
 end $$;
 -- +goose StatementEnd
 
--- An assignment is seen by whoever has the site while it lives; what is in stock, by the distributor's people.
+-- What falls due is told to whoever has the site now, what ended to whoever had it then; what is in stock, to the distributor's people.
 create policy assignment_seen on assignment for select to spindlebook_app
-  using ((select actor_sees_all()) or cast((select actor_spans()) ->> site_id::text as tstzmultirange) && tstzrange(since, ended_at));
+  using ((select actor_sees_all()) or cast((select actor_spans()) ->> site_id::text as tstzmultirange) @> coalesce(ended_at, now()));
 create policy assignment_added on assignment for insert to spindlebook_app with check ((select actor_may('plan')) or (select actor_may('record_work')));
 create policy assignment_edited on assignment for update to spindlebook_app
   using ((select actor_may('record_work')) or (select actor_may('plan')) or cast((select actor_spans_to('do_rounds')) ->> site_id::text as tstzmultirange) @> now());
@@ -560,7 +560,7 @@ create policy assignment_override_added on assignment_override for insert to spi
 create policy assignment_override_edited on assignment_override for update to spindlebook_app using ((select actor_may('plan')));
 
 create policy task_seen on task for select to spindlebook_app
-  using ((select actor_sees_all()) or cast((select actor_spans()) ->> site_id::text as tstzmultirange) && tstzrange(raised_at, ended_at, '[]'));
+  using ((select actor_sees_all()) or cast((select actor_spans()) ->> site_id::text as tstzmultirange) @> coalesce(ended_at, now()));
 create policy task_added on task for insert to spindlebook_app
   with check ((select actor_may('plan')) or (select actor_may('record_work')) or (select actor_may('report_fault'))
               or cast((select actor_spans_to('report_fault')) ->> site_id::text as tstzmultirange) @> raised_at);

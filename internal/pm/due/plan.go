@@ -389,6 +389,9 @@ func (s *Schedule) Override(triggers []Trigger, until calendar.Date, reason stri
 		return nil, fault.Field("reason", reason, "is needed")
 	}
 	schedule, err := New(p)
+	if f, ok := err.(*fault.Error); ok && f.Field == "early" { // the interval is what was given, not the window
+		return nil, fault.Field("triggers[0]", triggers[0].words(), "is no longer than the window of the plan: %s", f.Value)
+	}
 	if err != nil {
 		return nil, err
 	}

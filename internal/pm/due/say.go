@@ -240,6 +240,9 @@ func (c *considered) date(d calendar.Date) string {
 	return s
 }
 
+// Words says when a trigger makes work fall due: "every 30 days".
+func Words(t Trigger) string { return t.words() }
+
 func (e Every) words() string {
 	s := "every " + period(e.Period)
 	if strings.Count(s, " ") == 2 {

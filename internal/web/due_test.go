@@ -1,0 +1,404 @@
+package web_test
+
+import (
+	"net/http"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/calendar"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pm"
+)
+
+// programme is a ground with a small programme of its own: inspections of the
+// brushes by use or by the calendar, a test for safety, and the round of the
+// site's own staff.
+type programme struct {
+	*ground
+	inspect, safety, daily, drain uuid.UUID // plans
+	other                         uuid.UUID // an owner of the other customer
+	asOther                       *visitor
+}
+
+func newProgramme(t testing.TB) *programme {
+	t.Helper()
+	g := &programme{ground: newGround(t)}
+	sys, began := access.System, now.AddDate(-1, 0, 0)
+	g.other = g.person(t, "Orla Penn", access.NewGrant{Role: "owner", CustomerID: &g.theirs.ID})
+	g.asOther = g.as(t, g.other)
+	counter := write(t, g.db, func(tx *gorm.DB) (meters.Meter, error) {
+		return meters.Add(tx, sys, now, meters.NewMeter{SiteID: g.site.ID, From: &began, Edit: meters.Edit{Code: "UMB-1/TC", Kind: "entrance_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &g.line.ID, Primary: true}})
+	})
+	var read []meters.NewReading
+	for d := 300; d >= 2; d -= 10 {
+		read = append(read, meters.NewReading{MeterID: counter.ID, At: now.AddDate(0, 0, -d), Value: meters.Vehicles.Format(int64(400 * (300 - d)))})
+	}
+	write(t, g.db, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, read) })
+	limit := func(v float64) *float64 { return &v }
+	days := func(n int) *int { return &n }
+	g.inspect = g.plan(t, "PM-010", "Brush inspection", pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 5, Typical: 12, High: 30}, LineState: "closed_hours", Energies: []string{"electrical"}, Isolation: "lock-out at the device",
+		Checks: []pm.Check{{Code: "CK-1001", Prompt: "Media overlap on gauge", Kind: "number", Unit: "mm", WarnLow: limit(90), FailLow: limit(75), OnFail: pm.Action{Says: "change the set", Raises: "PM-028", Days: days(0)}}}, Steps: []pm.Step{{Kind: "do", Says: "Look at the brush."}}},
+		pm.Terms{AppliesTo: "position", Kinds: []string{"side_brush_low"}, Triggers: []pm.Trigger{{Kind: "every", Every: "P30D"}, {Kind: "after_use", Unit: "vehicles", Amount: 8000}}, Basis: "floating", Criticality: "A", Early: pm.Tolerance{Days: 7}, Late: pm.Tolerance{Days: 7}})
+	g.safety = g.plan(t, "PM-008", "Stop button test", pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 20, Typical: 30, High: 60}, LineState: "closed_hours"},
+		pm.Terms{AppliesTo: "line", Triggers: []pm.Trigger{{Kind: "every", Every: "P30D"}}, Basis: "floating", Criticality: "S", Early: pm.Tolerance{Days: 7}})
+	g.daily = g.plan(t, "PM-001", "Opening walk", pm.Content{People: 1, Skills: []string{"OP"}, Minutes: pm.Minutes{Low: 3, Typical: 5, High: 10}, LineState: "running",
+		Checks: []pm.Check{{Code: "CK-0101", Prompt: "Each brush starts, stops and comes back to rest", Kind: "pass_fail", Options: []string{"pass", "fail"}, OnFail: pm.Action{Says: "stop that brush, call service"}},
+			{Code: "CK-0102", Prompt: "New noise since yesterday", Kind: "choice", Options: []string{"none", "slight", "loud"}, OnWarn: pm.Action{Says: "note the position"}}}},
+		pm.Terms{AppliesTo: "line", Triggers: []pm.Trigger{{Kind: "each_operating_day"}}, Basis: "floating", Criticality: "B"})
+	g.drain = g.plan(t, "PM-004", "Drain the air filters", pm.Content{People: 1, Skills: []string{"OP"}, Minutes: pm.Minutes{Low: 3, Typical: 5, High: 10}, LineState: "running",
+		Checks: []pm.Check{{Code: "CK-0401", Prompt: "Water drained", Kind: "number", Unit: "L", WarnHigh: limit(0.2), FailHigh: limit(1), OnWarn: pm.Action{Says: "check the drain"}}}},
+		pm.Terms{AppliesTo: "site", Triggers: []pm.Trigger{{Kind: "every", Every: "P7D"}}, Basis: "floating", Criticality: "C"})
+	g.tick(t)
+	return g
+}
+
+// plan adds a procedure and a plan of it, both published.
+func (g *programme) plan(t testing.TB, code, title string, c pm.Content, terms pm.Terms) uuid.UUID {
+	t.Helper()
+	return write(t, g.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		heads := []pm.NewProcedure{{Code: code, Title: title}}
+		for _, k := range c.Checks {
+			if k.OnFail.Raises != "" {
+				heads = append(heads, pm.NewProcedure{Code: k.OnFail.Raises, Title: "New foam set"})
+			}
+		}
+		ids, err := pm.AddProcedures(tx, access.System, now, heads)
+		if err != nil {
+			return uuid.Nil, err
+		}
+		v, err := pm.WriteDrafts(tx, access.System, now, []pm.Write{{Procedure: ids[0], Content: c}})
+		if err == nil {
+			err = pm.Publish(tx, access.System, now, v)
+		}
+		if err != nil {
+			return uuid.Nil, err
+		}
+		plans, err := pm.AddPlans(tx, access.System, now, []pm.NewPlan{{Code: code, Title: title, Procedure: code}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		if v, err = pm.WritePlanDrafts(tx, access.System, now, []pm.WritePlan{{Plan: plans[0], Terms: terms}}); err != nil {
+			return uuid.Nil, err
+		}
+		return plans[0], pm.PublishPlans(tx, access.System, now, v)
+	})
+}
+
+func (g *programme) tick(t testing.TB) {
+	t.Helper()
+	for range 3 {
+		if _, err := pm.Tick(ctx, g.db, g.house.now); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// of gives the assignment of a plan at a thing.
+func (g *programme) of(t testing.TB, plan, thing uuid.UUID) pm.Item {
+	t.Helper()
+	all, err := pm.Worst(ctx, g.db, access.System, pm.ItemFilter{PlanID: &plan}, 0, 50)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, i := range all {
+		for _, at := range []*uuid.UUID{i.UnitID, i.PositionID, i.LineID, i.SiteID} {
+			if at != nil {
+				if *at == thing {
+					return i
+				}
+				break
+			}
+		}
+	}
+	t.Fatalf("no work of the plan there among %d", len(all))
+	return pm.Item{}
+}
+
+// did records an inspection of the left brush so many days ago.
+func (g *programme) did(t testing.TB, days int, overlap string) {
+	t.Helper()
+	it := g.of(t, g.inspect, g.left.ID)
+	if _, err := pm.Record(ctx, g.db, access.System, now, pgdb.Request{Key: uuid.NewString(), Act: "test", Body: overlap}, pm.Work{Done: []pm.Done{{AssignmentID: &it.ID, At: now.AddDate(0, 0, -days),
+		People: []pm.Person{{Name: "Imre Vasko", Skills: []string{"T1"}}}, Answers: []pm.Answer{{Check: "CK-1001", Found: overlap}}}}}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestWhatIsDueIsShownTheWorstFirst(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	g.did(t, 25, "95")
+	g.tick(t)
+	site := "/sites/" + g.site.ID.String()
+	page := g.asManager.get(site + "/due")
+	visitSays(t, "the site", page, "What is due here", "Stop button test", "safety or law", "No record that this was done since it was put in service", "Brush inspection", "of 8,000 vehicles", "every 30 days",
+		"Opening walk", "Plan a visit", "Two years ahead", "line UMB-1")
+	words := wordsOf(t, page.body)
+	if s, i := strings.Index(words, "Stop button test"), strings.Index(words, "Brush inspection"); s > i {
+		t.Error("work for safety stands behind the rest")
+	}
+	if n := strings.Count(page.body, `class="wear"`); n < 6 {
+		t.Errorf("%d bars", n)
+	}
+	tidy(t, "due", page.body)
+	only := g.asManager.get(site + "/due?position=" + g.left.ID.String())
+	visitSays(t, "one position", only, g.left.Code, "The whole site", "Brush inspection")
+	if strings.Contains(wordsOf(t, only.body), "Stop button test") {
+		t.Error("work of the line stands under a position")
+	}
+	for name, v := range map[string]*visitor{"owner": g.asOwner, "staff": g.asStaff, "technician": g.asTech} {
+		visitSays(t, name, v.get(site+"/due"), "Brush inspection", "Stop button test")
+	}
+	// nobody of another customer's
+	one := "/due/" + g.of(t, g.inspect, g.left.ID).ID.String()
+	for _, path := range []string{site + "/due", one} {
+		if got := g.asOther.get(path); got.status != http.StatusNotFound {
+			t.Errorf("another owner gets %d at %s", got.status, path)
+		}
+	}
+	if got := g.asOther.get("/"); strings.Contains(got.body, "Stop button test") {
+		t.Error("another owner's overview tells of it")
+	}
+	visitSays(t, "home", g.asManager.get("/"), "What is due", "for safety or the law", "Stop button test", "1 late")
+	visitSays(t, "the site's page", g.asOwner.get(site), "What is due here", "All of it, with reasons", "Stop button test")
+	visitSays(t, "the position's page", g.asTech.get("/positions/"+g.left.ID.String()), "What is due", "Brush inspection", "All planned work here, 1 in number", "Open a job card")
+	visitSays(t, "one thing", g.asOwner.get(one), "Brush inspection", "since 31 October", "It counts from 31 October 2026, when it was last done", "Media overlap on gauge: 95 mm", "Imre Vasko")
+	if strings.Contains(g.asOwner.get(one).body, "Another interval") {
+		t.Error("an owner is offered another interval")
+	}
+	for _, bad := range []string{site + "/due?position=x", site + "/due?from=-3", site + "/due?from=many", site + "/due?from=99999999"} {
+		if got := g.asManager.get(bad); got.status != http.StatusOK {
+			t.Errorf("%s: %d", bad, got.status)
+		}
+	}
+	if got := g.asManager.get(site + "/due?position=" + uuid.NewString()); got.status != http.StatusNotFound {
+		t.Errorf("a position that is not there: %d", got.status)
+	}
+}
+
+func TestATaskIsPlannedPutOffTakenBackAndOpened(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	brush, safe := g.of(t, g.inspect, g.left.ID), g.of(t, g.safety, g.line.ID)
+	at, grave := "/tasks/"+brush.TaskID.String(), "/tasks/"+safe.TaskID.String()
+	visitSays(t, "the task", g.asManager.get(at), "Brush inspection", "open", "a plan", "Media overlap on gauge", "Look at the brush.", "lock-out at the device", "about 12 minutes", "in closed hours", "Put it off", "Open a job card")
+	visitSays(t, "the task of safety", g.asManager.get(grave), "for safety or the law")
+	if got := g.asManager.get(grave); strings.Contains(got.body, grave+"/skip") {
+		t.Error("it is offered to put safety off")
+	}
+	owner := g.asOwner.get(at)
+	visitSays(t, "the owner's look", owner, "Brush inspection", "When")
+	for _, secret := range []string{"Put it off", "Internal notes", "Open a job card", "Say when"} {
+		if strings.Contains(owner.body, secret) {
+			t.Errorf("the owner sees %q", secret)
+		}
+	}
+	if got := g.asOther.get(at); got.status != http.StatusNotFound {
+		t.Errorf("another owner gets %d", got.status)
+	}
+	for _, c := range []struct {
+		by         *visitor
+		path, want string
+		fill       map[string]string
+	}{
+		{g.asManager, at + "/plan", "is a date that exists", map[string]string{"planned_on": "2026-02-30"}},
+		{g.asManager, grave + "/plan", "never put later", map[string]string{"planned_on": "2027-01-01"}},
+		{g.asManager, at + "/skip", "must not be blank", map[string]string{"until": "2026-12-20", "reason": " "}},
+		{g.asManager, at + "/skip", "is a day from 2026-11-26", map[string]string{"until": "2026-11-01", "reason": "storm"}},
+		{g.asManager, grave + "/skip", "cannot be skipped", map[string]string{"until": "2026-12-20", "reason": "storm"}},
+		{g.asManager, at + "/cancel", "comes of a plan", map[string]string{"reason": "no"}},
+		{g.asManager, at + "/resume", "was not put off", nil},
+	} {
+		if got := c.by.fill(c.path, c.fill); got.status < 400 || !strings.Contains(bare(got.body), c.want) {
+			t.Errorf("%s %v: %d %s", c.path, c.fill, got.status, bare(got.body))
+		}
+	}
+	for who, v := range map[string]*visitor{"owner": g.asOwner, "staff": g.asStaff} {
+		for _, form := range []string{"/plan", "/skip", "/cancel", "/note", "/job"} {
+			if got := v.get(at + form); got.status != http.StatusForbidden {
+				t.Errorf("%s at %s: %d", who, form, got.status)
+			}
+		}
+	}
+	if got := g.asManager.fill(at+"/plan", map[string]string{"planned_on": "2026-11-28"}); got.status != 303 {
+		t.Fatalf("plan: %d %s", got.status, bare(got.body))
+	}
+	visitSays(t, "planned", g.asTech.get(at), "Meant to be done", "28 November 2026")
+	if got := g.asTech.fill(at+"/skip", map[string]string{"until": "2026-12-20", "reason": "the line is rebuilt"}); got.status != 303 {
+		t.Fatalf("put off: %d %s", got.status, bare(got.body))
+	}
+	visitSays(t, "put off", g.asManager.get(at), "put off since", "Imre Vasko", "the line is rebuilt", "until 20 December 2026", "Take that back")
+	if it := g.of(t, g.inspect, g.left.ID); it.TaskID != nil || it.SkippedUntil == nil {
+		t.Errorf("put off it stands at %+v", it)
+	}
+	if got := g.asManager.fill(at+"/resume", nil); got.status != 303 {
+		t.Fatalf("take back: %d %s", got.status, bare(got.body))
+	}
+	if it := g.of(t, g.inspect, g.left.ID); it.TaskID == nil || *it.TaskID != *brush.TaskID || it.SkippedUntil != nil || it.State != brush.State {
+		t.Errorf("taken back it stands at %+v, before at %+v", it, brush)
+	}
+	if got := g.asManager.fill(at+"/note", map[string]string{"body": "ring before you come"}); got.status != 303 {
+		t.Fatalf("note: %d", got.status)
+	}
+	if strings.Contains(g.asOwner.get(at).body, "ring before you come") {
+		t.Error("the owner reads the note")
+	}
+	card := g.asTech.fill(at+"/job", nil)
+	if card.status != 303 || !strings.HasPrefix(card.head.Get("Location"), "/jobs/") {
+		t.Fatalf("the card: %d %s", card.status, bare(card.body))
+	}
+	visitSays(t, "the card", g.asTech.get(card.head.Get("Location")), "Brush inspection", "Look at the brush.")
+	by := write(t, g.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		return pm.RaiseTask(tx, access.System, now, pm.NewTask{SiteID: &g.site.ID, Title: "Paint the rail", Criticality: "C", DueOn: calendar.DateOf(now) + 3})
+	})
+	if got := g.asManager.fill("/tasks/"+by.String()+"/cancel", map[string]string{"reason": "done by the owner"}); got.status != 303 {
+		t.Fatalf("cancel: %d %s", got.status, bare(got.body))
+	}
+	visitSays(t, "cancelled", g.asManager.get("/tasks/"+by.String()), "cancelled since", "done by the owner", "It has no procedure")
+}
+
+func TestAnotherIntervalAtOneThing(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	g.did(t, 20, "95")
+	it, safe := g.of(t, g.inspect, g.left.ID), g.of(t, g.safety, g.line.ID)
+	at := "/due/" + it.ID.String()
+	for _, c := range []struct {
+		path, want string
+		fill       map[string]string
+	}{
+		{at, "must not be blank", map[string]string{"every": "P10D", "until": "2026-12-31", "reason": ""}},
+		{at, "is no longer than the window", map[string]string{"every": "P10D", "until": "2026-12-31", "reason": "salt"}},
+		{at, "is a duration such as P30D", map[string]string{"every": "ten days", "until": "2026-12-31", "reason": "salt"}},
+		{at, "more than 0 vehicles", map[string]string{"amount_vehicles": "-5", "until": "2026-12-31", "reason": "salt"}},
+		{at, "is empty", map[string]string{"until": "2026-12-31", "reason": "salt"}},
+		{"/due/" + safe.ID.String(), "only shortened", map[string]string{"every": "P90D", "until": "2026-12-31", "reason": "salt"}},
+	} {
+		if got := g.asManager.fill(c.path+"/override", c.fill); got.status != 422 || !strings.Contains(bare(got.body), c.want) {
+			t.Errorf("%v: %d %s", c.fill, got.status, bare(got.body))
+		}
+	}
+	if got := g.asTech.get(at + "/override"); got.status != http.StatusForbidden {
+		t.Errorf("a technician gets %d", got.status)
+	}
+	if got := g.asManager.fill(at+"/override", map[string]string{"every": "P20D", "until": "2026-12-31", "reason": "salt on the road"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	}
+	page := g.asManager.get(at)
+	visitSays(t, "with it", page, "every 20 days", "holds for what begins by 31 December 2026", "salt on the road", "here instead of every 30 days")
+	var back string
+	for _, link := range links(t, page.body) {
+		if strings.HasSuffix(link, "/withdraw") {
+			back = link
+		}
+	}
+	if got := g.asManager.fill(back, nil); got.status != 303 {
+		t.Fatalf("%s: %d %s", back, got.status, bare(got.body))
+	}
+	visitSays(t, "taken back", g.asManager.get(at), "taken back")
+	if now := g.of(t, g.inspect, g.left.ID); now.State != it.State || !now.DueOn.Equal(*it.DueOn) {
+		t.Errorf("taken back it stands at %+v, before at %+v", now, it)
+	}
+}
+
+// What falls due at a site that is sold is the buyer's to see from that day on. The
+// buyer is told since when it counts, though that lies before: it is how the thing
+// stands. What was found in that work, and by whom, stays the seller's.
+func TestASoldSitesWorkIsTheBuyersToSee(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	g.did(t, 25, "91")
+	write(t, g.db, func(tx *gorm.DB) ([]assets.Ownership, error) {
+		return assets.HandOver(tx, access.System, g.site.ID, g.theirs.ID, now.AddDate(0, 0, -5))
+	})
+	site, one := "/sites/"+g.site.ID.String(), "/due/"+g.of(t, g.inspect, g.left.ID).ID.String()
+	task := "/tasks/" + g.of(t, g.safety, g.line.ID).TaskID.String()
+	buyer := g.asOther.get(one)
+	visitSays(t, "the buyer", buyer, "vehicles since 31 October", "Nothing is on record")
+	for _, secret := range []string{"Media overlap", "Imre Vasko"} {
+		if strings.Contains(wordsOf(t, buyer.body), secret) {
+			t.Errorf("the buyer sees %q of what was done before", secret)
+		}
+	}
+	visitSays(t, "the buyer's list", g.asOther.get(site+"/due"), "Stop button test")
+	visitSays(t, "the buyer's task", g.asOther.get(task), "Stop button test")
+	for _, path := range []string{one, task} {
+		if got := g.asOwner.get(path); got.status != http.StatusNotFound {
+			t.Errorf("the seller gets %d at %s", got.status, path)
+		}
+	}
+	for _, path := range []string{"/", site, site + "/due"} {
+		if got := g.asOwner.get(path); got.status == http.StatusOK && strings.Contains(got.body, "Stop button test") {
+			t.Errorf("the seller is told at %s what is due now", path)
+		}
+	}
+}
+
+// fits holds pages on a phone and a desk, in light and dark, against axe-core and
+// against what a fingertip and a screen need.
+func fits(t *testing.T, h *house, pages map[uuid.UUID][]string, name func(path string) string) {
+	t.Helper()
+	checker, err := os.ReadFile(axePath)
+	if err != nil {
+		needed(t, "axe-core")
+	}
+	root := browser(t)
+	pictures := os.Getenv("SPINDLEBOOK_PICTURES")
+	for who, paths := range pages {
+		in := tab(t, root, h, h.link(t, who))
+		for _, phone := range []bool{true, false} {
+			screen := "desk"
+			if run(t, in, size(1440, 900, false)); phone {
+				screen = "phone"
+				run(t, in, size(390, 844, true))
+			}
+			for _, path := range paths {
+				run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
+				if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
+					t.Errorf("%s on a %s: %+v", path, screen, l)
+				}
+				eval[bool](t, in, string(checker)+";\n true")
+				for _, scheme := range []string{"light", "dark"} {
+					run(t, in, prefers(scheme))
+					if found := eval[[]string](t, in, axe); len(found) > 0 {
+						t.Errorf("%s on a %s in %s: %s", path, screen, scheme, strings.Join(found, "\n"))
+					}
+				}
+				if pictures != "" {
+					run(t, in, prefers("light"))
+					png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
+					if err != nil {
+						t.Fatal(err)
+					}
+					if err := os.WriteFile(pictures+"/"+screen+"-"+name(path)+".png", png, 0o600); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestPagesOfPlannedWorkFitAPhone(t *testing.T) {
+	g := newProgramme(t)
+	g.did(t, 25, "95")
+	brush := g.of(t, g.inspect, g.left.ID)
+	right := g.of(t, g.inspect, g.right.ID)
+	site := "/sites/" + g.site.ID.String()
+	task := "/tasks/" + right.TaskID.String()
+	fits(t, g.house, map[uuid.UUID][]string{
+		g.manager:    {"/", site, site + "/due", "/due/" + brush.ID.String(), "/due/" + brush.ID.String() + "/override", task, task + "/skip", "/positions/" + g.left.ID.String()},
+		g.technician: {task + "/job"},
+		g.owner:      {site + "/due"},
+	}, func(path string) string {
+		return strings.Trim(ids.ReplaceAllString(strings.NewReplacer("/", "_", "?", "_").Replace(path), "id"), "_")
+	})
+}
