@@ -14,7 +14,6 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/calendar"
-	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 )
 
@@ -126,8 +125,16 @@ func (g *programme) of(t testing.TB, plan, thing uuid.UUID) pm.Item {
 func (g *programme) did(t testing.TB, days int, overlap string) {
 	t.Helper()
 	it := g.of(t, g.inspect, g.left.ID)
-	if _, err := pm.Record(ctx, g.db, access.System, now, pgdb.Request{Key: uuid.NewString(), Act: "test", Body: overlap}, pm.Work{Done: []pm.Done{{AssignmentID: &it.ID, At: now.AddDate(0, 0, -days),
-		People: []pm.Person{{Name: "Imre Vasko", Skills: []string{"T1"}}}, Answers: []pm.Answer{{Check: "CK-1001", Found: overlap}}}}}); err != nil {
+	done := []pm.Done{{AssignmentID: &it.ID, At: now.AddDate(0, 0, -days), People: []pm.Person{{Name: "Imre Vasko", Skills: []string{"T1"}}}, Answers: []pm.Answer{{Check: "CK-1001", Found: overlap}}}}
+	p, err := pm.Prepare(ctx, g.db, access.System, now, done)
+	if err != nil {
+		t.Fatal(err)
+	}
+	touched := write(t, g.db, func(tx *gorm.DB) ([]uuid.UUID, error) {
+		_, touched, err := pm.Complete(tx, access.System, now, p, done)
+		return touched, err
+	})
+	if err := pm.Follow(ctx, g.db, now, touched); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -263,6 +270,30 @@ func TestATaskIsPlannedPutOffTakenBackAndOpened(t *testing.T) {
 		t.Fatalf("cancel: %d %s", got.status, bare(got.body))
 	}
 	visitSays(t, "cancelled", g.asManager.get("/tasks/"+by.String()), "cancelled since", "done by the owner", "It has no procedure")
+}
+
+// What was done before this record is said by whoever plans, and counts from there.
+func TestWorkFromBeforeTheRecordIsSaid(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	at := "/due/" + g.of(t, g.inspect, g.right.ID).ID.String()
+	visitSays(t, "before", g.asManager.get(at), "No record that it was done since it was put in service", "Say when it was last done")
+	if got := g.asTech.get(at + "/stated"); got.status != http.StatusForbidden {
+		t.Errorf("a technician gets %d", got.status)
+	}
+	for want, fill := range map[string]map[string]string{"must not be blank": {"at": "", "remark": "a log"}, "must not lie ahead": {"at": "2026-11-30", "remark": "a log"}, "is a date": {"at": "yesterday", "remark": "a log"}} {
+		if got := g.asManager.fill(at+"/stated", fill); got.status != 422 || !strings.Contains(bare(got.body), want) {
+			t.Errorf("%v: %d %s", fill, got.status, bare(got.body))
+		}
+	}
+	if got := g.asManager.fill(at+"/stated", map[string]string{"at": "2026-11-10", "remark": "a sticker on the arm"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	}
+	page := g.asManager.get(at)
+	visitSays(t, "after", page, "It counts from 10 November 2026, when it was last done.", "a sticker on the arm", "vehicles since 10 November")
+	if strings.Contains(page.body, "Say when it was last done") {
+		t.Error("it is asked again")
+	}
 }
 
 func TestAnotherIntervalAtOneThing(t *testing.T) {

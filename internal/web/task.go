@@ -340,7 +340,7 @@ type onePage struct {
 	Overrides []overrideRow
 	Done      []doneRow
 	Plans     bool
-	Task      *pm.Task
+	Unknown   bool // nobody has a record of it, and whoever plans may say
 }
 
 type overrideRow struct {
@@ -380,6 +380,7 @@ func (p *pages) dueOne(v visit) error {
 	default:
 		g.From = "No record says when it was done."
 	}
+	g.Unknown = g.Plans && !it.MarkDone
 	held := false
 	all, err := pm.Overrides(v.ctx, p.db, v.who, it.ID)
 	if err != nil {
@@ -514,4 +515,28 @@ func (p *pages) withdrawOverride(v visit, s *sheet) (string, error) {
 		return "", err
 	}
 	return s.Cancel, pm.Follow(v.ctx, p.db, v.now, []uuid.UUID{of})
+}
+
+// statedSheet takes from before this record when work was last done.
+func (p *pages) statedSheet(v visit) (*sheet, error) {
+	it, c, err := p.itemOf(v)
+	if err == nil {
+		err = v.who.Must(access.Plan)
+	}
+	if err != nil {
+		return nil, err
+	}
+	at := "/due/" + it.ID.String()
+	return &sheet{Title: "Say when it was last done", Over: it.Title + ", " + dueRowBare(v, it).Place, Verb: "Count from there", Cancel: at, Crumbs: []crumb{{at, it.Title}}, at: c.At, about: it,
+		Lead:   "For what is known from before this record: an old log, a sticker on the machine. It counts from there, and nothing else is taken as done with it.",
+		Fields: []*field{{Name: "at", Label: "Last done", Short: "The day", Kind: "date"}, {Name: "remark", Label: "How that is known", Kind: "area", Most: 500}}}, nil
+}
+
+func (p *pages) stateDone(v visit, s *sheet) (string, error) {
+	it, at := s.about.(pm.Item), s.date("at")
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	_, err := pm.Record(v.ctx, p.db, v.who, v.now, s.request(v), pm.Work{Done: []pm.Done{{AssignmentID: &it.ID, At: at.Add(12 * time.Hour), Remark: s.get("remark"), Stated: true}}})
+	return s.Cancel, err
 }

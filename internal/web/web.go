@@ -173,6 +173,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/sites/:id/counters/round", p.roundSheet, p.takeRound)
 	p.form(g, "/sites/:id/regimes/new", p.regimeSheet, p.addRegime)
 	p.form(g, "/sites/:id/regimes/:regime/withdraw", p.withdrawRegimeSheet, p.withdrawRegime)
+	p.form(g, "/due/:id/stated", p.statedSheet, p.stateDone)
 	p.form(g, "/due/:id/override", p.overrideSheet, p.makeOverride)
 	p.form(g, "/due/:id/override/:override/withdraw", p.withdrawOverrideSheet, p.withdrawOverride)
 	p.form(g, "/tasks/:id/job", p.taskJobSheet, p.openTaskJob)
