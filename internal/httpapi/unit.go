@@ -66,22 +66,14 @@ func (s *Server) CreatePart(ctx context.Context, r gen.CreatePartRequestObject) 
 
 // GetPart reads a part.
 func (s *Server) GetPart(ctx context.Context, r gen.GetPartRequestObject) (gen.GetPartResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	it, err := assets.OnePart(ctx, s.db, who, r.PartId)
+	it, err := of(ctx, s, assets.OnePart, r.PartId)
 	return gen.GetPart200JSONResponse{Body: partOut(it), Headers: gen.GetPart200ResponseHeaders{ETag: etag(it.Version)}}, err
 }
 
 // ReplacePart edits a part.
 func (s *Server) ReplacePart(ctx context.Context, r gen.ReplacePartRequestObject) (gen.ReplacePartResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
 	version, err := versionSeen(r.Params.IfMatch, func() (int, error) {
-		it, err := assets.OnePart(ctx, s.db, who, r.PartId)
+		it, err := of(ctx, s, assets.OnePart, r.PartId)
 		return it.Version, err
 	})
 	if err != nil {
@@ -122,22 +114,14 @@ func (s *Server) CreateLocation(ctx context.Context, r gen.CreateLocationRequest
 
 // GetLocation reads a place where stock lies.
 func (s *Server) GetLocation(ctx context.Context, r gen.GetLocationRequestObject) (gen.GetLocationResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	it, err := assets.OneLocation(ctx, s.db, who, r.LocationId)
+	it, err := of(ctx, s, assets.OneLocation, r.LocationId)
 	return gen.GetLocation200JSONResponse{Body: locationOut(it), Headers: gen.GetLocation200ResponseHeaders{ETag: etag(it.Version)}}, err
 }
 
 // ReplaceLocation edits a place where stock lies.
 func (s *Server) ReplaceLocation(ctx context.Context, r gen.ReplaceLocationRequestObject) (gen.ReplaceLocationResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
 	version, err := versionSeen(r.Params.IfMatch, func() (int, error) {
-		it, err := assets.OneLocation(ctx, s.db, who, r.LocationId)
+		it, err := of(ctx, s, assets.OneLocation, r.LocationId)
 		return it.Version, err
 	})
 	if err != nil {
@@ -376,11 +360,7 @@ func (s *Server) ListSiteFitted(ctx context.Context, r gen.ListSiteFittedRequest
 
 // ListPositionStays lists every unit that was in a position.
 func (s *Server) ListPositionStays(ctx context.Context, r gen.ListPositionStaysRequestObject) (gen.ListPositionStaysResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	all, err := assets.PositionHistory(ctx, s.db, who, r.PositionId)
+	all, err := of(ctx, s, assets.PositionHistory, r.PositionId)
 	return gen.ListPositionStays200JSONResponse{Items: each(all, stayOut)}, err
 }
 
@@ -436,11 +416,7 @@ func photoOut(f assets.Photo) gen.Photo {
 
 // ListPositionPhotos lists the pictures of a position.
 func (s *Server) ListPositionPhotos(ctx context.Context, r gen.ListPositionPhotosRequestObject) (gen.ListPositionPhotosResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	all, err := assets.PhotosOfPosition(ctx, s.db, who, r.PositionId)
+	all, err := of(ctx, s, assets.PhotosOfPosition, r.PositionId)
 	return gen.ListPositionPhotos200JSONResponse{Items: each(all, photoOut)}, err
 }
 
@@ -472,11 +448,7 @@ func (s *Server) CreateUnitPhoto(ctx context.Context, r gen.CreateUnitPhotoReque
 
 // GetPhoto sends the picture itself.
 func (s *Server) GetPhoto(ctx context.Context, r gen.GetPhotoRequestObject) (gen.GetPhotoResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	it, err := assets.OnePicture(ctx, s.db, who, r.PhotoId)
+	it, err := of(ctx, s, assets.OnePicture, r.PhotoId)
 	if err != nil {
 		return nil, err
 	}

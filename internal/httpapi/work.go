@@ -53,11 +53,7 @@ func (s *Server) ListAssignments(ctx context.Context, r gen.ListAssignmentsReque
 
 // GetAssignment says when and why something falls due.
 func (s *Server) GetAssignment(ctx context.Context, r gen.GetAssignmentRequestObject) (gen.GetAssignmentResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	it, err := pm.OneItem(ctx, s.db, who, r.AssignmentId)
+	it, err := of(ctx, s, pm.OneItem, r.AssignmentId)
 	if err != nil {
 		return nil, err
 	}
@@ -161,11 +157,7 @@ func (s *Server) ListTasks(ctx context.Context, r gen.ListTasksRequestObject) (g
 }
 
 func (s *Server) task(ctx context.Context, id uuid.UUID) (pm.Task, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return pm.Task{}, err
-	}
-	return pm.OneTask(ctx, s.db, who, id)
+	return of(ctx, s, pm.OneTask, id)
 }
 
 // CreateTask raises a task by hand.
