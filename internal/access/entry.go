@@ -150,7 +150,7 @@ func ByToken(ctx context.Context, db *pgdb.DB, now time.Time, token string) (Act
 		return Actor{}, refused
 	}
 	type row struct{ ActorID uuid.UUID }
-	found, err := pgdb.Read[row](ctx, db, System.ID, actorByToken, map[string]any{"hash": hashSecret(secret), "now": now})
+	found, err := pgdb.Read[row](ctx, db, System.ID, actorByToken, map[string]any{"hash": HashSecret(secret), "now": now})
 	if err != nil {
 		return Actor{}, err
 	}
@@ -182,7 +182,7 @@ const (
 // link works once; one for the demo until it expires. Earlier links of the same
 // purpose for the same actor end.
 func MakeLink(tx *gorm.DB, now time.Time, purpose string, actor *uuid.UUID, valid time.Duration) (secret string, err error) {
-	secret, hash := newSecret()
+	secret, hash := NewSecret()
 	// of two made at once the later one ends the earlier
 	err = tx.Exec(`select pg_advisory_xact_lock(hashtextextended('link ' || cast(@purpose as text) || coalesce(cast(@actor as text), ''), 0))`,
 		map[string]any{"purpose": purpose, "actor": actor}).Error
@@ -214,7 +214,7 @@ func linkGone() error {
 
 // OpenLink tells what a link is for without using it up.
 func OpenLink(ctx context.Context, db *pgdb.DB, now time.Time, secret string) (Link, error) {
-	l, err := pgdb.ReadOne[Link](ctx, db, System.ID, "link", "", openLink, map[string]any{"hash": hashSecret(secret), "now": now})
+	l, err := pgdb.ReadOne[Link](ctx, db, System.ID, "link", "", openLink, map[string]any{"hash": HashSecret(secret), "now": now})
 	if fault.KindOf(err) == fault.NotFound {
 		err = linkGone()
 	}
@@ -237,7 +237,7 @@ func useLink(tx *gorm.DB, now time.Time, secret, purpose string) (Link, error) {
 	l, err := pgdb.One[Link](tx, "link", "", `
 update entry_link set used_at = @now
  where secret_hash = @hash and purpose = @purpose and used_at is null and expires_at > @now
-returning id, purpose, actor_id, expires_at`, map[string]any{"now": now, "hash": hashSecret(secret), "purpose": purpose})
+returning id, purpose, actor_id, expires_at`, map[string]any{"now": now, "hash": HashSecret(secret), "purpose": purpose})
 	if fault.KindOf(err) == fault.NotFound {
 		err = linkGone()
 	}

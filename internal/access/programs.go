@@ -57,7 +57,7 @@ func GiveToken(tx *gorm.DB, who Actor, now time.Time, program uuid.UUID, expires
 	case expires.After(now.Add(longestToken)):
 		return Token{}, "", fault.Field("expires_at", expires.Format(time.RFC3339), "lies at most two years ahead")
 	}
-	secret, hash := newSecret()
+	secret, hash := NewSecret()
 	t := Token{ID: pgdb.NewID(), ActorID: program, ActorName: a.Name, CreatedAt: now, ExpiresAt: expires}
 	err = tx.Exec(`insert into program_token (id, actor_id, secret_hash, created_at, expires_at) values (?, ?, ?, ?, ?)`,
 		t.ID, program, hash, now, expires).Error

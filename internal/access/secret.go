@@ -66,16 +66,17 @@ func checkPassword(password, login string) *fault.Error {
 	return nil
 }
 
-// newSecret makes a secret of 256 bits and the hash under which it is kept. A
+// NewSecret makes a secret of 256 bits and the hash under which it is kept. A
 // plain hash serves: what is random throughout cannot be guessed.
-func newSecret() (secret string, hash []byte) {
+func NewSecret() (secret string, hash []byte) {
 	b := make([]byte, 32)
 	_, _ = rand.Read(b) // never fails: the program would have stopped
 	secret = base64.RawURLEncoding.EncodeToString(b)
-	return secret, hashSecret(secret)
+	return secret, HashSecret(secret)
 }
 
-func hashSecret(secret string) []byte {
+// HashSecret gives the hash under which a secret is kept.
+func HashSecret(secret string) []byte {
 	h := sha256.Sum256([]byte(secret))
 	return h[:]
 }

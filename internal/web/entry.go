@@ -4,10 +4,12 @@ import (
 	"errors"
 	"net/http"
 	"strconv"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/diary"
 	"spindlebook/internal/door"
 	"spindlebook/internal/fault"
 )
@@ -187,14 +189,23 @@ type account struct {
 	May    []access.Meaning
 	Person bool
 	Scope  string
+	Clock  clock
+	// Addresses for calendar programs, and one that was made in this very request.
+	Calendars []diary.Calendar
+	Secret    *secret
 }
 
-func (p *pages) account(v visit) error {
+func (p *pages) account(v visit) error { return p.showAccount(v, nil) }
+
+func (p *pages) showAccount(v visit, told *secret) error {
 	all, err := access.Meanings(v.ctx, p.db, v.who)
 	if err != nil {
 		return err
 	}
-	a := account{Who: v.who, Role: roleWords(v.who.Roles), Person: v.who.Kind == "person", Scope: "every site"}
+	a := account{Who: v.who, Role: roleWords(v.who.Roles), Person: v.who.Kind == "person", Scope: "every site", Clock: clock{v.now, time.UTC}, Secret: told}
+	if a.Calendars, err = diary.Own(v.ctx, p.db, v.who); err != nil {
+		return err
+	}
 	if !v.who.Everywhere {
 		a.Scope = plural(len(v.who.Sites), "site", "sites")
 	}

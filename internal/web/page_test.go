@@ -47,6 +47,8 @@ func TestWhoSeesWhat(t *testing.T) {
 		{"/trail?site=" + g.site.ID.String(), 200, 403, 403, 403, nil, nil, []string{"CST"}},
 		{"/account", 200, 200, 200, 200, []string{"You may"}, nil, nil},
 		{"/account/password", 200, 200, 200, 200, nil, nil, nil},
+		{"/account/calendars/new", 200, 200, 200, 200, []string{"Make the address", "UMB Express"}, []string{"PEL Express"}, nil},
+		{"/account/calendars/" + uuid.NewString() + "/revoke", 404, 404, 404, 404, nil, nil, nil},
 		{"/problems", 200, 200, 200, 200, []string{"no-identity"}, nil, nil},
 		{"/customers/new", 200, 403, 403, 403, nil, nil, nil},
 		{"/customers/" + g.ours.ID.String() + "/edit", 200, 403, 403, 403, nil, nil, nil},

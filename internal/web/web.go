@@ -76,6 +76,9 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	}
 	d.Larger(http.MethodPost, "/import", exchange.MaxFile+128<<10)
 
+	d.Engine.GET("/calendars/:file", p.calendarFile)
+	d.Engine.HEAD("/calendars/:file", p.calendarFile)
+
 	g := d.Engine.Group("/", guard, d.Identify)
 	g.GET("/sign-in", p.anyone(p.signInPage))
 	g.POST("/sign-in", p.anyone(p.signIn))
@@ -150,6 +153,8 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/visits/:id/decide", p.decideSheet, p.decide)
 	p.form(g, "/visits/:id/end", p.endSheet, p.endTrip)
 	p.form(g, "/account/password", p.passwordSheet, p.changePassword)
+	p.form(g, "/account/calendars/new", p.calendarSheet, p.makeCalendar)
+	p.form(g, "/account/calendars/:id/revoke", p.revokeCalendarSheet, p.revokeCalendar)
 	p.form(g, "/customers/new", p.newCustomerSheet, p.addCustomer)
 	p.form(g, "/customers/:id/edit", p.customerSheet, p.editCustomer)
 	p.form(g, "/sites/new", p.newSiteSheet, p.addSite)

@@ -79,6 +79,27 @@ func (e AccountKind) Valid() bool {
 	}
 }
 
+// Defines values for CalendarShows.
+const (
+	CalendarShowsAll    CalendarShows = "all"
+	CalendarShowsPerson CalendarShows = "person"
+	CalendarShowsSite   CalendarShows = "site"
+)
+
+// Valid indicates whether the value is a known member of the CalendarShows enum.
+func (e CalendarShows) Valid() bool {
+	switch e {
+	case CalendarShowsAll:
+		return true
+	case CalendarShowsPerson:
+		return true
+	case CalendarShowsSite:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ChangeAct.
 const (
 	Delete ChangeAct = "delete"
@@ -3508,6 +3529,33 @@ type Blackouts struct {
 	Items []Blackout `json:"items"`
 }
 
+// Calendar defines model for Calendar.
+type Calendar struct {
+	// Address In the first answer only.
+	Address  *string             `json:"address,omitempty"`
+	Id       openapi_types.UUID  `json:"id"`
+	MadeAt   time.Time           `json:"made_at"`
+	PersonId *openapi_types.UUID `json:"person_id,omitempty"`
+
+	// ReadAt When a program read it last, to the hour.
+	ReadAt    *time.Time `json:"read_at,omitempty"`
+	RevokedAt *time.Time `json:"revoked_at,omitempty"`
+
+	// Shows all: every visit in one's scope; site: those to one site; person: those on which one person goes.
+	Shows   CalendarShows       `json:"shows"`
+	SiteId  *openapi_types.UUID `json:"site_id,omitempty"`
+	Title   string              `json:"title"`
+	WithDue bool                `json:"with_due"`
+}
+
+// CalendarShows all: every visit in one's scope; site: those to one site; person: those on which one person goes.
+type CalendarShows string
+
+// Calendars defines model for Calendars.
+type Calendars struct {
+	Items []Calendar `json:"items"`
+}
+
 // Change defines model for Change.
 type Change struct {
 	Act       ChangeAct               `json:"act"`
@@ -5304,6 +5352,21 @@ type NewBlackout struct {
 	LineId *openapi_types.UUID `json:"line_id,omitempty"`
 	Reason string              `json:"reason"`
 	Until  time.Time           `json:"until"`
+}
+
+// NewCalendar defines model for NewCalendar.
+type NewCalendar struct {
+	// PersonId With shows: person. Oneself; those who plan may name others.
+	PersonId *openapi_types.UUID `json:"person_id,omitempty"`
+
+	// Shows all: every visit in one's scope; site: those to one site; person: those on which one person goes.
+	Shows CalendarShows `json:"shows"`
+
+	// SiteId With shows: site.
+	SiteId *openapi_types.UUID `json:"site_id,omitempty"`
+
+	// WithDue With shows: site. Also what falls due within 90 days and is on no visit yet, as entries of whole days.
+	WithDue *bool `json:"with_due,omitempty"`
 }
 
 // NewCancellation defines model for NewCancellation.
@@ -9222,6 +9285,9 @@ type BagId = openapi_types.UUID
 // BlackoutId defines model for blackoutId.
 type BlackoutId = openapi_types.UUID
 
+// CalendarId defines model for calendarId.
+type CalendarId = openapi_types.UUID
+
 // ChangeId defines model for changeId.
 type ChangeId = openapi_types.UUID
 
@@ -9712,6 +9778,12 @@ type ListOpenLocksParams struct {
 
 	// SiteId Only of this site.
 	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+}
+
+// CreateCalendarParams defines parameters for CreateCalendar.
+type CreateCalendarParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // ListMetersParams defines parameters for ListMeters.
@@ -10899,6 +10971,9 @@ type CreateLocationJSONRequestBody = NewLocation
 // ReplaceLocationJSONRequestBody defines body for ReplaceLocation for application/json ContentType.
 type ReplaceLocationJSONRequestBody = LocationEdit
 
+// CreateCalendarJSONRequestBody defines body for CreateCalendar for application/json ContentType.
+type CreateCalendarJSONRequestBody = NewCalendar
+
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChange
 
@@ -11423,6 +11498,15 @@ type ServerInterface interface {
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(c *gin.Context)
+	// ListCalendars One's own addresses for calendar programs that still work
+	// (GET /me/calendars)
+	ListCalendars(c *gin.Context)
+	// CreateCalendar Make an address for a calendar program
+	// (POST /me/calendars)
+	CreateCalendar(c *gin.Context, params CreateCalendarParams)
+	// RevokeCalendar Revoke an address of one's own at once
+	// (DELETE /me/calendars/{calendarId})
+	RevokeCalendar(c *gin.Context, calendarId CalendarId)
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(c *gin.Context)
@@ -14762,6 +14846,87 @@ func (siw *ServerInterfaceWrapper) GetMe(c *gin.Context) {
 	}
 
 	siw.Handler.GetMe(c)
+}
+
+// ListCalendars operation middleware
+func (siw *ServerInterfaceWrapper) ListCalendars(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListCalendars(c)
+}
+
+// CreateCalendar operation middleware
+func (siw *ServerInterfaceWrapper) CreateCalendar(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateCalendarParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateCalendar(c, params)
+}
+
+// RevokeCalendar operation middleware
+func (siw *ServerInterfaceWrapper) RevokeCalendar(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "calendarId" -------------
+	var calendarId CalendarId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "calendarId", c.Param("calendarId"), &calendarId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter calendarId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.RevokeCalendar(c, calendarId)
 }
 
 // ChangePassword operation middleware
@@ -23459,6 +23624,9 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 
 	router.GET(options.BaseURL+"/me", wrapper.GetMe)
 	router.PUT(options.BaseURL+"/me/password", wrapper.ChangePassword)
+	router.GET(options.BaseURL+"/me/calendars", wrapper.ListCalendars)
+	router.POST(options.BaseURL+"/me/calendars", wrapper.CreateCalendar)
+	router.DELETE(options.BaseURL+"/me/calendars/:calendarId", wrapper.RevokeCalendar)
 	router.DELETE(options.BaseURL+"/session", wrapper.SignOut)
 	router.POST(options.BaseURL+"/session", wrapper.SignIn)
 	router.GET(options.BaseURL+"/customers", wrapper.ListCustomers)
@@ -26626,6 +26794,123 @@ type GetMedefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetMedefaultApplicationProblemPlusJSONResponse) VisitGetMeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarsRequestObject struct {
+}
+
+type ListCalendarsResponseObject interface {
+	VisitListCalendarsResponse(w http.ResponseWriter) error
+}
+
+type ListCalendars200JSONResponse Calendars
+
+func (response ListCalendars200JSONResponse) VisitListCalendarsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListCalendarsdefaultApplicationProblemPlusJSONResponse) VisitListCalendarsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarRequestObject struct {
+	Params CreateCalendarParams
+	Body   *CreateCalendarJSONRequestBody
+}
+
+type CreateCalendarResponseObject interface {
+	VisitCreateCalendarResponse(w http.ResponseWriter) error
+}
+
+type CreateCalendar201JSONResponse Calendar
+
+func (response CreateCalendar201JSONResponse) VisitCreateCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendardefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateCalendardefaultApplicationProblemPlusJSONResponse) VisitCreateCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarRequestObject struct {
+	CalendarId CalendarId `json:"calendarId"`
+}
+
+type RevokeCalendarResponseObject interface {
+	VisitRevokeCalendarResponse(w http.ResponseWriter) error
+}
+
+type RevokeCalendar200JSONResponse Calendar
+
+func (response RevokeCalendar200JSONResponse) VisitRevokeCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendardefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response RevokeCalendardefaultApplicationProblemPlusJSONResponse) VisitRevokeCalendarResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -35844,6 +36129,15 @@ type StrictServerInterface interface {
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
+	// ListCalendars One's own addresses for calendar programs that still work
+	// (GET /me/calendars)
+	ListCalendars(ctx context.Context, request ListCalendarsRequestObject) (ListCalendarsResponseObject, error)
+	// CreateCalendar Make an address for a calendar program
+	// (POST /me/calendars)
+	CreateCalendar(ctx context.Context, request CreateCalendarRequestObject) (CreateCalendarResponseObject, error)
+	// RevokeCalendar Revoke an address of one's own at once
+	// (DELETE /me/calendars/{calendarId})
+	RevokeCalendar(ctx context.Context, request RevokeCalendarRequestObject) (RevokeCalendarResponseObject, error)
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
@@ -38903,6 +39197,100 @@ func (sh *strictHandler) GetMe(ctx *gin.Context) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(GetMeResponseObject); ok {
 		if err := validResponse.VisitGetMeResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListCalendars operation middleware
+func (sh *strictHandler) ListCalendars(ctx *gin.Context) {
+	var request ListCalendarsRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCalendars(ctx.Request.Context(), request.(ListCalendarsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCalendars")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListCalendarsResponseObject); ok {
+		if err := validResponse.VisitListCalendarsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateCalendar operation middleware
+func (sh *strictHandler) CreateCalendar(ctx *gin.Context, params CreateCalendarParams) {
+	var request CreateCalendarRequestObject
+
+	request.Params = params
+
+	var body CreateCalendarJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateCalendar(ctx.Request.Context(), request.(CreateCalendarRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateCalendar")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateCalendarResponseObject); ok {
+		if err := validResponse.VisitCreateCalendarResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// RevokeCalendar operation middleware
+func (sh *strictHandler) RevokeCalendar(ctx *gin.Context, calendarId CalendarId) {
+	var request RevokeCalendarRequestObject
+
+	request.CalendarId = calendarId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RevokeCalendar(ctx.Request.Context(), request.(RevokeCalendarRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RevokeCalendar")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(RevokeCalendarResponseObject); ok {
+		if err := validResponse.VisitRevokeCalendarResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

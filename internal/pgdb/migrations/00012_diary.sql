@@ -1,0 +1,42 @@
+-- +goose Up
+-- What people take with them: the calendars that their own programs read.
+
+-- when what others read of a visit changed last; its version counts the changes
+alter table visit add column changed_at timestamptz not null default now();
+-- +goose StatementBegin
+create function visit_changed() returns trigger
+language plpgsql set search_path = public, pg_temp
+as $$
+begin
+  new.changed_at := now();
+  return new;
+end $$;
+-- +goose StatementEnd
+create trigger visit_changed before update on visit for each row execute function visit_changed();
+
+create table calendar_address (
+  id           uuid constraint calendar_address_pk primary key,
+  actor_id     uuid not null constraint calendar_address_actor_fk references actor,
+  shows        text not null constraint calendar_address_shows_known check (shows in ('all', 'site', 'person')),
+  site_id      uuid constraint calendar_address_site_fk references site,
+  person_id    uuid constraint calendar_address_person_fk references actor,
+  -- also what falls due and is on no visit yet
+  with_due     boolean not null,
+  secret_hash  bytea not null constraint calendar_address_secret_uq unique,
+  made_at      timestamptz not null,
+  revoked_at   timestamptz,
+  -- what was read last, so that whoever asks again is told when it changed
+  content_hash bytea,
+  changed_at   timestamptz,
+  read_at      timestamptz,
+  constraint calendar_address_of_one check ((shows = 'site') = (site_id is not null) and (shows = 'person') = (person_id is not null)),
+  constraint calendar_address_content_whole check ((content_hash is null) = (changed_at is null))
+);
+create index calendar_address_actor_ix on calendar_address (actor_id, made_at);
+comment on table calendar_address is 'Secret addresses at which a calendar program reads visits, with the rights that their maker has at that time.';
+
+alter table calendar_address enable row level security;
+create policy calendar_address_own on calendar_address to spindlebook_app
+  using ((select actor_may('administer')) or actor_id = (select current_actor()));
+create trigger calendar_address_trail after insert or update of revoked_at or delete on calendar_address for each row execute function write_trail();
+grant select, insert, update (revoked_at, content_hash, changed_at, read_at) on calendar_address to spindlebook_app;
