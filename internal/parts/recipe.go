@@ -221,3 +221,21 @@ select w.kit_id, l.part_id, l.amount, l.optional from wanted as w join kit_line 
 	}
 	return nil
 }
+
+// Kit is a part that is put together of others by a recipe.
+type Kit struct {
+	ID          uuid.UUID
+	Number      string
+	Description string
+	Pattern     *string // of a media set
+}
+
+// Kits lists the kits of which there is a recipe, by number.
+func Kits(ctx context.Context, db *pgdb.DB, who access.Actor) ([]Kit, error) {
+	return pgdb.Read[Kit](ctx, db, who.ID, `
+select k.kit_id as id, p.number, p.description, k.pattern
+  from kit_now as k
+  join part as p on p.id = k.kit_id
+order by p.number
+ limit 500`, nil)
+}

@@ -181,7 +181,7 @@ func (s *sheet) part(kinds []assets.FactKind) assets.PartEdit {
 	return in
 }
 
-var partCrumbs = []crumb{{"/units", "Stock"}, {"/parts", "Parts"}}
+var partCrumbs = []crumb{{"/stock", "Stock"}, {"/parts", "Parts"}}
 
 func (p *pages) newPartSheet(v visit) (*sheet, error) {
 	if err := v.who.Must(access.KeepCatalogue); err != nil {
@@ -292,7 +292,7 @@ func (p *pages) newLocationSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	sites, err := p.siteOptions(v)
-	return &sheet{Title: "Add a location", Verb: "Add the location", Cancel: "/locations", Crumbs: []crumb{{"/units", "Stock"}, {"/locations", "Locations"}},
+	return &sheet{Title: "Add a location", Verb: "Add the location", Cancel: "/locations", Crumbs: []crumb{{"/stock", "Stock"}, {"/locations", "Locations"}},
 		Lead: "A place where units and stock lie.",
 		Fields: []*field{
 			{Name: "code", Label: "Code", Most: 24, Hint: "Capital letters, digits and hyphens, such as VAN-3."},
@@ -331,7 +331,7 @@ func (p *pages) locationSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &sheet{Title: "Edit the location", Over: l.Code + " " + l.Name, Verb: "Keep these details", Cancel: "/locations", Crumbs: []crumb{{"/units", "Stock"}, {"/locations", "Locations"}},
+	s := &sheet{Title: "Edit the location", Over: l.Code + " " + l.Name, Verb: "Keep these details", Cancel: "/locations", Crumbs: []crumb{{"/stock", "Stock"}, {"/locations", "Locations"}},
 		Version: l.Version, about: l, Lead: "What lies there stays there.", Fields: []*field{{Name: "name", Label: "Name"}}}
 	if l.SiteID == nil {
 		others := slices.DeleteFunc(locationKinds(), func(o option) bool { return o.Value == "site_shelf" })

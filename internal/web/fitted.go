@@ -78,7 +78,7 @@ func slotRows(fitted []assets.Fitted, stays []assets.Stay, c clock) (rows []slot
 }
 
 // stockCrumbs lead to what lies in stock.
-var stockCrumbs = []crumb{{"/units", "Stock"}}
+var stockCrumbs = []crumb{{"/stock", "Stock"}, {"/units", "Units"}}
 
 const mostStock = 400
 

@@ -314,7 +314,7 @@ func sizeWords(n int64) string {
 
 // verbs begin the words of a fault that go on after a field's name; others are
 // sentences of their own.
-var verbs = []string{"is", "takes", "must", "names", "lies", "needs", "has", "was", "overlaps", "holds", "does", "already", "counts"}
+var verbs = []string{"is", "takes", "must", "names", "lies", "needs", "has", "was", "overlaps", "holds", "does", "already", "counts", "differs", "comes", "cannot"}
 
 // wrong marks a field as to be mended. msg goes on after the field's name.
 func (s *sheet) wrong(name, msg string) {
@@ -337,7 +337,7 @@ func (s *sheet) wrong(name, msg string) {
 	s.Mend = append(s.Mend, mend{Name: f.ID(), Text: f.Wrong})
 }
 
-var listed = regexp.MustCompile(`^(?:grants|items|facts|people|tasks|work)\[(\d+)\]\.`)
+var listed = regexp.MustCompile(`^(?:grants|items|lines|facts|people|tasks|work)\[(\d+)\]\.`)
 
 // fieldOf finds the field of this form for a fault's path into a request:
 // "grants[0].customer_id" and "length.value" are customer_id and length;
@@ -436,6 +436,10 @@ func pathOf(kind, id string) string {
 		return "/parts/" + id
 	case "location":
 		return "/locations#l-" + id
+	case "claim":
+		return "/claims"
+	case "order":
+		return "/orders/" + id
 	case "meter":
 		return "/meters/" + id
 	case "reading":

@@ -29,6 +29,7 @@ func openLooks(s *static) (looks, error) {
 		"say":     say,
 		"text":    text,
 		"word":    plainWord,
+		"day":     dayWords,
 		"join":    strings.Join,
 		"supply":  supplyWords,
 		// a template takes one thing; a fact is shown with the unit that it is of
@@ -124,8 +125,8 @@ func (p *pages) frame(v visit, title string, page any) frame {
 		add("/jobs", "Jobs")
 	}
 	if who.May(access.SeeInternal) {
-		add("/units", "Stock")
-		for _, path := range []string{"/parts", "/locations", "/stock", "/import"} { // they are tabs of one place
+		add("/stock", "Stock")
+		for _, path := range []string{"/units", "/parts", "/locations", "/orders", "/kits", "/bags", "/counts", "/differences", "/claims", "/returns", "/cores", "/warranties", "/import"} { // they are tabs of one place
 			n := &f.Nav[len(f.Nav)-1]
 			n.Here = n.Here || at == path || strings.HasPrefix(at, path+"/")
 		}

@@ -64,7 +64,7 @@ func TestWhoSeesWhatIsFitted(t *testing.T) {
 		{"/parts/new", 200, 403, 403, 403, nil, nil, nil},
 		{"/parts/" + s.motorPart.ID.String() + "/edit", 200, 403, 403, 403, nil, nil, nil},
 		{"/locations", 200, 200, 200, 200, nil, []string{"Main warehouse", "2 units"}, nil},
-		{"/stock", 200, 200, 200, 200, []string{"Stock by place"}, []string{"ea on hand"}, nil}, // an owner sees the own shelf, where nothing lies
+		{"/stock", 200, 200, 200, 200, []string{"Stock by place"}, []string{"ea free"}, nil}, // an owner sees the own shelf, where nothing lies
 		{"/stock?location=nonsense", 404, 404, 404, 404, nil, nil, nil},
 		{"/locations/new", 200, 403, 403, 403, nil, nil, nil},
 		{"/photos/" + s.photo.ID.String(), 200, 200, 200, 200, nil, nil, nil},

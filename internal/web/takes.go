@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/fit"
+	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/web/draw"
 )
 
@@ -105,6 +106,10 @@ type partMore struct {
 	Sources      []parts.Source
 	Cost         string
 	Core         string
+	Lies         []stockRow
+	Kept         []stock.Claim
+	Coming       []stock.Order
+	Move         bool
 }
 
 // Tracked gives the words for how the part is tracked.
@@ -157,6 +162,21 @@ func (p *pages) partMore(v visit, id uuid.UUID) (m partMore, err error) {
 	}
 	if v.may(access.SeeInternal) {
 		if m.Sources, err = parts.SourcesOf(v.ctx, p.db, v.who, id); err != nil {
+			return m, err
+		}
+	}
+	lines, err := stock.Lines(v.ctx, p.db, v.who, v.now, stock.LineFilter{PartID: &id}, stock.Page{Limit: 200})
+	if err != nil {
+		return m, err
+	}
+	for _, l := range lines {
+		m.Lies = append(m.Lies, stockRow{l, v.who.Everywhere})
+	}
+	if m.Move = v.may(access.MoveStock); v.may(access.SeeInternal) {
+		if m.Kept, err = stock.Claims(v.ctx, p.db, v.who, stock.ClaimFilter{PartID: &id, Held: true}, stock.Page{Limit: perPage}); err != nil {
+			return m, err
+		}
+		if m.Coming, err = stock.Orders(v.ctx, p.db, v.who, v.now, stock.OrderFilter{PartID: &id, Open: true}, stock.Page{Limit: perPage}); err != nil {
 			return m, err
 		}
 	}

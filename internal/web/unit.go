@@ -60,7 +60,10 @@ func (r unitRow) Where() string {
 
 // stockTabs are the pages about what is owned and where it lies.
 func stockTabs(v visit, here string) []nav {
-	tabs := []nav{{"/units", "Units", false}, {"/parts", "Parts", false}, {"/locations", "Locations", false}, {"/stock", "By place", false}}
+	tabs := []nav{{"/stock", "By place", false}, {"/units", "Units", false}, {"/parts", "Parts", false}, {"/locations", "Locations", false}}
+	if v.may(access.SeeInternal) {
+		tabs = slices.Insert(tabs, 3, nav{"/orders", "Orders", false}, nav{"/kits", "Kits", false}, nav{"/counts", "Counts", false})
+	}
 	for i := range tabs {
 		tabs[i].Here = tabs[i].Path == here
 	}
@@ -156,6 +159,7 @@ type unitPage struct {
 	Use      *useView // nil where no counter ever stood where it was, and it brought nothing
 	Record   bool
 	Admin    bool
+	Bench    bool // it lies in stock, and the reader prepares units
 }
 
 // useView is what a unit has done.
@@ -281,7 +285,7 @@ func (p *pages) unit(v visit) error {
 	if err != nil {
 		return err
 	}
-	g := unitPage{unitRow: unitRow{Unit: u}, Owned: say(u.Owner), Record: v.may(access.RecordWork), Admin: v.may(access.Administer)}
+	g := unitPage{unitRow: unitRow{Unit: u}, Owned: say(u.Owner), Record: v.may(access.RecordWork), Admin: v.may(access.Administer), Bench: v.may(access.MoveStock) && u.LocationCode != nil && (u.Class == "gearmotor" || u.Class == "motor")}
 	part, err := assets.OnePart(v.ctx, p.db, v.who, u.PartID)
 	if err != nil {
 		return err

@@ -140,3 +140,13 @@ func degrees(d *float64) string {
 	}
 	return strconv.FormatFloat(*d, 'f', -1, 64)
 }
+
+// dayWords writes a day that was kept as YYYY-MM-DD where there is little room: "7 Dec 2026".
+func dayWords(day any) string {
+	text := text(day)
+	t, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		return text
+	}
+	return t.Format("2 Jan 2006")
+}

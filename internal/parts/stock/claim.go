@@ -533,5 +533,10 @@ order by to_char(c.needed_on, 'YYYY-MM-DD') || ' ' || c.id
    limit @limit`, pageArgs(who, p, map[string]any{"part": f.PartID, "task": f.TaskID, "site": f.SiteID, "until": f.Until, "state": f.State, "held": f.Held}))
 }
 
+// OneClaim gives a claim.
+func OneClaim(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Claim, error) {
+	return pgdb.ReadOne[Claim](ctx, db, who.ID, "claim", id.String(), claims+` where @everywhere and c.id = @id`, who.Scope(map[string]any{"id": id}))
+}
+
 // Key gives the place of a claim in the list.
 func (c Claim) Key() string { return c.NeededOn + " " + c.ID.String() }

@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"context"
 	"slices"
 	"time"
 
@@ -71,6 +72,7 @@ type Container struct {
 	LocationID uuid.UUID
 	PartID     uuid.UUID
 	LotID      *uuid.UUID
+	Lot        string // its code
 	OpenedOn   string
 	ExpiresOn  *string
 	Level      string
@@ -79,8 +81,18 @@ type Container struct {
 }
 
 const containers = `
-select c.id, c.location_id, c.part_id, c.lot_id, to_char(c.opened_on, 'YYYY-MM-DD') as opened_on, to_char(c.expires_on, 'YYYY-MM-DD') as expires_on, c.level, c.level_at, c.version
+select c.id, c.location_id, c.part_id, c.lot_id, coalesce((select l.code from lot as l where l.id = c.lot_id), '') as lot, to_char(c.opened_on, 'YYYY-MM-DD') as opened_on, to_char(c.expires_on, 'YYYY-MM-DD') as expires_on, c.level, c.level_at, c.version
   from open_container as c`
+
+// Containers lists those that are open, by the day on which they were opened.
+func Containers(ctx context.Context, db *pgdb.DB, who access.Actor, f LineFilter) ([]Container, error) {
+	return pgdb.Read[Container](ctx, db, who.ID, containers+`
+ where @everywhere and c.emptied_at is null
+   and (cast(@location as uuid) is null or c.location_id = @location)
+   and (cast(@part as uuid) is null or c.part_id = @part)
+order by c.opened_on, c.id
+   limit 200`, who.Scope(map[string]any{"location": f.LocationID, "part": f.PartID}))
+}
 
 // OpenContainer notes that somebody opened a container at a place.
 func OpenContainer(tx *gorm.DB, who access.Actor, now time.Time, location, part uuid.UUID, lot string) (Container, error) {

@@ -197,6 +197,14 @@ order by to_char(c.deadline_on, 'YYYY-MM-DD') || ' ' || c.id
    limit @limit`, pageArgs(who, p, map[string]any{"open": open, "today": day(now)}))
 }
 
+// OneCore gives a core.
+func OneCore(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (Core, error) {
+	return pgdb.ReadOne[Core](ctx, db, who.ID, "core", id.String(), cores+` where @everywhere and c.id = @id`, who.Scope(map[string]any{"id": id, "today": day(now)}))
+}
+
+// Next lists what may happen to a core.
+func (c Core) Next() []string { return coreSteps[c.State] }
+
 // Key gives the place of a core in the list.
 func (c Core) Key() string { return c.DeadlineOn + " " + c.ID.String() }
 
@@ -329,6 +337,14 @@ func Warranties(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Tim
 order by to_char(w.ends_on, 'YYYY-MM-DD') || ' ' || w.id
    limit @limit`, pageArgs(who, p, map[string]any{"open": open, "today": day(now)}))
 }
+
+// OneWarranty gives a warranty.
+func OneWarranty(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (Warranty, error) {
+	return pgdb.ReadOne[Warranty](ctx, db, who.ID, "warranty", id.String(), warranties+` where @everywhere and w.id = @id`, who.Scope(map[string]any{"id": id, "today": day(now)}))
+}
+
+// Next lists what may happen to a warranty.
+func (w Warranty) Next() []string { return warrantySteps[w.State] }
 
 // Key gives the place of a warranty in the list.
 func (w Warranty) Key() string { return w.EndsOn + " " + w.ID.String() }

@@ -48,18 +48,19 @@ func (l Line) Key() string { return l.Location + " " + l.PartNumber }
 
 // Lot is what of a line is of one lot and owner, or one unit.
 type Lot struct {
-	Lot       string        `json:"lot"`
-	LotID     *uuid.UUID    `json:"lot_id"`
-	ExpiresOn *string       `json:"expires_on"`
-	Owner     string        `json:"owner"`
-	Customer  string        `json:"customer"`
-	UnitID    *uuid.UUID    `json:"unit_id"`
-	Tag       string        `json:"tag"`
-	Serial    string        `json:"serial"`
-	Prepared  string        `json:"prepared"` // of a unit: its orientation and links
-	OnHand    amount.Amount `json:"on_hand"`
-	SetAside  amount.Amount `json:"set_aside"`
-	For       string        `json:"for"` // what it is set aside for
+	Lot        string        `json:"lot"`
+	LotID      *uuid.UUID    `json:"lot_id"`
+	ExpiresOn  *string       `json:"expires_on"`
+	Owner      string        `json:"owner"`
+	CustomerID *uuid.UUID    `json:"customer_id"`
+	Customer   string        `json:"customer"` // its code
+	UnitID     *uuid.UUID    `json:"unit_id"`
+	Tag        string        `json:"tag"`
+	Serial     string        `json:"serial"`
+	Prepared   string        `json:"prepared"` // of a unit: its orientation and links
+	OnHand     amount.Amount `json:"on_hand"`
+	SetAside   amount.Amount `json:"set_aside"`
+	For        string        `json:"for"` // what it is set aside for
 }
 
 // Lots reads the lots of a line from a document column.
@@ -85,12 +86,17 @@ with listed as (
     join part as p on p.id = s.part_id
    where (cast(@location as uuid) is null or s.location_id = @location)
      and (cast(@part as uuid) is null or s.part_id = @part)
+     and (not @short or coalesce((select sum(n.on_hand) from stock_now as n where n.location_id = s.location_id and n.part_id = s.part_id and (n.expires_on is null or n.expires_on >= cast(@today as date))), 0)
+                        < (select v.least from stock_level as v where v.location_id = s.location_id and v.part_id = s.part_id))
+     and (cast(@expires as date) is null or exists (select from stock_now as n where n.location_id = s.location_id and n.part_id = s.part_id and n.expires_on <= cast(@expires as date)))
+     and (not @withdrawn or exists (select from stock_now as n where n.location_id = s.location_id and n.part_id = s.part_id)
+                            and exists (select from part_succession as w where w.part_id = s.part_id and w.kind = 'withdrawn' and w.during @> cast(@now as timestamptz)))
      and l.code || ' ' || p.number > @after
 order by l.code || ' ' || p.number
    limit @limit
 ),
 there as (
-  select s.location_id, s.part_id, coalesce(s.lot, '') as lot, s.lot_id, s.expires_on, s.owner, coalesce(cu.code, '') as customer, s.unit_id, coalesce(u.tag, '') as tag, coalesce(u.serial, '') as serial,
+  select s.location_id, s.part_id, coalesce(s.lot, '') as lot, s.lot_id, s.expires_on, s.owner, s.owner_customer_id, coalesce(cu.code, '') as customer, s.unit_id, coalesce(u.tag, '') as tag, coalesce(u.serial, '') as serial,
          coalesce((select string_agg(f.value, ', ' order by f.fact) from unit_fact as f where f.unit_id = s.unit_id and f.fact in ('gearmotor_orientation', 'link_setting')
                      and f.withdrawn_at is null and upper_inf(f.during)), '') as prepared,
          s.on_hand, coalesce(c.n, 0) as set_aside, coalesce(c.what, '') as what
@@ -129,7 +135,7 @@ select i.location_id, i.location, i.location_kind, i.part_id, i.part_number, i.p
   left join lateral (
     select sum(t.on_hand) as on_hand, sum(t.set_aside) as set_aside, sum(t.on_hand) filter (where t.expires_on < cast(@today as date)) as expired,
            min(t.expires_on) filter (where t.expires_on >= cast(@today as date)) as first,
-           jsonb_agg(jsonb_build_object('lot', t.lot, 'lot_id', t.lot_id, 'expires_on', t.expires_on, 'owner', t.owner, 'customer', t.customer, 'unit_id', t.unit_id, 'tag', t.tag,
+           jsonb_agg(jsonb_build_object('lot', t.lot, 'lot_id', t.lot_id, 'expires_on', t.expires_on, 'owner', t.owner, 'customer_id', t.owner_customer_id, 'customer', t.customer, 'unit_id', t.unit_id, 'tag', t.tag,
              'serial', t.serial, 'prepared', t.prepared, 'on_hand', t.on_hand, 'set_aside', t.set_aside, 'for', t.what) order by t.expires_on nulls last, t.lot, t.tag, t.owner) as lots
       from there as t where t.location_id = i.location_id and t.part_id = i.part_id) as t on true
 order by i.location || ' ' || i.part_number`
@@ -138,12 +144,16 @@ order by i.location || ' ' || i.part_number`
 type LineFilter struct {
 	LocationID *uuid.UUID
 	PartID     *uuid.UUID
+	Short      bool    // where less lies than should
+	Expires    *string // by that day, or has expired
+	Withdrawn  bool    // what is not issued any more and still lies there
 }
 
 // Lines lists what lies where, by place and part number; also what should lie there and
 // does not. A customer sees the own shelves, without what is claimed, elsewhere or on order.
 func Lines(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, f LineFilter, p Page) ([]Line, error) {
-	return pgdb.Read[Line](ctx, db, who.ID, lines, pageArgs(who, p, map[string]any{"location": f.LocationID, "part": f.PartID, "today": day(now)}))
+	return pgdb.Read[Line](ctx, db, who.ID, lines, pageArgs(who, p, map[string]any{"location": f.LocationID, "part": f.PartID, "today": day(now), "now": now,
+		"short": f.Short, "expires": f.Expires, "withdrawn": f.Withdrawn}))
 }
 
 // Entry is a movement as the ledger shows it.
@@ -230,9 +240,7 @@ type Doubt struct {
 	SettledHow string
 }
 
-// Doubts lists discrepancies, the oldest first; those that are open, or all.
-func Doubts(ctx context.Context, db *pgdb.DB, who access.Actor, open bool, p Page) ([]Doubt, error) {
-	return pgdb.Read[Doubt](ctx, db, who.ID, `
+const doubts = `
 select d.id, d.kind, d.location_id, coalesce(l.code, '') as location, d.part_id, p.number as part_number, p.measured_in, coalesce(lt.code, '') as lot, d.unit_id, coalesce(u.tag, '') as tag,
        d.amount, d.says, d.task_id, d.noticed_at, coalesce(a.name, '') as noticed_by, d.settled_at, d.settled_how
   from stock_discrepancy as d
@@ -240,10 +248,19 @@ select d.id, d.kind, d.location_id, coalesce(l.code, '') as location, d.part_id,
   left join location as l on l.id = d.location_id
   left join lot as lt on lt.id = d.lot_id
   left join unit as u on u.id = d.unit_id
-  left join actor as a on a.id = d.noticed_by
+  left join actor as a on a.id = d.noticed_by`
+
+// Doubts lists discrepancies, the oldest first; those that are open, or all.
+func Doubts(ctx context.Context, db *pgdb.DB, who access.Actor, open bool, p Page) ([]Doubt, error) {
+	return pgdb.Read[Doubt](ctx, db, who.ID, doubts+`
  where @everywhere and (not @open or d.settled_at is null) and (@after = '' or d.id > cast(nullif(@after, '') as uuid))
 order by d.id
    limit @limit`, pageArgs(who, p, map[string]any{"open": open}))
+}
+
+// OneDoubt gives a discrepancy.
+func OneDoubt(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Doubt, error) {
+	return pgdb.ReadOne[Doubt](ctx, db, who.ID, "discrepancy", id.String(), doubts+` where @everywhere and d.id = @id`, who.Scope(map[string]any{"id": id}))
 }
 
 // Counts lists counts, the latest first; their lines come with OneCount.
