@@ -395,17 +395,38 @@ func (s *Server) ListAnswers(ctx context.Context, r gen.ListAnswersRequestObject
 	})}, err
 }
 
+func roundOut(sh pm.Sheet) gen.Round {
+	return gen.Round{LineId: sh.LineID, Day: *dateOfDay(sh.Day), Forms: each(sh.Forms, formOut), Done: each(sh.Done, completionOut), Missed: each(sh.Missed, taskOut)}
+}
+
 // GetRound gives the round sheet of a line.
 func (s *Server) GetRound(ctx context.Context, r gen.GetRoundRequestObject) (gen.GetRoundResponseObject, error) {
 	who, err := door.Must(ctx)
 	if err != nil {
 		return nil, err
 	}
-	sh, err := pm.RoundOf(ctx, s.db, who, s.now(), r.LineId)
+	sh, err := pm.RoundOf(ctx, s.db, who, s.now(), r.LineId, calendarDay(r.Params.On))
 	if err != nil {
 		return nil, err
 	}
-	return gen.GetRound200JSONResponse{LineId: r.LineId, Day: *dateOfDay(sh.Day), Forms: each(sh.Forms, formOut)}, nil
+	return gen.GetRound200JSONResponse(roundOut(sh)), nil
+}
+
+// SkipRound puts what is left of today's round off until tomorrow.
+func (s *Server) SkipRound(ctx context.Context, r gen.SkipRoundRequestObject) (gen.SkipRoundResponseObject, error) {
+	who, req, err := asked(ctx, "skipRound", r.Params.IdempotencyKey, r)
+	if err != nil {
+		return nil, err
+	}
+	of, err := pm.SkipRound(ctx, s.db, who, s.now(), req, r.LineId, r.Body.Reason)
+	if err != nil {
+		return nil, err
+	}
+	if err := pm.Follow(ctx, s.db, s.now(), of); err != nil {
+		return nil, err
+	}
+	sh, err := pm.RoundOf(ctx, s.db, who, s.now(), r.LineId, 0)
+	return gen.SkipRound201JSONResponse(roundOut(sh)), err
 }
 
 // ListWorkFindings lists what is missing for judging work at a site.

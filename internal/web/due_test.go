@@ -428,8 +428,117 @@ func TestPagesOfPlannedWorkFitAPhone(t *testing.T) {
 	fits(t, g.house, map[uuid.UUID][]string{
 		g.manager:    {"/", site, site + "/due", "/due/" + brush.ID.String(), "/due/" + brush.ID.String() + "/override", task, task + "/skip", "/positions/" + g.left.ID.String()},
 		g.technician: {task + "/job"},
+		g.staff:      {"/lines/" + g.line.ID.String() + "/round", "/lines/" + g.line.ID.String() + "/round/skip"},
 		g.owner:      {site + "/due"},
 	}, func(path string) string {
 		return strings.Trim(ids.ReplaceAllString(strings.NewReplacer("/", "_", "?", "_").Replace(path), "id"), "_")
 	})
+}
+
+// The site's own staff answer their round on one sheet: all that is answered is
+// recorded at once, what is left open stays, a bad answer offers a report.
+func TestARoundIsWalkedOnOneSheet(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	at := "/lines/" + g.line.ID.String() + "/round"
+	visitSays(t, "the sheet", g.asStaff.get(at), "Today's round", "Wednesday 25 November 2026", "2 pieces of work are still to do", "Opening walk", "Each brush starts, stops and comes back to rest", "slight", "Drain the air filters", "Good up to 0.2 L.", "Gil Moor")
+	tidy(t, at, g.asStaff.get(at).body)
+	owner := g.asOwner.get(at)
+	visitSays(t, "the owner's look", owner, "Still to do", "Opening walk")
+	if strings.Contains(owner.body, `class="sheet round"`) {
+		t.Error("the owner is asked")
+	}
+	if got := g.asOther.get(at); got.status != http.StatusNotFound {
+		t.Errorf("another owner gets %d", got.status)
+	}
+	for _, c := range []struct {
+		by   *visitor
+		want string
+		fill map[string]string
+	}{
+		{g.asStaff, "Nothing is answered yet", nil},
+		{g.asStaff, "New noise since yesterday must be answered too", map[string]string{"c1_0": "pass"}},
+		{g.asStaff, "is a number in L", map[string]string{"c0_0": "a cup"}},
+		{g.asStaff, "is given instead of a value", map[string]string{"c0_0": "0.1", "w0_0": "frozen"}},
+		{g.asStaff, "Done by must not be blank", map[string]string{"c0_0": "0.1", "by": ""}},
+	} {
+		if got := c.by.fill(at, c.fill); got.status != 422 || !strings.Contains(bare(got.body), c.want) {
+			t.Errorf("%v: %d %s", c.fill, got.status, bare(got.body))
+		}
+	}
+	if n := g.count(t, `select count(*)::int as n from completion`); n != 0 {
+		t.Fatalf("%d completions of what was refused", n)
+	}
+	// the walk is done and something is loud; the filters are left for later
+	form := g.asStaff.form(at)
+	for name, v := range map[string]string{"c1_0": "pass", "c1_1": "loud", "r1": "left wheel", "by": "Pia Moor"} {
+		form.Set(name, v)
+	}
+	got := g.asStaff.post(at, form)
+	if got.status != 303 || got.head.Get("Location") != at+"#bad" {
+		t.Fatalf("%d %s %s", got.status, got.head.Get("Location"), bare(got.body))
+	}
+	if again := g.asStaff.post(at, form); again.status >= 500 || g.count(t, `select count(*)::int as n from completion`) != 1 {
+		t.Errorf("sent twice it is %d, and %d completions", again.status, g.count(t, `select count(*)::int as n from completion`))
+	}
+	page := g.asStaff.get(at)
+	visitSays(t, "after", page, "1 piece of work is still to do", "Not as it should be", "New noise since yesterday: loud", "Report a fault", "Recorded", "Pia Moor", "left wheel", "Drain the air filters")
+	var report string
+	for _, link := range links(t, page.body) {
+		if strings.Contains(link, "/faults/new?") {
+			report = link
+		}
+	}
+	visitSays(t, "the report", g.asStaff.get(report), "Report a fault", "New noise since yesterday: loud")
+	if it := g.of(t, g.daily, g.line.ID); it.TaskID != nil || it.State == "late" {
+		t.Errorf("the walk stands at %+v", it)
+	}
+	// a unit is chosen, and a look that was not possible has its reason
+	if got := g.asTech.fill(at, map[string]string{"w0_0": "the bowl is frozen"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	}
+	visitSays(t, "all", g.asStaff.get(at), "Nothing is left to do", "not possible, the bowl is frozen")
+	// the day before, the day after
+	visitSays(t, "yesterday", g.asManager.get(at+"?on=2026-11-24"), "The round of that day", "Tuesday 24 November 2026", "Nothing of the round is recorded")
+	for path, want := range map[string]int{at + "?on=2026-11-26": 422, at + "?on=2026-02-30": 422, at + "?on=soon": 422, "/lines/" + uuid.NewString() + "/round": 404, "/lines/x/round": 404} {
+		if got := g.asStaff.get(path); got.status != want {
+			t.Errorf("%s: %d, want %d", path, got.status, want)
+		}
+	}
+	g.house.now = now.AddDate(0, 0, 1)
+	g.tick(t)
+	visitSays(t, "from the next day", g.asStaff.get(at+"?on=2026-11-25"), "New noise since yesterday: loud", "The day after")
+	visitSays(t, "the next day", g.asStaff.get(at), "Thursday 26 November 2026", "1 piece of work is still to do")
+}
+
+// A storm closes the site: what is left of the round is put off until tomorrow, by
+// whom and why, and counts as missed by nobody.
+func TestARoundIsPutOffForAStorm(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	at := "/lines/" + g.line.ID.String() + "/round"
+	if got := g.asOwner.get(at + "/skip"); got.status != http.StatusForbidden {
+		t.Errorf("the owner gets %d", got.status)
+	}
+	if got := g.asStaff.fill(at+"/skip", map[string]string{"reason": " "}); got.status != 422 || !strings.Contains(bare(got.body), "must not be blank") {
+		t.Errorf("%d %s", got.status, bare(got.body))
+	}
+	before := g.of(t, g.daily, g.line.ID)
+	if got := g.asStaff.fill(at+"/skip", map[string]string{"reason": "ice storm, the road is closed"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	}
+	visitSays(t, "put off", g.asManager.get(at), "Nothing is left to do", "put off until 26 November", "Gil Moor", "ice storm, the road is closed")
+	if it := g.of(t, g.safety, g.line.ID); it.TaskID == nil {
+		t.Error("safety was put off too")
+	}
+	if got := g.asStaff.fill(at+"/skip", map[string]string{"reason": "again"}); got.status != 409 || !strings.Contains(bare(got.body), "nothing left today") {
+		t.Errorf("again: %d %s", got.status, bare(got.body))
+	}
+	g.house.now = now.AddDate(0, 0, 1)
+	g.tick(t)
+	it := g.of(t, g.daily, g.line.ID)
+	if it.TaskID == nil || it.Missed > before.Missed {
+		t.Errorf("the day after it stands at %+v, before at %+v", it, before)
+	}
+	visitSays(t, "the day after", g.asStaff.get(at), "2 pieces of work are still to do")
 }

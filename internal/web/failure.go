@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"gorm.io/gorm"
 
@@ -171,6 +172,9 @@ func (p *pages) reportSheet(v visit) (*sheet, error) {
 			{Name: "mode", FoldEnd: true, Label: "What it looks like", Kind: "choice", Optional: true, Options: how},
 		}}
 	s.fill(map[string]string{"noticed": nowIn(v, site.Location()), "effect": "degraded", "detected": "operator"})
+	if says := v.c.Query("says"); says != "" && utf8.RuneCountInString(says) <= 500 && utf8.ValidString(says) { // what a round found
+		s.fill(map[string]string{"says": says, "detected": "inspection"})
+	}
 	if q := v.c.Query("position"); slices.ContainsFunc(where, func(o option) bool { return o.Value == q }) {
 		s.fill(map[string]string{"position": q})
 	}

@@ -45,7 +45,8 @@ type sheet struct {
 	Mend    []mend
 	Theirs  []pair // what is recorded now, where somebody else was faster
 	status  int
-	look    string // the page that shows it; "" is the plain one
+	look    string                           // the page that shows it; "" is the plain one
+	page    func(visit, *sheet) (any, error) // what that page is given; nil gives it the sheet
 
 	at    *time.Location
 	about any // what the form is for, from its builder to the act
@@ -208,6 +209,13 @@ func (p *pages) showSheet(v visit, s *sheet) error {
 	}
 	if s.look == "import" {
 		return p.show(v, status, s.look, s.Title, importing(v, s))
+	}
+	if s.page != nil {
+		g, err := s.page(v, s)
+		if err != nil {
+			return err
+		}
+		return p.show(v, status, s.look, s.Title, g)
 	}
 	return p.show(v, status, "form", s.Title, s)
 }

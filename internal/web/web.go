@@ -200,6 +200,8 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/tasks/:id/resume", p.resumeTaskSheet, p.resumeTask)
 	p.form(g, "/tasks/:id/cancel", p.cancelTaskSheet, p.cancelTask)
 	p.form(g, "/tasks/:id/note", p.taskNoteSheet, p.addTaskNote)
+	p.form(g, "/lines/:id/round", p.walkSheet, p.recordWalk)
+	p.form(g, "/lines/:id/round/skip", p.skipRoundSheet, p.skipRound)
 	p.form(g, "/sites/:id/faults/new", p.reportSheet, p.report)
 	p.form(g, "/faults/:id/finding", p.findingSheet, p.sayFinding)
 	p.form(g, "/faults/:id/restored", p.restoredSheet, p.restore)

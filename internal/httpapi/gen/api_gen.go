@@ -7681,8 +7681,12 @@ type Roles struct {
 // Round defines model for Round.
 type Round struct {
 	Day    openapi_types.Date `json:"day"`
+	Done   []Completion       `json:"done"`
 	Forms  []TaskForm         `json:"forms"`
 	LineId openapi_types.UUID `json:"line_id"`
+
+	// Missed What was missed that day, or put off on it.
+	Missed []Task `json:"missed"`
 }
 
 // RuleCount defines model for RuleCount.
@@ -9747,6 +9751,18 @@ type ReplaceLineParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// GetRoundParams defines parameters for GetRound.
+type GetRoundParams struct {
+	// On The operating day; today's where nothing is said, and none ahead.
+	On *openapi_types.Date `form:"on,omitempty" json:"on,omitempty"`
+}
+
+// SkipRoundParams defines parameters for SkipRound.
+type SkipRoundParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListLocationsParams defines parameters for ListLocations.
 type ListLocationsParams struct {
 	// Cursor next_cursor of the page before.
@@ -10965,6 +10981,9 @@ type CreateLineJSONRequestBody = NewLine
 // ReplaceLineJSONRequestBody defines body for ReplaceLine for application/json ContentType.
 type ReplaceLineJSONRequestBody = LineEdit
 
+// SkipRoundJSONRequestBody defines body for SkipRound for application/json ContentType.
+type SkipRoundJSONRequestBody = NewCancellation
+
 // CreateLocationJSONRequestBody defines body for CreateLocation for application/json ContentType.
 type CreateLocationJSONRequestBody = NewLocation
 
@@ -11477,9 +11496,12 @@ type ServerInterface interface {
 	// ReplaceLine Edit a line
 	// (PUT /lines/{lineId})
 	ReplaceLine(c *gin.Context, lineId LineId, params ReplaceLineParams)
-	// GetRound The round sheet of a line for the operating day
+	// GetRound The round sheet of a line for an operating day
 	// (GET /lines/{lineId}/round)
-	GetRound(c *gin.Context, lineId LineId)
+	GetRound(c *gin.Context, lineId LineId, params GetRoundParams)
+	// SkipRound Put what is left of today's round off until tomorrow, for a reason
+	// (POST /lines/{lineId}/round/skip)
+	SkipRound(c *gin.Context, lineId LineId, params SkipRoundParams)
 	// ListLocations List places where stock lies
 	// (GET /locations)
 	ListLocations(c *gin.Context, params ListLocationsParams)
@@ -14630,6 +14652,17 @@ func (siw *ServerInterfaceWrapper) GetRound(c *gin.Context) {
 		return
 	}
 
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetRoundParams
+
+	// ------------- Optional query parameter "on" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "on", c.Request.URL.Query(), &params.On, runtime.BindQueryParameterOptions{Type: "string", Format: "date"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter on: %w", err), http.StatusBadRequest)
+		return
+	}
+
 	for _, middleware := range siw.HandlerMiddlewares {
 		middleware(c)
 		if c.IsAborted() {
@@ -14637,7 +14670,59 @@ func (siw *ServerInterfaceWrapper) GetRound(c *gin.Context) {
 		}
 	}
 
-	siw.Handler.GetRound(c, lineId)
+	siw.Handler.GetRound(c, lineId, params)
+}
+
+// SkipRound operation middleware
+func (siw *ServerInterfaceWrapper) SkipRound(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "lineId" -------------
+	var lineId LineId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "lineId", c.Param("lineId"), &lineId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter lineId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SkipRoundParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SkipRound(c, lineId, params)
 }
 
 // ListLocations operation middleware
@@ -23885,6 +23970,7 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/stated-work", wrapper.StateWork)
 	router.GET(options.BaseURL+"/completions/:completionId/answers", wrapper.ListAnswers)
 	router.GET(options.BaseURL+"/lines/:lineId/round", wrapper.GetRound)
+	router.POST(options.BaseURL+"/lines/:lineId/round/skip", wrapper.SkipRound)
 	router.GET(options.BaseURL+"/sites/:siteId/work-findings", wrapper.ListWorkFindings)
 	router.GET(options.BaseURL+"/visits", wrapper.ListVisits)
 	router.POST(options.BaseURL+"/visits", wrapper.CreateVisit)
@@ -26516,6 +26602,7 @@ func (response ReplaceLinedefaultApplicationProblemPlusJSONResponse) VisitReplac
 
 type GetRoundRequestObject struct {
 	LineId LineId `json:"lineId"`
+	Params GetRoundParams
 }
 
 type GetRoundResponseObject interface {
@@ -26542,6 +26629,47 @@ type GetRounddefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetRounddefaultApplicationProblemPlusJSONResponse) VisitGetRoundResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SkipRoundRequestObject struct {
+	LineId LineId `json:"lineId"`
+	Params SkipRoundParams
+	Body   *SkipRoundJSONRequestBody
+}
+
+type SkipRoundResponseObject interface {
+	VisitSkipRoundResponse(w http.ResponseWriter) error
+}
+
+type SkipRound201JSONResponse Round
+
+func (response SkipRound201JSONResponse) VisitSkipRoundResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SkipRounddefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SkipRounddefaultApplicationProblemPlusJSONResponse) VisitSkipRoundResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -36108,9 +36236,12 @@ type StrictServerInterface interface {
 	// ReplaceLine Edit a line
 	// (PUT /lines/{lineId})
 	ReplaceLine(ctx context.Context, request ReplaceLineRequestObject) (ReplaceLineResponseObject, error)
-	// GetRound The round sheet of a line for the operating day
+	// GetRound The round sheet of a line for an operating day
 	// (GET /lines/{lineId}/round)
 	GetRound(ctx context.Context, request GetRoundRequestObject) (GetRoundResponseObject, error)
+	// SkipRound Put what is left of today's round off until tomorrow, for a reason
+	// (POST /lines/{lineId}/round/skip)
+	SkipRound(ctx context.Context, request SkipRoundRequestObject) (SkipRoundResponseObject, error)
 	// ListLocations List places where stock lies
 	// (GET /locations)
 	ListLocations(ctx context.Context, request ListLocationsRequestObject) (ListLocationsResponseObject, error)
@@ -38988,10 +39119,11 @@ func (sh *strictHandler) ReplaceLine(ctx *gin.Context, lineId LineId, params Rep
 }
 
 // GetRound operation middleware
-func (sh *strictHandler) GetRound(ctx *gin.Context, lineId LineId) {
+func (sh *strictHandler) GetRound(ctx *gin.Context, lineId LineId, params GetRoundParams) {
 	var request GetRoundRequestObject
 
 	request.LineId = lineId
+	request.Params = params
 
 	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
 		return sh.ssi.GetRound(ctx.Request.Context(), request.(GetRoundRequestObject))
@@ -39006,6 +39138,51 @@ func (sh *strictHandler) GetRound(ctx *gin.Context, lineId LineId) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(GetRoundResponseObject); ok {
 		if err := validResponse.VisitGetRoundResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SkipRound operation middleware
+func (sh *strictHandler) SkipRound(ctx *gin.Context, lineId LineId, params SkipRoundParams) {
+	var request SkipRoundRequestObject
+
+	request.LineId = lineId
+	request.Params = params
+
+	var body SkipRoundJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SkipRound(ctx.Request.Context(), request.(SkipRoundRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SkipRound")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SkipRoundResponseObject); ok {
+		if err := validResponse.VisitSkipRoundResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
