@@ -3,6 +3,7 @@ package web
 import (
 	"html/template"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -55,6 +56,9 @@ func actsOffered(at isolation.Point, own *isolation.Lock) (acts []isolation.Act)
 		if own != nil && own.OffAt != nil {
 			acts = append(acts, isolation.BackOn)
 		}
+		if own != nil && own.OffAt == nil { // the other has taken off the own one already
+			acts = append(acts, isolation.OffForTest)
+		}
 		add(isolation.Inspected)
 		if own != nil {
 			acts = append(acts, isolation.Unlocked)
@@ -89,7 +93,9 @@ type jobPoint struct {
 	Cautions []string
 	Shared   []string
 	Marks    []jobMark
-	Keys     []string // of the entries that the form makes
+	Keys     []string   // of the entries that the form makes
+	Own      *uuid.UUID // the lock of whoever looks
+	Others   []isolation.Lock
 }
 
 type jobMark struct {
@@ -106,12 +112,14 @@ type jobStep struct {
 	Word    string
 	Skilled string
 	Answers []answered
+	Look    *record.Check // what is looked at, and how it is answered
+	Tells   string        // what the step is held against
 }
 
 type stepField struct {
-	Name, Label string
-	Options     []option
-	Wide        bool
+	Name, Label, Hint string
+	Options           []option
+	Whole             bool
 }
 
 type answered struct {
@@ -119,6 +127,8 @@ type answered struct {
 	At                 time.Time
 	Values             []pair
 	Marks              []record.Mark
+	Photos             []uuid.UUID
+	Visit              string // where the card has entries of several visits
 }
 
 type jobPage struct {
@@ -126,7 +136,11 @@ type jobPage struct {
 	Clock    clock
 	Path     string
 	Points   []jobPoint
-	Steps    []jobStep
+	Steps    []jobStep // all, in their order
+	Answered []jobStep // done, with nothing to look at
+	Ahead    []jobStep // that are to be answered now
+	Later    []jobStep // behind a hold point that is not met
+	With     []option  // colleagues
 	Marks    []jobMark
 	Others   []answered // entries that belong to no step
 	Turn     string
@@ -137,7 +151,14 @@ type jobPage struct {
 	Open     bool
 	Done     int
 	Holds    int // that are not met
-	PartPath bool
+}
+
+// Next is the step that comes next; nil where none is open.
+func (g jobPage) Next() *jobStep {
+	if len(g.Ahead) == 0 {
+		return nil
+	}
+	return &g.Ahead[0]
 }
 
 var outcomeWords = map[string]string{record.DoneWell: "done", record.NotOK: "not as it must be", record.NotPossible: "not possible", "open": "open"}
@@ -163,20 +184,6 @@ func (p *pages) job(v visit) error {
 		e := of[m.EntryID]
 		g.Marks = append(g.Marks, jobMark{m, e.Person.Name + ", " + g.Clock.Moment(e.At)})
 	}
-	for _, pt := range c.Points {
-		g.Points = append(g.Points, g.point(pt, v.who))
-	}
-	for _, s := range c.Steps {
-		g.Steps = append(g.Steps, g.step(s))
-		if s.State == record.DoneWell {
-			g.Done++
-		}
-	}
-	for _, b := range c.Blocks {
-		if b.Code == "hold" {
-			g.Holds++
-		}
-	}
 	if c.Turning.Known {
 		way := "counter-clockwise"
 		if c.Turning.Clockwise {
@@ -184,6 +191,34 @@ func (p *pages) job(v visit) error {
 		}
 		g.Turn = "Seen from " + say(c.Turning.SeenFrom) + " it must turn " + way
 		g.Drawing = template.HTML(draw.Turning(draw.View{ID: "turn", Title: g.Turn, Clockwise: c.Turning.Clockwise, From: c.Turning.SeenFrom}))
+	}
+	for _, pt := range c.Points {
+		g.Points = append(g.Points, g.point(pt, v.who))
+	}
+	for _, s := range c.Steps {
+		one := g.step(s)
+		g.Steps = append(g.Steps, one)
+		if s.State == record.DoneWell {
+			g.Done++
+		}
+		switch {
+		case s.State == record.DoneWell && !one.Marked() || !g.Open && len(s.Answers) > 0:
+			g.Answered = append(g.Answered, one)
+		case s.Behind != "" && len(s.Answers) == 0:
+			g.Later = append(g.Later, one)
+		default:
+			g.Ahead = append(g.Ahead, one)
+		}
+	}
+	if g.Open && g.Record {
+		if g.With, err = p.colleagues(v); err != nil {
+			return err
+		}
+	}
+	for _, b := range c.Blocks {
+		if b.Code == "hold" {
+			g.Holds++
+		}
 	}
 	if c.PositionID != nil && c.Connection.Verdict != "" {
 		g.Lead = leadCardOf(c.Connection)
@@ -203,7 +238,10 @@ func (p *pages) cardFor(v visit) (record.Card, error) {
 }
 
 func (g jobPage) answered(e record.Entry) answered {
-	a := answered{Who: e.Person.Name, Outcome: outcomeWords[e.Outcome], Note: e.Note, At: e.At}
+	a := answered{Who: e.Person.Name, Outcome: outcomeWords[e.Outcome], Note: e.Note, At: e.At, Photos: e.PhotoIDs}
+	if e.VisitID != nil && slices.ContainsFunc(g.Card.Entries, func(o record.Entry) bool { return o.VisitID != nil && *o.VisitID != *e.VisitID }) {
+		a.Visit = e.VisitID.String()
+	}
 	for _, h := range e.Others {
 		a.Who += " with " + h.Name
 	}
@@ -262,6 +300,7 @@ func (g jobPage) point(pt record.Point, who access.Actor) jobPoint {
 	for i := range at.Locks {
 		if id := at.Locks[i].Owner.ID; id != nil && *id == who.ID {
 			own = &at.Locks[i]
+			out.Own = &at.Locks[i].ID
 		}
 	}
 	for _, a := range actsOffered(at, own) {
@@ -286,19 +325,38 @@ func (g jobPage) step(s record.StepNow) jobStep {
 	out := jobStep{StepNow: s, Hear: s.Label, Key: uuid.NewString(), Word: outcomeWords[s.State], Asks: g.Open && g.Record && s.Behind == ""}
 	out.Skilled = strings.Join(s.Skills, " and ")
 	for _, n := range s.Records {
-		f := stepField{Name: n, Label: sentenceCase(strings.ReplaceAll(n, "_", " "))}
-		switch n {
-		case record.DirectionSeen:
-			f.Options = []option{{"clockwise", "clockwise"}, {"counter_clockwise", "counter-clockwise"}}
-		case record.LinksSet:
-			f.Options = []option{{"low", "low"}, {"high", "high"}, {"star", "star"}, {"delta", "delta"}}
+		if s.Check != "" { // the check itself is asked for
+			continue
+		}
+		w := record.WrittenAs(n)
+		f := stepField{Name: n, Label: w.Label, Hint: w.Hint, Whole: w.Kind == "whole"}
+		for _, o := range w.Options {
+			f.Options = append(f.Options, option{o, strings.ReplaceAll(o, "_", "-")})
+		}
+		switch {
+		case n == record.DirectionSeen && g.Turn != "":
+			out.Tells = g.Turn + "."
+		case n == record.LinksSet && g.LinksFor != "":
+			out.Tells = "By the supply and this motor's plate: " + g.LinksFor + "."
+		case n == record.MediaOrder && g.Facts["media_pattern"] != "":
+			out.Tells = "This position asks for " + g.Facts["media_pattern"] + " from the bottom."
 		}
 		out.Fields = append(out.Fields, f)
+	}
+	if k, known := g.Checks[s.Check]; known {
+		out.Look = &k
 	}
 	for _, e := range s.Answers {
 		out.Answers = append(out.Answers, g.answered(e))
 	}
 	return out
+}
+
+// Marked tells whether somebody must look at an answer of the step.
+func (s jobStep) Marked() bool {
+	return slices.ContainsFunc(s.Answers, func(a answered) bool {
+		return slices.ContainsFunc(a.Marks, func(m record.Mark) bool { return m.Looked == nil })
+	})
 }
 
 // answerStep takes the answer to a step from its own small form.
@@ -311,20 +369,30 @@ func (p *pages) answerStep(v visit) error {
 	if err != nil {
 		return fault.Missing("step", v.c.Param("step"))
 	}
-	key, version, err := p.small(v)
-	if err != nil {
+	s := &sheet{Fields: []*field{{Name: "photo", Kind: "picture", Optional: true}}}
+	if err := s.read(v.c); err != nil {
 		return err
 	}
+	if len(s.Mend) > 0 {
+		return &fault.Error{Kind: fault.TooLarge, Field: "photo", Msg: s.Mend[0].Text}
+	}
 	sent := v.c.Request.PostForm
-	e := record.NewEntry{ID: key, StepID: &step, Act: record.OfStep, Outcome: sent.Get("outcome"), Note: sent.Get("note"), VersionSeen: version, DoneAt: v.now,
-		Said: record.Said{Values: map[string]string{}, Found: strings.TrimSpace(sent.Get("found"))}}
+	e := record.NewEntry{ID: uuid.MustParse(s.Key), StepID: &step, Act: record.OfStep, Outcome: sent.Get("outcome"), Note: sent.Get("note"), VersionSeen: s.Version, DoneAt: v.now,
+		Said: record.Said{Values: map[string]string{}, Found: strings.TrimSpace(sent.Get("found")), Left: strings.TrimSpace(sent.Get("left"))}}
+	i := slices.IndexFunc(c.Steps, func(o record.StepNow) bool { return o.ID == step })
+	if i < 0 {
+		return fault.Missing("step", step.String())
+	}
+	if e.PhotoIDs, err = p.pictured(v, s, c, "photo", cutText(c.Steps[i].Label+": "+c.Steps[i].Says, 200)); err != nil {
+		return err
+	}
 	for name, value := range sent {
 		if n, is := strings.CutPrefix(name, "value_"); is && strings.TrimSpace(value[0]) != "" {
 			e.Said.Values[n] = strings.TrimSpace(value[0])
 		}
 	}
-	if with := strings.TrimSpace(sent.Get("with")); with != "" {
-		e.Others = []record.Helper{{Name: with}}
+	if e.Others, err = p.helpers(v, sent.Get("with_id"), sent.Get("with")); err != nil {
+		return err
 	}
 	taken, err := record.Take(v.ctx, p.db, v.who, v.now, c.ID, []record.NewEntry{e})
 	if err != nil {
@@ -436,6 +504,7 @@ type openLock struct {
 	isolation.OpenLock
 	Clock clock
 	Late  bool
+	Own   bool
 }
 
 // jobs lists what is under way, what a manager must look at, and the locks that are on.
@@ -460,7 +529,7 @@ func (p *pages) jobs(v visit) error {
 		if err != nil {
 			return err
 		}
-		g.Locks = append(g.Locks, openLock{l, clock{v.now, zone}, l.Overdue(v.now)})
+		g.Locks = append(g.Locks, openLock{l, clock{v.now, zone}, l.Overdue(v.now), ownLock(v, l)})
 	}
 	return p.ok(v, "jobs", "Jobs", g)
 }
@@ -469,20 +538,52 @@ func (s *sheet) request(v visit) pgdb.Request {
 	return pgdb.Request{Key: "page " + s.Key, Act: http.MethodPost + " " + v.c.Request.URL.Path, Body: s.values()}
 }
 
+// opening is what a card is opened for at a position.
+type opening struct {
+	at   assets.Position
+	work string // chosen on the page before
+}
+
+// record gives what is asked for by the choice of work.
+func (o opening) record(work string) (record.NewRecord, error) {
+	var in record.NewRecord
+	if id, is := strings.CutPrefix(work, "task "); is {
+		task, err := uuid.Parse(id)
+		if err != nil {
+			return in, fault.Missing("task", id)
+		}
+		in.TaskID = &task
+		return in, nil
+	}
+	in.PositionID, in.Procedure = &o.at.ID, work
+	return in, nil
+}
+
+const openLead = "Its steps, which way it must turn, how its leads join and where it is isolated are kept as they are known now."
+
 func (p *pages) openJobSheet(v visit) (*sheet, error) {
 	if err := v.who.Must(access.RecordWork); err != nil {
 		return nil, err
 	}
-	id, err := uuid.Parse(v.c.Param("id"))
+	id, err := idOf(v, "id", "position")
 	if err != nil {
-		return nil, fault.Missing("position", v.c.Param("id"))
+		return nil, err
 	}
 	q, err := assets.OnePosition(v.ctx, p.db, v.who, id)
 	if err != nil {
 		return nil, err
 	}
 	s := &sheet{Title: "Open a job card", Over: q.Code + " " + q.Name, Verb: "Open the card", Cancel: "/positions/" + q.ID.String(), Crumbs: []crumb{{"/positions/" + q.ID.String(), q.Code}},
-		Lead: "Its steps, which way it must turn, how its leads join and where it is isolated are kept as they are known now.", Caution: assets.Caution, about: q}
+		Lead: openLead, Caution: assets.Caution}
+	o := opening{at: q, work: v.c.Query("work")}
+	s.about = o
+	if o.work != "" {
+		in, err := o.record(o.work)
+		if err != nil {
+			return nil, err
+		}
+		return s, p.askWay(v, s, in)
+	}
 	f := &field{Name: "work", Label: "What is to be done?", Short: "The work", Kind: "choice"}
 	tasks, err := pm.Tasks(v.ctx, p.db, v.who, pm.TaskFilter{PositionID: &q.ID}, pm.Page{Limit: 100})
 	if err != nil {
@@ -493,28 +594,59 @@ func (p *pages) openJobSheet(v visit) (*sheet, error) {
 			f.Options = append(f.Options, option{"task " + t.ID.String(), t.Title + ", due " + t.DueOn.Format("2 January 2006")})
 		}
 	}
-	all, err := pm.Procedures(v.ctx, p.db, v.who, pm.Page{Limit: 500})
-	if err != nil {
-		return nil, err
-	}
-	for _, o := range all {
+	known, err := p.procedureOptions(v)
+	f.Options = append(f.Options, known...)
+	s.Fields = []*field{f}
+	return s, err
+}
+
+func (p *pages) procedureOptions(v visit) (all []option, err error) {
+	known, err := pm.Procedures(v.ctx, p.db, v.who, pm.Page{Limit: 500})
+	for _, o := range known {
 		if !o.IsBlock && o.VersionID != nil {
-			f.Options = append(f.Options, option{o.Code, o.Code + " " + o.Title})
+			all = append(all, option{o.Code, o.Code + " " + o.Title})
 		}
 	}
-	s.Fields = []*field{f}
-	return s, nil
+	return all, err
+}
+
+// askWay asks in which way the work is done, where there are several.
+func (p *pages) askWay(v visit, s *sheet, in record.NewRecord) error {
+	ways, err := record.Ways(v.ctx, p.db, v.who, in)
+	if err != nil {
+		return err
+	}
+	f := &field{Name: "method", Label: "In which way?", Short: "The way", Kind: "radio"}
+	for _, w := range ways {
+		f.Options = append(f.Options, option{w.Code, w.Title + ", " + plural(w.People, "person", "people") + ", about " + plural(w.Minutes.Typical, "minute", "minutes")})
+	}
+	if len(ways) > 0 {
+		f.Value = ways[0].Code
+		s.Fields = append(s.Fields, f)
+	}
+	return nil
 }
 
 func (p *pages) openJob(v visit, s *sheet) (string, error) {
-	q := s.about.(assets.Position)
-	in := record.NewRecord{PositionID: &q.ID, Procedure: s.get("work")}
-	if id, is := strings.CutPrefix(s.get("work"), "task "); is {
-		task, err := uuid.Parse(id)
+	o := s.about.(opening)
+	work := o.work
+	if f := s.field("work"); f != nil {
+		work = f.Value
+	}
+	in, err := o.record(work)
+	if err != nil {
+		return "", err
+	}
+	if f := s.field("method"); f != nil {
+		in.Method = f.Value
+	} else {
+		ways, err := record.Ways(v.ctx, p.db, v.who, in)
 		if err != nil {
-			return "", fault.Missing("task", id)
+			return "", err
 		}
-		in = record.NewRecord{TaskID: &task}
+		if len(ways) > 1 {
+			return "/positions/" + o.at.ID.String() + "/job?work=" + url.QueryEscape(work), nil
+		}
 	}
 	id, err := record.Open(v.ctx, p.db, v.who, v.now, s.request(v), in)
 	return "/jobs/" + id.String(), err

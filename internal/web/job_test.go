@@ -1,122 +1,446 @@
 package web_test
 
 import (
+	"bytes"
+	"context"
+	"image"
+	"image/jpeg"
 	"net/http"
 	"net/url"
 	"os"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/google/uuid"
+	"golang.org/x/net/html"
+	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/calendar"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/isolation"
 )
 
-// A job card from opening to its first entries, by the forms alone.
-func TestAJobCardIsWorkedDownByPage(t *testing.T) {
-	h := demoHouse(t)
-	all, err := assets.Positions(ctx, h.db, access.System, assets.PositionFilter{}, assets.Page{Limit: 1000})
-	if err != nil {
+// bench is a ground with a short job to do at a brush, and two who can do it.
+type bench struct {
+	*ground
+	task   uuid.UUID
+	second uuid.UUID // a technician, too
+	hours  meters.Meter
+	path   string // of the card
+}
+
+func newBench(t testing.TB) *bench {
+	t.Helper()
+	b := &bench{ground: newGround(t)}
+	sys, began := access.System, now.AddDate(-1, 0, 0)
+	write(t, b.db, func(tx *gorm.DB) (assets.Position, error) {
+		p, _, err := assets.SetIsolation(tx, sys, now, b.right.ID, b.right.Version, []uuid.UUID{b.point.ID})
+		return p, err
+	})
+	b.hours = write(t, b.db, func(tx *gorm.DB) (meters.Meter, error) {
+		digits := 5
+		return meters.Add(tx, sys, now, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L", Kind: "hour_meter", Counter: meters.Counter{Digits: &digits, Decimals: 1}}, Unit: meters.Hours,
+			Thing: meters.Thing{PositionID: &b.left.ID, Primary: true}, From: &began, SiteID: b.site.ID})
+	})
+	until := "2027-12-31"
+	b.second = b.person(t, "Ruben Osei", access.NewGrant{Role: "technician"})
+	for who, skills := range map[uuid.UUID][]string{b.technician: {"T2", "AU"}, b.second: {"EL", "AU"}} {
+		for _, s := range skills {
+			write(t, b.db, func(tx *gorm.DB) (access.Evidence, error) {
+				return access.AddEvidence(tx, sys, now, who, access.NewEvidence{Skill: s, Evidence: "course", IssuedOn: "2024-01-01", ExpiresOn: &until})
+			})
+		}
+	}
+	minutes := pm.Minutes{Low: 30, Typical: 60, High: 120}
+	write(t, b.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		ids, err := pm.AddProcedures(tx, sys, now, []pm.NewProcedure{{Code: "J01", Title: "Brush gearmotor swap"}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		v, err := pm.WriteDrafts(tx, sys, now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 2, Skills: []string{"T2", "EL"}, Minutes: minutes, LineState: "closed_hours", Energies: []string{"electrical"},
+			Options: []pm.Option{{Code: "stand", Title: "Brush stays upright", People: 2, Minutes: minutes}, {Code: "lay", Title: "Brush laid down with its media on", People: 2, Minutes: minutes}},
+			Checks:  []pm.Check{{Code: "SEAL", Prompt: "Seal of the shaft", Kind: "pass_fail", Options: []string{"ok", "not_ok"}}, {Code: "AMPS", Prompt: "Current empty", Kind: "number", Unit: "A", FailHigh: new(4.2)}},
+			Steps: []pm.Step{{Kind: "photo", Says: "Photograph it as found.", Phase: "arrive", Records: "photos"}, {Kind: "isolate", Says: "Own lock on.", Hold: true}, {Kind: "prove_dead", Says: "Prove it.", Hold: true, Skills: []string{"AU"}},
+				{Kind: "do", Says: "Mark each lead.", Skills: []string{"EL"}, Records: "leads marked"}, {Kind: "measure", Says: "Count the spacers.", Records: "spacers count", IfNot: "order MW-22005 if not 3"},
+				{Kind: "do", Says: "Anti-seize on seat and threads.", Records: "anti-seize"}, {Kind: "pass_fail", Says: "Look at the seal.", Check: "SEAL"}, {Kind: "do", Says: "Sections on.", Records: "order"},
+				{Kind: "do", Says: "Lay it down on the stand.", Condition: "method = lay"},
+				{Kind: "measure", Says: "Set the links.", Hold: true, Skills: []string{"EL"}, Records: "volts three, links set"}, {Kind: "test", Says: "Jog and compare.", Hold: true, Records: "direction seen"},
+				{Kind: "measure", Says: "Current empty.", Check: "AMPS"}, {Kind: "restore", Says: "Locks off, tell the staff.", Hold: true}}}}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		return v[0], pm.Publish(tx, sys, now, v)
+	})
+	b.task = write(t, b.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		return pm.RaiseTask(tx, sys, now, pm.NewTask{SiteID: &b.site.ID, LineID: &b.line.ID, PositionID: &b.left.ID, Procedure: "J01", Criticality: "B", DueOn: calendar.DateOf(now)})
+	})
+	return b
+}
+
+// openCard opens the card of the task by its form.
+func (b *bench) openCard(t testing.TB, method string) {
+	t.Helper()
+	got := b.asTech.fill("/tasks/"+b.task.String()+"/job", map[string]string{"method": method})
+	if got.status != http.StatusSeeOther {
+		t.Fatalf("opened: %d %s", got.status, wordsOf(t, got.body))
+	}
+	b.path = got.head.Get("Location")
+}
+
+// stepForm finds the form of a step by its label, and what it would send.
+func stepForm(t testing.TB, body, label string) (action string, sent url.Values) {
+	t.Helper()
+	walk(parse(t, body), func(n *html.Node) {
+		if n.Data != "form" || !strings.Contains(attr(n, "action"), "/steps/") {
+			return
+		}
+		mine := false
+		walk(n, func(x *html.Node) {
+			mine = mine || x.Data == "button" && strings.HasSuffix(strings.TrimSpace(textOf(x)), "Done: "+label)
+		})
+		if !mine {
+			return
+		}
+		action, sent = attr(n, "action"), url.Values{}
+		walk(n, func(x *html.Node) {
+			if x.Data == "input" && attr(x, "type") == "hidden" {
+				sent.Set(attr(x, "name"), attr(x, "value"))
+			}
+		})
+	})
+	return action, sent
+}
+
+// tick answers a step on the card as somebody.
+func (b *bench) tick(t testing.TB, v *visitor, label string, fill map[string]string) answer {
+	t.Helper()
+	action, sent := stepForm(t, v.get(b.path).body, label)
+	if action == "" {
+		t.Fatalf("there is no form for %s", label)
+	}
+	sent.Set("outcome", "done")
+	for k, val := range fill {
+		sent.Set(k, val)
+	}
+	b.now = b.now.Add(time.Minute)
+	return v.post(action, sent)
+}
+
+func (b *bench) ticked(t testing.TB, v *visitor, label string, fill map[string]string) {
+	t.Helper()
+	if got := b.tick(t, v, label, fill); got.status != http.StatusSeeOther {
+		t.Fatalf("%s: %d %s", label, got.status, wordsOf(t, got.body))
+	}
+}
+
+// declare ticks acts at the point, each by itself.
+func (b *bench) declare(t testing.TB, v *visitor, acts ...isolation.Act) {
+	t.Helper()
+	body := v.get(b.path).body
+	post := regexp.MustCompile(`action="(/jobs/[^"]+/points/[^"]+)"`).FindStringSubmatch(body)
+	if post == nil {
+		t.Fatalf("the card offers no acts: %s", wordsOf(t, body))
+	}
+	send := url.Values{"version": {"1"}, "how": {"start tried, 0 V"}, "instrument": {"tester 3"}}
+	for _, k := range regexp.MustCompile(`name="(key_[a-z_]+)" value="([^"]+)"`).FindAllStringSubmatch(strings.SplitN(body, post[1], 2)[1], -1) {
+		send.Set(k[1], k[2])
+		send.Set("key", k[2])
+	}
+	for _, a := range acts {
+		send.Set(string(a), "yes")
+		if send.Get("key_"+string(a)) == "" {
+			t.Fatalf("the card does not offer %s", a)
+		}
+	}
+	b.now = b.now.Add(time.Minute)
+	for range 2 { // sent twice it is there once
+		if got := v.post(post[1], send); got.status != http.StatusSeeOther {
+			t.Fatalf("%v: %d %s", acts, got.status, wordsOf(t, got.body))
+		}
+	}
+}
+
+func jpegOf(t testing.TB, side int) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	if err := jpeg.Encode(&out, image.NewGray(image.Rect(0, 0, side, side)), nil); err != nil {
 		t.Fatal(err)
 	}
-	var position assets.Position
-	for _, q := range all {
-		if q.Code == "UMB-1/SBL-D" {
-			position = q
-		}
-	}
-	tom := someone(t, h, "technician")
-	v := h.as(t, tom)
-	form := v.form("/positions/" + position.ID.String() + "/job")
-	form.Set("work", "J01")
-	got := v.post("/positions/"+position.ID.String()+"/job", form)
-	if got.status != http.StatusSeeOther {
-		t.Fatalf("opened: %d %s", got.status, got.body)
-	}
-	path := got.head.Get("Location")
-	page := v.get(path)
-	if page.status != 200 {
-		t.Fatalf("%s: %d %s", path, page.status, page.body)
-	}
-	tidy(t, path, page.body)
-	for _, words := range []string{"it must turn", "Before hands go in", "Opens after BLK-PRE 2", "hold point", "tells nobody that hands may go in", "Shared."} {
-		if !strings.Contains(page.body, words) {
-			t.Errorf("the card does not say %q", words)
-		}
-	}
-	for _, words := range []string{"successfully", ">safe", "is safe", "SAFE"} {
+	return out.Bytes()
+}
+
+// A card from opening to signing off, by its forms alone.
+func TestAJobCardIsWorkedDownByPage(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	ruben := b.as(t, b.second)
+	b.openCard(t, "stand")
+	page := b.asTech.get(b.path)
+	tidy(t, b.path, page.body)
+	visitSays(t, "the card", page, "Next: J01 1", "Before hands go in", "it must turn", "later, after J01 2", "tells nobody that hands may go in", "Shared.", "UMB-1/B1-0-R")
+	for _, words := range []string{"successfully", ">safe", "is safe", "SAFE", "Lay it down"} {
 		if strings.Contains(page.body, words) {
 			t.Errorf("the card says %q", words)
 		}
 	}
-	// the first point: six ticks and a lock, each sent by itself; sent twice it is there once
-	post := regexp.MustCompile(`action="(/jobs/[^"]+/points/[^"]+)"`).FindStringSubmatch(page.body)
-	keys := regexp.MustCompile(`name="(key_[a-z_]+)" value="([^"]+)"`).FindAllStringSubmatch(strings.SplitN(page.body, post[1], 2)[1], 7)
-	send := url.Values{"key": {keys[0][2]}, "version": {"1"}, "prepared": {"yes"}, "told": {"yes"}, "shut_down": {"yes"}, "isolated": {"yes"}, "locked": {"yes"}}
-	for _, k := range keys {
-		send.Set(k[1], k[2])
+	// a picture with the step; what is none, or too large, is refused and nothing is ticked
+	action, sent := stepForm(t, page.body, "J01 1")
+	sent.Set("outcome", "done")
+	for what, c := range map[string]struct {
+		content []byte
+		status  int
+		says    string
+	}{
+		"a script named .jpg": {[]byte("<script>alert(1)</script>"), http.StatusUnprocessableEntity, "no JPEG or PNG"},
+		"40 MB":               {bytes.Repeat([]byte{0xff}, 40<<20), http.StatusRequestEntityTooLarge, "at most"},
+		"a poster":            {jpegOf(t, 2001), http.StatusUnprocessableEntity, "2000 pixels"},
+	} {
+		if got := b.asTech.send(action, sent, "photo", c.content); got.status != c.status || !strings.Contains(wordsOf(t, got.body), c.says) {
+			t.Errorf("%s: %d %s", what, got.status, wordsOf(t, got.body))
+		}
 	}
 	for range 2 {
-		if got := v.post(post[1], send); got.status != http.StatusSeeOther {
-			t.Fatalf("declared: %d %s", got.status, got.body)
+		if got := b.asTech.send(action, sent, "photo", jpegOf(t, 40)); got.status != http.StatusSeeOther {
+			t.Fatalf("with a picture: %d %s", got.status, wordsOf(t, got.body))
 		}
 	}
-	if page = v.get(path); strings.Count(page.body, "Lock of <strong>") != 1 || !strings.Contains(page.body, "being isolated, not yet proved") {
-		t.Error("the lock does not stand on the card once")
+	page = b.asTech.get(b.path)
+	photo := regexp.MustCompile(`/photos/[0-9a-f-]+`).FindAllString(page.body, -1)
+	if len(photo) != 1 || b.asTech.get(photo[0]).status != http.StatusOK {
+		t.Fatalf("the pictures are %v", photo)
 	}
-	if got := v.post(post[1], url.Values{"key": {keys[0][2]}, "version": {"1"}}); got.status != http.StatusUnprocessableEntity {
-		t.Errorf("nothing ticked: %d", got.status)
+	// a counter, a note
+	got := b.asTech.fill(b.path+"/readings", map[string]string{"value_0": "", "value_0_unit": "5"})
+	if got.status != http.StatusUnprocessableEntity {
+		t.Errorf("tenths alone: %d", got.status)
 	}
-	// a step: not possible without a word is refused, done is kept
-	step := regexp.MustCompile(`action="(/jobs/[^"]+/steps/[^"]+)".*?name="key" value="([^"]+)"`).FindStringSubmatch(page.body)
-	answer := url.Values{"key": {step[2]}, "version": {"2"}, "outcome": {"not_possible"}}
-	if got := v.post(step[1], answer); got.status != http.StatusUnprocessableEntity {
+	if got = b.asTech.fill(b.path+"/readings", map[string]string{"value_0": "1234", "value_0_unit": "5"}); got.status != http.StatusSeeOther {
+		t.Fatalf("read: %d %s", got.status, wordsOf(t, got.body))
+	}
+	if got = b.asTech.fill(b.path+"/note", map[string]string{"note": "leads U1-L1 V1-L2 W1-L3 as found"}); got.status != http.StatusSeeOther {
+		t.Fatalf("noted: %d %s", got.status, wordsOf(t, got.body))
+	}
+	visitSays(t, "what is booked", b.asTech.get(b.path), "read a counter", "1234.5", "leads U1-L1 V1-L2 W1-L3 as found", "Photo")
+
+	// locks: each the own one, and twice sent is once
+	b.declare(t, b.asTech, isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked)
+	b.declare(t, ruben, isolation.Locked)
+	b.declare(t, b.asTech, isolation.Relieved, isolation.Proved)
+	page = b.asTech.get(b.path)
+	visitSays(t, "the point", page, "Lock of Imre Vasko", "Lock of Ruben Osei", "declared isolated and proved")
+	if n := strings.Count(page.body, "/leave\""); n != 1 || strings.Count(page.body, "/off\"") != 1 {
+		t.Errorf("of own locks %d are to be left on", n)
+	}
+	b.ticked(t, b.asTech, "J01 2", nil)
+	b.ticked(t, b.asTech, "J01 3", nil)
+	// what is written down is asked for in its own way
+	page = b.asTech.get(b.path)
+	visitSays(t, "the open steps", page, "Leads as found", "Spacer washers counted", "applied", "none", "As found", "Order from the bottom", "If not: order MW-22005 if not 3", "Ruben Osei (AU EL)")
+	if got := b.tick(t, b.asTech, "J01 5", map[string]string{"value_spacers_count": "many"}); got.status != http.StatusUnprocessableEntity || !strings.Contains(wordsOf(t, got.body), "whole number") {
+		t.Errorf("spacers in words: %d %s", got.status, wordsOf(t, got.body))
+	}
+	if got := b.tick(t, b.asTech, "J01 5", map[string]string{"outcome": "not_possible"}); got.status != http.StatusUnprocessableEntity {
 		t.Errorf("not possible without a word: %d", got.status)
 	}
-	answer.Set("outcome", "done")
-	answer.Set("with", "Sam")
-	if got := v.post(step[1], answer); got.status != http.StatusSeeOther {
-		t.Fatalf("answered: %d %s", got.status, got.body)
+	b.ticked(t, b.asTech, "J01 4", map[string]string{"value_leads_marked": "U1-L1 V1-L2 W1-L3", "with_id": b.second.String()})
+	b.ticked(t, b.asTech, "J01 5", map[string]string{"value_spacers_count": "3"})
+	b.ticked(t, b.asTech, "J01 6", map[string]string{"value_anti_seize": "applied", "with": "Sam"})
+	b.ticked(t, b.asTech, "J01 7", map[string]string{"found": "ok"})
+	b.ticked(t, b.asTech, "J01 8", map[string]string{"value_order": "AABBx4"})
+	b.ticked(t, ruben, "J01 10", map[string]string{"value_volts_three": "462 460 461", "value_links_set": "high"})
+	visitSays(t, "the card", b.asTech.get(b.path), "with Ruben Osei", "with Sam", "spacers count 3", "anti seize applied", "it must turn", "9 of 12 steps done")
+
+	// a test, locks off by their owners: the first time it turns the wrong way
+	b.declare(t, b.asTech, isolation.Clear, isolation.OffForTest)
+	b.declare(t, ruben, isolation.OffForTest)
+	b.ticked(t, b.asTech, "J01 11", map[string]string{"value_direction_seen": "counter_clockwise"})
+	visitSays(t, "turned the wrong way", b.asTech.get(b.path), "it turned the wrong way", "a qualified person exchange two supply leads")
+	b.declare(t, b.asTech, isolation.Isolated, isolation.BackOn)
+	b.declare(t, ruben, isolation.BackOn)
+	b.declare(t, b.asTech, isolation.Relieved, isolation.Proved)
+	if got := ruben.fill(b.path+"/exchange", map[string]string{"leads": "L1-L2", "where": "starter"}); got.status != http.StatusSeeOther {
+		t.Fatalf("exchanged: %d %s", got.status, wordsOf(t, got.body))
 	}
-	if page = v.get(path); !strings.Contains(page.body, "with Sam") {
-		t.Error("the answer is not on the card")
+	b.now = b.now.Add(time.Minute)
+	b.declare(t, b.asTech, isolation.Clear, isolation.OffForTest)
+	b.declare(t, ruben, isolation.OffForTest)
+	b.ticked(t, b.asTech, "J01 11", map[string]string{"value_direction_seen": "clockwise"})
+	b.ticked(t, b.asTech, "J01 12", map[string]string{"found": "3.1"})
+	if got := b.asTech.get(b.path + "/sign"); got.status != http.StatusUnprocessableEntity || !strings.Contains(wordsOf(t, got.body), "lock of Imre Vasko") {
+		t.Errorf("signed under locks: %d %s", got.status, wordsOf(t, got.body))
 	}
-	for _, form := range []string{"/swap", "/part", "/exchange", "/add", "/stop"} {
-		if got := v.get(path + form); got.status != 200 {
-			t.Errorf("%s: %d", form, got.status)
+	b.declare(t, b.asTech, isolation.Inspected, isolation.Unlocked)
+	b.declare(t, ruben, isolation.Unlocked)
+	b.declare(t, b.asTech, isolation.ToldAfter, isolation.Restored)
+	b.ticked(t, b.asTech, "J01 13", nil)
+	// Sam had no lock: a manager looks at it, and then nothing stands in the way
+	visitSays(t, "a mark", b.asTech.get(b.path), "Sam had no own lock", "A manager looks at it")
+	look := url.Values{}
+	walk(parse(t, b.asManager.get(b.path).body), func(n *html.Node) {
+		if n.Data == "form" && strings.HasSuffix(attr(n, "action"), "/looks") {
+			walk(n, func(x *html.Node) {
+				if x.Data == "input" {
+					look.Set(attr(x, "name"), attr(x, "value"))
+				}
+			})
 		}
+	})
+	look.Set("remark", "he held the torch from outside the guard line")
+	if got := b.asManager.post(b.path+"/looks", look); got.status != http.StatusSeeOther {
+		t.Fatalf("looked: %d %s", got.status, wordsOf(t, got.body))
 	}
-	if got := v.get(path + "/sign"); got.status != http.StatusOK && got.status != http.StatusUnprocessableEntity {
-		t.Errorf("sign: %d", got.status)
+	visitSays(t, "the end", b.asTech.get(b.path), "Nothing stands in the way")
+	if got := b.asTech.fill(b.path+"/sign", map[string]string{"handed_to": "Pat", "minutes": "75"}); got.status != http.StatusSeeOther {
+		t.Fatalf("signed: %d %s", got.status, wordsOf(t, got.body))
 	}
-	if page := v.get("/jobs"); page.status != 200 || !strings.Contains(page.body, path) || !strings.Contains(page.body, "Locks that are on") {
-		t.Errorf("jobs: %d", page.status)
+	visitSays(t, "signed", b.asTech.get(b.path), "Signed off", "handed over to Pat", "12 steps answered")
+	n, err := pgdb.Read[struct{ N int }](ctx, b.db, access.System.ID, `select count(*)::int as n from completion as c join task as t on t.id = c.task_id and t.state = 'done' where t.id = @task`, map[string]any{"task": b.task})
+	if err != nil || n[0].N != 1 {
+		t.Errorf("completed is %v, %v", n, err)
 	}
-	if got := h.as(t, someone(t, h, "owner")).get(path); got.status != http.StatusForbidden {
+	if got := b.asOwner.get(b.path); got.status != http.StatusForbidden {
 		t.Errorf("an owner: %d", got.status)
 	}
-	// and to be looked at
-	folder := os.Getenv("JOB_PICTURES")
-	if folder == "" {
-		return
+}
+
+// Locks outlive a shift: left on with a name to it, and another's comes off by the rule alone.
+func TestALockIsLeftOnAndAnothersIsNotTakenLightly(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.openCard(t, "lay")
+	visitSays(t, "the other way", b.asTech.get(b.path), "of 13 steps")
+	b.declare(t, b.asTech, isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked)
+	lock := regexp.MustCompile(`/locks/[0-9a-f-]+`).FindString(b.asTech.get(b.path).body)
+	ruben := b.as(t, b.second)
+	for _, c := range []struct {
+		v    *visitor
+		path string
+		want int
+	}{{b.asTech, lock + "/leave", 200}, {b.asTech, lock + "/off", 409}, {ruben, lock + "/leave", 409}, {ruben, lock + "/off", 200}, {b.asOwner, lock + "/off", 403}, {b.asStaff, lock + "/off", 200}, {b.asTech, "/locks/" + uuid.NewString() + "/leave", 404}} {
+		if got := c.v.get(c.path); got.status != c.want {
+			t.Errorf("%s: %d, want %d", c.path, got.status, c.want)
+		}
+	}
+	if got := b.asTech.fill(lock+"/leave", map[string]string{"until": "2026-11-24T06:00"}); got.status != http.StatusUnprocessableEntity || wrongs(t, got.body)["until"] == "" {
+		t.Errorf("until yesterday: %d %v", got.status, wrongs(t, got.body))
+	}
+	if got := b.asTech.fill(lock+"/leave", map[string]string{"until": "2026-11-26T06:00", "handed_to": "Ruben Osei", "note": "motor hangs in the sling"}); got.status != http.StatusSeeOther {
+		t.Fatalf("left on: %d %s", got.status, wordsOf(t, got.body))
+	}
+	visitSays(t, "the list of locks", ruben.get("/jobs"), "Imre Vasko", "Left on until", "handed to Ruben Osei", "The owner is not there")
+	form := ruben.get(lock + "/off")
+	visitSays(t, "the rule", form, "Each takes off the own lock", "the employer's own written rule", "29 CFR 1910.147 (e)(3)")
+	if got := ruben.fill(lock+"/off", map[string]string{"not_here": "rang the office", "tried": "called three times", "knows": ""}); got.status != http.StatusUnprocessableEntity || wrongs(t, got.body)["knows"] == "" {
+		t.Errorf("with two of three: %d %v", got.status, wrongs(t, got.body))
+	}
+	if b.now = b.now.Add(time.Hour); !strings.Contains(b.asTech.get(b.path).body, "Lock of <strong>") {
+		t.Error("the lock has gone")
+	}
+	if got := ruben.fill(lock+"/off", map[string]string{"not_here": "rang the office", "tried": "called three times", "knows": "the manager tells him"}); got.status != http.StatusSeeOther {
+		t.Fatalf("by the rule: %d %s", got.status, wordsOf(t, got.body))
+	}
+	visitSays(t, "a manager must look", b.asTech.get(b.path), "No lock is declared on it", "taken off by Ruben Osei for Imre Vasko", "for a manager to look at")
+}
+
+// Opening asks for what nobody can know: in which way, and by which procedure.
+func TestOpeningACardAsksForTheWay(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	form := "/positions/" + b.left.ID.String() + "/job"
+	got := b.asTech.fill(form, map[string]string{"work": "J01"})
+	next := got.head.Get("Location")
+	if got.status != http.StatusSeeOther || !strings.HasPrefix(next, form+"?work=J01") {
+		t.Fatalf("it went to %d %s", got.status, next)
+	}
+	visitSays(t, "the ways", b.asTech.get(next), "Brush laid down with its media on, 2 people, about 60 minutes")
+	got = b.asTech.fill(next, map[string]string{"method": "lay"})
+	card := got.head.Get("Location")
+	if got.status != http.StatusSeeOther || !strings.HasPrefix(card, "/jobs/") {
+		t.Fatalf("opened: %d %s", got.status, wordsOf(t, got.body))
+	}
+	// a task that came without steps
+	bare := write(t, b.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		return pm.RaiseTask(tx, access.System, now, pm.NewTask{SiteID: &b.site.ID, LineID: &b.line.ID, Title: "It smells of hot oil", Criticality: "B", DueOn: calendar.DateOf(now)})
+	})
+	visitSays(t, "without steps", b.asTech.get("/tasks/"+bare.String()+"/job"), "By which procedure is it done?", "It smells of hot oil")
+	if got = b.asTech.fill("/tasks/"+bare.String()+"/job", map[string]string{"work": "J01"}); got.status != http.StatusSeeOther || !strings.HasPrefix(got.head.Get("Location"), "/jobs/") {
+		t.Errorf("opened: %d %s", got.status, wordsOf(t, got.body))
+	}
+	if got := b.asOwner.get("/tasks/" + b.task.String() + "/job"); got.status != http.StatusForbidden {
+		t.Errorf("an owner: %d", got.status)
+	}
+	if got := b.asTech.get("/tasks/" + uuid.NewString() + "/job"); got.status != http.StatusNotFound {
+		t.Errorf("no task: %d", got.status)
+	}
+}
+
+// The card and its forms on a phone and on a desk.
+func TestPagesOfAJobFitAPhone(t *testing.T) {
+	checker, err := os.ReadFile(axePath)
+	if err != nil {
+		needed(t, "axe-core")
 	}
 	root := browser(t)
-	page_ := tab(t, root, h, h.link(t, tom))
-	for name, way := range map[string]struct {
-		w, h   int64
-		phone  bool
-		scheme string
-		path   string
-	}{"phone": {390, 844, true, "light", path}, "phone-dark": {390, 844, true, "dark", path}, "desk": {1440, 900, false, "light", path}, "jobs": {390, 844, true, "light", "/jobs"}} {
-		run(t, page_, size(way.w, way.h, way.phone), prefers(way.scheme), chromedp.Navigate(h.URL+way.path))
-		shot, err := chromedp.Run(page_, chromedp.FullScreenshot(100))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(folder+"/"+name+".png", shot, 0o644); err != nil {
-			t.Fatal(err)
+	b := newBench(t)
+	b.openCard(t, "stand")
+	b.ticked(t, b.asTech, "J01 1", nil)
+	b.declare(t, b.asTech, isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked, isolation.Relieved, isolation.Proved)
+	b.ticked(t, b.asTech, "J01 2", nil)
+	b.ticked(t, b.asTech, "J01 3", nil)
+	lock := regexp.MustCompile(`/locks/[0-9a-f-]+`).FindString(b.asTech.get(b.path).body)
+	fitPages(t, root, b.house, string(checker), map[uuid.UUID][]string{b.technician: {b.path, b.path + "/readings", b.path + "/note", b.path + "/swap", b.path + "/part", b.path + "/exchange", b.path + "/add", b.path + "/sign", b.path + "/stop",
+		lock + "/leave", "/jobs", "/positions/" + b.left.ID.String() + "/job?work=J01"}, b.second: {lock + "/off"}}, map[string]string{b.path: "card", lock: "lock"})
+}
+
+// fitPages opens pages on a phone and on a desk: nothing wider than the screen, nothing too
+// small for a thumb, nothing that the checker of accessibility finds.
+func fitPages(t *testing.T, root context.Context, h *house, checker string, pages map[uuid.UUID][]string, names map[string]string) {
+	t.Helper()
+	pictures := os.Getenv("SPINDLEBOOK_PICTURES")
+	for who, paths := range pages {
+		in := tab(t, root, h, h.link(t, who))
+		for _, phone := range []bool{true, false} {
+			name := "desk"
+			if run(t, in, size(1440, 900, false)); phone {
+				name = "phone"
+				run(t, in, size(390, 844, true))
+			}
+			for _, path := range paths {
+				run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
+				if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
+					t.Errorf("%s on a %s: %+v", path, name, l)
+				}
+				eval[bool](t, in, checker+";\n true")
+				for _, scheme := range []string{"light", "dark"} {
+					run(t, in, prefers(scheme))
+					if found := eval[[]string](t, in, axe); len(found) > 0 {
+						t.Errorf("%s on a %s in %s: %s", path, name, scheme, strings.Join(found, "\n"))
+					}
+				}
+				if pictures == "" {
+					continue
+				}
+				run(t, in, prefers("light"))
+				png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
+				if err != nil {
+					t.Fatal(err)
+				}
+				file := path
+				for from, to := range names {
+					file = strings.ReplaceAll(file, from, to)
+				}
+				file = ids.ReplaceAllString(strings.NewReplacer("/", "_", "?", "_").Replace(file), "id")
+				if err := os.WriteFile(pictures+"/"+name+"_"+file+".png", png, 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
 		}
 	}
 }

@@ -33,6 +33,7 @@ func openLooks(s *static) (looks, error) {
 		"join":    strings.Join,
 		"supply":  supplyWords,
 		// a template takes one thing; a fact is shown with the unit that it is of
+		"on":        func(page, it any) map[string]any { return map[string]any{"Page": page, "It": it} },
 		"with_unit": func(f unitFact, u unitPage) map[string]any { return map[string]any{"Fact": f, "Unit": u} },
 		"pastOf":    func(rows []doneRow, c clock) map[string]any { return map[string]any{"Rows": rows, "Clock": c} },
 		"crumbsTo":  func(path, name string) []crumb { return []crumb{{path, name}} },

@@ -100,7 +100,7 @@ func (p *pages) task(v visit) error {
 		Skilled: skilled(t.Skills), Internal: v.may(access.SeeInternal), Plans: v.may(access.Plan), Records: v.may(access.RecordWork)}
 	g.Place, g.PlacePath, g.PlaceName = placeOf(t.SiteID, t.SiteCode, t.LineID, t.LineCode, t.PositionID, t.PositionCode, t.UnitID, t.UnitTag)
 	open := t.State == "open"
-	g.CanDo = open && g.Records && t.ProcedureID != nil && t.SiteID != nil
+	g.CanDo = open && g.Records && t.SiteID != nil
 	g.CanPlan = open && g.Plans
 	g.Skips = open && t.AssignmentID != nil && t.Criticality != "S" && mayPutOff(v, t) == nil
 	g.Resumes = t.State == "skipped" && t.SkippedUntil.After(v.now) && mayPutOff(v, t) == nil
@@ -306,24 +306,21 @@ func (p *pages) taskJobSheet(v visit) (*sheet, error) {
 	}
 	s.Version, s.Caution = 0, assets.Caution
 	s.Lead = "Its steps, which way it must turn, how its leads join and where it is isolated are kept as they are known now."
-	f, err := pm.FormOf(v.ctx, p.db, v.who, v.now, t.ID)
-	if err != nil {
-		return nil, err
+	if t.ProcedureID == nil {
+		f := &field{Name: "work", Label: "By which procedure is it done?", Short: "The procedure", Kind: "choice", Hint: "It came without one, and so without steps."}
+		f.Options, err = p.procedureOptions(v)
+		s.Fields = []*field{f}
+		return s, err
 	}
-	if f.Version != nil && len(f.Version.Options) > 1 {
-		way := &field{Name: "method", Label: "Which way?", Short: "The way", Kind: "radio"}
-		for _, o := range f.Version.Options {
-			way.Options = append(way.Options, option{o.Code, o.Title + ", " + plural(o.People, "person", "people") + ", about " + plural(o.Minutes.Typical, "minute", "minutes")})
-		}
-		way.Value = f.Version.Options[0].Code
-		s.Fields = append(s.Fields, way)
-	}
-	return s, nil
+	return s, p.askWay(v, s, record.NewRecord{TaskID: &t.ID})
 }
 
 func (p *pages) openTaskJob(v visit, s *sheet) (string, error) {
 	t := s.about.(pm.Task)
 	in := record.NewRecord{TaskID: &t.ID}
+	if f := s.field("work"); f != nil {
+		in.Procedure = f.Value
+	}
 	if f := s.field("method"); f != nil {
 		in.Method = f.Value
 	}

@@ -158,6 +158,10 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/jobs/:id/swap", p.jobSwapSheet, p.jobSwap)
 	p.form(g, "/jobs/:id/part", p.jobPartSheet, p.jobPart)
 	p.form(g, "/jobs/:id/exchange", p.jobExchangeSheet, p.jobExchange)
+	p.form(g, "/jobs/:id/readings", p.jobReadingSheet, p.jobReading)
+	p.form(g, "/jobs/:id/note", p.jobNoteSheet, p.jobNote)
+	p.form(g, "/locks/:id/leave", p.leaveLockSheet, p.leaveLock)
+	p.form(g, "/locks/:id/off", p.takeLockOffSheet, p.takeLockOff)
 
 	p.form(g, "/sites/:id/plan/accept", p.acceptSheet, p.accept)
 	p.form(g, "/sites/:id/plan/ignore", p.ignoreSheet, p.ignore)

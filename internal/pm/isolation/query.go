@@ -78,7 +78,7 @@ on conflict on constraint isolation_lock_pk do update
 
 // Those that are on, the oldest first.
 const openLocks = `
-select l.id, l.site_id, s.code as site, s.name as site_name, s.zone, l.point_id, i.code as point, i.energy, coalesce(v.place, '') as place,
+select l.id, l.site_id, s.code as site, s.name as site_name, s.zone, l.point_id, i.code as point, i.energy, coalesce(v.place, '') as place, coalesce(v.number, 1) as point_version,
        coalesce((select array_agg(p.code order by p.code) from position_isolation as pi join position as p on p.id = pi.position_id where pi.point_id = l.point_id), '{}') as positions,
        l.visit_id, l.record_id, l.person_id, l.person, l.locked_at, l.off_at, l.left_until, l.handed_to
   from lock_now as l
@@ -87,6 +87,7 @@ select l.id, l.site_id, s.code as site, s.name as site_name, s.zone, l.point_id,
   left join isolation_version as v on v.point_id = l.point_id and v.during @> cast(@now as timestamptz)
  where (@everywhere or l.site_id = any (@sites))
    and (cast(@site as uuid) is null or l.site_id = @site)
+   and (cast(@lock as uuid) is null or l.id = @lock)
    and (cast(@after as uuid) is null or (l.locked_at, l.id) > (select a.locked_at, a.id from isolation_lock as a where a.id = cast(@after as uuid)))
 order by l.locked_at, l.id
  limit @limit`

@@ -492,24 +492,25 @@ func key(after string) (*uuid.UUID, error) {
 
 // OpenLock is a lock that is on, wherever its visit has gone.
 type OpenLock struct {
-	ID        uuid.UUID
-	SiteID    uuid.UUID
-	Site      string
-	SiteName  string
-	Zone      string
-	PointID   uuid.UUID
-	Point     string
-	Energy    string
-	Place     string
-	Positions []string // every one that it takes
-	VisitID   *uuid.UUID
-	RecordID  *uuid.UUID
-	PersonID  *uuid.UUID
-	Person    string
-	LockedAt  time.Time
-	OffAt     *time.Time // while it is off for a test
-	LeftUntil *time.Time // when somebody comes back to it
-	HandedTo  string
+	ID           uuid.UUID
+	SiteID       uuid.UUID
+	Site         string
+	SiteName     string
+	Zone         string
+	PointID      uuid.UUID
+	Point        string
+	Energy       string
+	Place        string
+	PointVersion int
+	Positions    []string // every one that it takes
+	VisitID      *uuid.UUID
+	RecordID     *uuid.UUID
+	PersonID     *uuid.UUID
+	Person       string
+	LockedAt     time.Time
+	OffAt        *time.Time // while it is off for a test
+	LeftUntil    *time.Time // when somebody comes back to it
+	HandedTo     string
 }
 
 // Overdue tells that somebody meant to be back at the lock by now.
@@ -526,7 +527,12 @@ func OpenLocks(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	if err != nil {
 		return nil, err
 	}
-	return pgdb.Read[OpenLock](ctx, db, who.ID, openLocks, who.Scope(map[string]any{"now": now, "site": site, "after": after, "limit": page.Limit}))
+	return pgdb.Read[OpenLock](ctx, db, who.ID, openLocks, who.Scope(map[string]any{"now": now, "site": site, "lock": nil, "after": after, "limit": page.Limit}))
+}
+
+// OneOpenLock gives a lock that is on.
+func OneOpenLock(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (OpenLock, error) {
+	return pgdb.ReadOne[OpenLock](ctx, db, who.ID, "lock that is on", id.String(), openLocks, who.Scope(map[string]any{"now": now, "site": nil, "lock": id, "after": nil, "limit": 1}))
 }
 
 // Look is that a manager has looked at a mark.

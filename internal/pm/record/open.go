@@ -193,6 +193,27 @@ func published(ctx context.Context, db *pgdb.DB, who access.Actor, procedure uui
 	return pm.OneVersion(ctx, db, who, *found[0].VersionID)
 }
 
+// Ways lists the ways in which work can be done, the usual one first; none where there is
+// one way only.
+func Ways(ctx context.Context, db *pgdb.DB, who access.Actor, in NewRecord) ([]pm.Option, error) {
+	if err := who.Must(access.RecordWork); err != nil {
+		return nil, err
+	}
+	procedure := uuid.Nil
+	if in.TaskID != nil && in.Procedure == "" {
+		t, err := pm.OneTask(ctx, db, who, *in.TaskID)
+		if err != nil {
+			return nil, err
+		}
+		if t.ProcedureID == nil {
+			return nil, nil
+		}
+		procedure = *t.ProcedureID
+	}
+	v, err := published(ctx, db, who, procedure, in.Procedure)
+	return v.Options, err
+}
+
 func methodOf(v pm.ProcedureVersion, method string) (string, int, error) {
 	if method == "" && len(v.Options) == 0 {
 		return "", v.People, nil
@@ -313,7 +334,7 @@ func list(all []string) []string {
 func names(text string) []string {
 	all := []string{}
 	for _, n := range strings.Split(text, ",") {
-		if n = strings.Join(strings.Fields(n), "_"); n != "" {
+		if n = strings.Join(strings.Fields(strings.ReplaceAll(n, "-", " ")), "_"); n != "" {
 			all = append(all, n)
 		}
 	}

@@ -1,0 +1,267 @@
+package web
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/fault"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pm/isolation"
+	"spindlebook/internal/pm/record"
+	"spindlebook/internal/pm/visits"
+)
+
+// colleagues are those with whom somebody works: who have shown a skill.
+func (p *pages) colleagues(v visit) ([]option, error) {
+	staff, err := visits.Staff(v.ctx, p.db, v.who)
+	all := []option{{"", "nobody"}}
+	for _, m := range staff {
+		if m.PersonID != v.who.ID {
+			all = append(all, option{m.PersonID.String(), m.Name + " (" + m.Skills + ")"})
+		}
+	}
+	return all, err
+}
+
+// helpers reads who did it together with whoever sends it.
+func (p *pages) helpers(v visit, id, name string) ([]record.Helper, error) {
+	var all []record.Helper
+	if who, bad := uuid.Parse(id); bad == nil {
+		staff, err := visits.Staff(v.ctx, p.db, v.who)
+		if err != nil {
+			return nil, err
+		}
+		if i := slices.IndexFunc(staff, func(m visits.Member) bool { return m.PersonID == who }); i >= 0 {
+			all = append(all, record.Helper{ID: &who, Name: staff[i].Name})
+		}
+	}
+	if name = strings.TrimSpace(name); name != "" {
+		all = append(all, record.Helper{Name: name})
+	}
+	return all, nil
+}
+
+// pictured keeps the picture of a form that takes one, and gives its key.
+func (p *pages) pictured(v visit, s *sheet, c record.Card, field, caption string) ([]uuid.UUID, error) {
+	content := s.field(field).file
+	if len(content) == 0 {
+		return nil, nil
+	}
+	if c.PositionID == nil {
+		return nil, fault.Field(field, "", "is kept at a position, and this card is of a whole line")
+	}
+	sent := pgdb.Request{Key: "picture " + s.Key, Act: "keep a picture", Body: s.values()}
+	f, err := pgdb.Once(v.ctx, p.db, v.who.ID, v.now, sent, func(tx *gorm.DB) (assets.Photo, error) {
+		return assets.AddPhoto(tx, v.who, v.now, assets.NewPhoto{PositionID: c.PositionID, Caption: caption, Content: content})
+	})
+	if err != nil {
+		return nil, err
+	}
+	return []uuid.UUID{f.ID}, nil
+}
+
+// jobReadingSheet asks for what the counters of the place show.
+func (p *pages) jobReadingSheet(v visit) (*sheet, error) {
+	s, c, err := p.jobSheet(v, "Read the counters", "Take the readings")
+	if err != nil {
+		return nil, err
+	}
+	all, err := meters.List(v.ctx, p.db, v.who, meters.Filter{SiteID: &c.SiteID}, access.Page{Limit: 200})
+	if err != nil {
+		return nil, err
+	}
+	// the one at the brush first, then those of its line, then the others of the site
+	near := func(m meters.Meter) int {
+		switch {
+		case m.PositionID != nil && c.PositionID != nil && *m.PositionID == *c.PositionID:
+			return 0
+		case m.PositionID != nil:
+			return 2
+		}
+		return 1
+	}
+	all = slices.DeleteFunc(all, func(m meters.Meter) bool { return m.Kind == "computed" || near(m) == 2 })
+	slices.SortStableFunc(all, func(a, b meters.Meter) int { return near(a) - near(b) })
+	s.Lead = "Before anything is touched, and again at the end. Leave blank what you do not see. What looks odd is kept, and somebody is asked."
+	for i, m := range all {
+		f := wheelsField("value_"+strconv.Itoa(i), m.Code+" "+nameOf(m), m)
+		f.Optional, f.Short = true, m.Code
+		s.Fields = append(s.Fields, f)
+	}
+	if len(all) == 0 {
+		return nil, &fault.Error{Kind: fault.Conflict, Msg: "no counter is on record here; add one at the site first"}
+	}
+	s.Fields = append(s.Fields, &field{Name: "note", Label: "Remark", Optional: true, Most: 500, Hint: "Such as: the glass is blind, read from the side."})
+	s.about = readingsOfJob{c, all}
+	return s, nil
+}
+
+type readingsOfJob struct {
+	card   record.Card
+	meters []meters.Meter
+}
+
+func (p *pages) jobReading(v visit, s *sheet) (string, error) {
+	of := s.about.(readingsOfJob)
+	var in []record.NewEntry
+	var fields []string
+	for i, m := range of.meters {
+		name := "value_" + strconv.Itoa(i)
+		text := s.wheels(name)
+		if text == "" {
+			if s.field(name).Unit != "" {
+				s.wrong(name, "has only its tenths")
+			}
+			continue
+		}
+		// the same form sent again is the same entry
+		in = append(in, record.NewEntry{ID: uuid.NewSHA1(uuid.MustParse(s.Key), m.ID[:]), Act: record.Reading, Said: record.Said{MeterID: &m.ID, Value: text}, Note: s.get("note"), VersionSeen: of.card.Version, DoneAt: v.now})
+		fields = append(fields, name)
+	}
+	if len(in) == 0 && len(s.Mend) == 0 {
+		s.Mend = append(s.Mend, mend{Text: "No counter has a value. Type in at least one."})
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	taken, err := record.Take(v.ctx, p.db, v.who, v.now, of.card.ID, in)
+	for i, t := range taken {
+		if t.Fault != nil {
+			s.wrong(fields[i], t.Fault.Msg)
+		}
+	}
+	return "/jobs/" + of.card.ID.String() + "#booked", err
+}
+
+func (p *pages) jobNoteSheet(v visit) (*sheet, error) {
+	s, c, err := p.jobSheet(v, "Write a note", "Keep the note",
+		&field{Name: "note", Label: "What is there to say?", Short: "The note", Kind: "area", Most: 2000, Hint: "What was found, what is worn, what the next one must know. Leads as found, should there be no step for them."})
+	if err == nil && c.PositionID != nil {
+		f := pictureField("photo")
+		f.Optional = true
+		s.Fields = append(s.Fields, f)
+	}
+	return s, err
+}
+
+func (p *pages) jobNote(v visit, s *sheet) (string, error) {
+	c := s.about.(record.Card)
+	e := record.NewEntry{Act: record.Note, Note: s.get("note")}
+	if s.field("photo") != nil {
+		var err error
+		if e.PhotoIDs, err = p.pictured(v, s, c, "photo", cutText(e.Note, 200)); err != nil {
+			return "", err
+		}
+	}
+	return p.entry(v, s, c, e)
+}
+
+func cutText(text string, most int) string {
+	if r := []rune(text); len(r) > most {
+		return string(r[:most-1]) + "…"
+	}
+	return text
+}
+
+// lockFor finds the lock in the path, as it is on now.
+func (p *pages) lockFor(v visit) (isolation.OpenLock, []crumb, error) {
+	id, err := idOf(v, "id", "lock")
+	if err != nil {
+		return isolation.OpenLock{}, nil, err
+	}
+	if err := v.who.Must(access.DoRounds); err != nil {
+		return isolation.OpenLock{}, nil, err
+	}
+	l, err := isolation.OneOpenLock(v.ctx, p.db, v.who, v.now, id)
+	back := crumb{"/jobs#locks", "Locks that are on"}
+	if l.RecordID != nil && v.may(access.RecordWork) {
+		back = crumb{"/jobs/" + l.RecordID.String() + "#p-" + l.PointID.String(), "The job card"}
+	}
+	return l, []crumb{back}, err
+}
+
+func ownLock(v visit, l isolation.OpenLock) bool { return l.PersonID != nil && *l.PersonID == v.who.ID }
+
+func lockOver(l isolation.OpenLock, at *time.Location) string {
+	return "Lock of " + l.Person + " at " + l.Point + ", on since " + l.LockedAt.In(at).Format("2 January, 15:04")
+}
+
+func (p *pages) leaveLockSheet(v visit) (*sheet, error) {
+	l, crumbs, err := p.lockFor(v)
+	if err != nil {
+		return nil, err
+	}
+	if !ownLock(v, l) {
+		return nil, &fault.Error{Kind: fault.Conflict, Msg: "this is the lock of " + l.Person + ", and only its owner leaves it on"}
+	}
+	zone, err := time.LoadLocation(l.Zone)
+	if err != nil {
+		return nil, err
+	}
+	s := &sheet{Title: "Leave my lock on", Over: lockOver(l, zone), Verb: "I leave it on", Cancel: crumbs[0].Path, Crumbs: crumbs, at: zone, about: l,
+		Lead: "It stays on the list of locks, for everybody, until you have taken it off. Whoever goes on puts an own lock on before yours comes off: the protection is never broken in between.",
+		Fields: []*field{{Name: "until", Label: "Until when?", Short: "The time", Kind: "moment", Hint: "When you or the next one is back at it. Local time at the site."},
+			{Name: "handed_to", Label: "Handed over to", Optional: true, Hint: "Who knows about it, and goes on: by name."},
+			{Name: "note", Label: "What stays behind, and how it stands", Short: "The remark", Kind: "area", Optional: true, Most: 1000}}}
+	return s, nil
+}
+
+func (p *pages) leaveLock(v visit, s *sheet) (string, error) {
+	l := s.about.(isolation.OpenLock)
+	until := s.moment("until")
+	if until != nil && !until.After(v.now) {
+		s.wrong("until", "lies ahead: when somebody is back at it")
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	return s.Cancel, p.ofLock(v, s, isolation.NewEntry{Act: isolation.LeftOn, Until: until, HandedTo: s.get("handed_to"), Note: s.get("note")}, l)
+}
+
+// anothersRule is told before anybody touches the lock of another.
+const anothersRule = "Each takes off the own lock. Another's comes off only under the employer's own written rule, by whom that rule names, after all three: it was checked that the owner is not at the site, everything was done to reach the owner, and the owner gets to know before working there again (29 CFR 1910.147 (e)(3)). The site's own procedure and local law come first. A manager looks at it."
+
+func (p *pages) takeLockOffSheet(v visit) (*sheet, error) {
+	l, crumbs, err := p.lockFor(v)
+	if err != nil {
+		return nil, err
+	}
+	if ownLock(v, l) {
+		return nil, &fault.Error{Kind: fault.Conflict, Msg: "this is your own lock: tick it off at its point on the job card"}
+	}
+	zone, err := time.LoadLocation(l.Zone)
+	if err != nil {
+		return nil, err
+	}
+	s := &sheet{Title: "The owner of a lock is not there", Over: lockOver(l, zone), Verb: "It was taken off by this rule", Grave: true, Cancel: crumbs[0].Path, Crumbs: crumbs, at: zone, about: l, Caution: anothersRule,
+		Fields: []*field{{Name: "not_here", Label: "How was it checked that the owner is not at the site?", Short: "How that was checked", Kind: "area", Most: 1000},
+			{Name: "tried", Label: "What was done to reach the owner?", Short: "What was done", Kind: "area", Most: 1000},
+			{Name: "knows", Label: "How does the owner get to know before working there again?", Short: "How the owner gets to know", Kind: "area", Most: 1000}}}
+	return s, nil
+}
+
+func (p *pages) takeLockOff(v visit, s *sheet) (string, error) {
+	return s.Cancel, p.ofLock(v, s, isolation.NewEntry{Act: isolation.Unlocked, Anothers: isolation.AnothersLock{NotHere: s.get("not_here"), Tried: s.get("tried"), Knows: s.get("knows")}}, s.about.(isolation.OpenLock))
+}
+
+// ofLock declares one thing about a lock, once however often it is sent.
+func (p *pages) ofLock(v visit, s *sheet, e isolation.NewEntry, l isolation.OpenLock) error {
+	e.ID, e.PointID, e.LockID, e.PointVersion, e.DoneAt, e.RecordID, e.VisitID = uuid.MustParse(s.Key), l.PointID, &l.ID, l.PointVersion, v.now, l.RecordID, l.VisitID
+	return p.db.InTx(v.ctx, v.who.ID, func(tx *gorm.DB) error {
+		taken, err := isolation.Take(tx, v.who, v.now, []isolation.NewEntry{e})
+		if err == nil && taken[0].Fault != nil {
+			f := *taken[0].Fault
+			_, f.Field, _ = strings.Cut(f.Field, "].")
+			err = &f
+		}
+		return err
+	})
+}
