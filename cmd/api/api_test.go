@@ -454,13 +454,15 @@ func TestEveryCurlInTheReadmeWorks(t *testing.T) {
 	}
 }
 
+// demoDSN gives the addresses of a copy of the demo as of now.
+func demoDSN(t *testing.T) (service, owner string) {
+	t.Helper()
+	return pgtest.Filled(t, "the demo", func(db *pgdb.DB) error { return demo.Load(ctx, db, time.Now()) })
+}
+
 // A back-up restored into an empty database is the same in every table.
 func TestARestoredBackupIsTheSame(t *testing.T) {
-	service, owner := pgtest.DSN(t)
-	db := pgtest.Open(t, service)
-	if err := demo.Load(ctx, db, time.Now()); err != nil {
-		t.Fatal(err)
-	}
+	_, owner := demoDSN(t)
 	file := filepath.Join(t.TempDir(), "whole")
 	if _, err := try(env("DATABASE_OWNER_URL", owner), "backup", file); err != nil {
 		t.Fatal(err)
@@ -543,10 +545,7 @@ func tables(t *testing.T, owner string) map[string]string {
 }
 
 func TestVerifyListsWhatDiffers(t *testing.T) {
-	service, owner := pgtest.DSN(t)
-	if err := demo.Load(ctx, pgtest.Open(t, service), time.Now()); err != nil {
-		t.Fatal(err)
-	}
+	service, owner := demoDSN(t)
 	conn, err := pgx.Connect(ctx, owner)
 	if err != nil {
 		t.Fatal(err)
@@ -589,10 +588,8 @@ func TestForecastsAreHeldByHand(t *testing.T) {
 	if out, err := try(getenv, "backtest"); err != nil || strings.Count(out, "No counter was read for long enough") != 3 {
 		t.Errorf("an empty record: %v\n%s", err, out)
 	}
-	db := pgtest.Open(t, service)
-	if err := demo.Load(ctx, db, time.Now()); err != nil {
-		t.Fatal(err)
-	}
+	service, _ = demoDSN(t)
+	getenv = env("DATABASE_URL", service)
 	if out, err := try(getenv, "refit"); err != nil || !strings.Contains(out, "learnt from the readings of today") {
 		t.Errorf("refit: %v\n%s", err, out)
 	}

@@ -88,9 +88,54 @@ func start() (err error) {
 // the server lives.
 func DSN(t testing.TB) (service, owner string) {
 	t.Helper()
+	return copied(t, Server(t), template)
+}
+
+// filling is a database that was filled once and is copied for each test.
+type filling struct {
+	once sync.Once
+	name string
+	err  error
+}
+
+var fillings sync.Map // by the name under which tests ask for them
+
+// Filled is DSN for a database with something in it that takes long: the first
+// test of a program that asks for what has this name fills it, and all get copies.
+func Filled(t testing.TB, what string, fill func(db *pgdb.DB) error) (service, owner string) {
+	t.Helper()
 	s := Server(t)
-	name := "t_" + strings.ToLower(rand.Text()[:10])
-	if err := admin(s, fmt.Sprintf("create database %s template %s owner %s", name, template, pgdb.OwnerRole)); err != nil {
+	kept, _ := fillings.LoadOrStore(what, &filling{})
+	f := kept.(*filling)
+	f.once.Do(func() {
+		f.err = errors.New("the test that filled it gave up") // unless it comes to its end
+		f.name = fresh("f_")
+		if f.err = create(s, f.name, template); f.err != nil {
+			return
+		}
+		var db *pgdb.DB
+		if db, f.err = pgdb.Open(context.Background(), s.DSN(pgdb.ServiceRole, f.name)); f.err != nil {
+			return
+		}
+		defer db.Close() // nobody may be connected to what is copied
+		f.err = fill(db)
+	})
+	if f.err != nil {
+		t.Fatalf("fill a test database with %s: %v", what, f.err)
+	}
+	return copied(t, s, f.name)
+}
+
+func fresh(prefix string) string { return prefix + strings.ToLower(rand.Text()[:10]) }
+
+func create(s *cluster.Cluster, name, of string) error {
+	return admin(s, fmt.Sprintf("create database %s template %s owner %s", name, of, pgdb.OwnerRole))
+}
+
+func copied(t testing.TB, s *cluster.Cluster, of string) (service, owner string) {
+	t.Helper()
+	name := fresh("t_")
+	if err := create(s, name, of); err != nil {
 		t.Fatalf("make a test database: %v", err)
 	}
 	t.Cleanup(func() {

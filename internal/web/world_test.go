@@ -70,11 +70,8 @@ func over(t testing.TB, db *pgdb.DB, o web.Options) *house {
 // demoHouse is the pages over the demo.
 func demoHouse(t testing.TB) *house {
 	t.Helper()
-	h := open(t, web.Options{Demo: true})
-	if err := demo.Load(ctx, h.db, now); err != nil {
-		t.Fatal(err)
-	}
-	return h
+	service, _ := pgtest.Filled(t, "the demo", func(db *pgdb.DB) error { return demo.Load(ctx, db, now) })
+	return over(t, pgtest.Open(t, service), web.Options{Demo: true})
 }
 
 // write runs fn in a transaction of the system.
