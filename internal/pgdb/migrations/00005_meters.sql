@@ -278,11 +278,12 @@ begin
   return query select actor_may(wanted), array(select jsonb_object_keys(spans)::uuid), spans;
 end $$;
 
--- gives what readings of meters are judged by, and locks the meters in their order for whoever writes
+-- Gives what readings of meters are judged by, and locks the meters in their order for whoever writes. To plan
+-- it costs more than to do it, so the plan is kept, and only the way by the indexes is left open to it.
 create function meters_to_take(wanted uuid[], codes text[], locking boolean) returns table (
   id uuid, site_id uuid, code text, kind text, unit text, most_per_hour integer, open_minutes integer, companion_id uuid,
   latest_at timestamptz, last_at timestamptz, last_value bigint, grew_at timestamptz, spans jsonb, segments jsonb)
-language plpgsql volatile security definer set search_path = public, pg_temp
+language plpgsql volatile security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_hashjoin = off set enable_mergejoin = off
 as $$
 declare
   ids uuid[];
@@ -322,7 +323,7 @@ end $$;
 -- the way by the index is left open.
 create function reading_neighbours(meters uuid[], ats timestamptz[]) returns table (
   n integer, same_id uuid, same_value bigint, same_state text, before_at timestamptz, before_value bigint, after_at timestamptz, after_value bigint)
-language plpgsql stable security definer set search_path = public, pg_temp set enable_seqscan = off set enable_bitmapscan = off set enable_hashjoin = off set enable_mergejoin = off set enable_sort = off set jit = off
+language plpgsql stable security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_bitmapscan = off set enable_hashjoin = off set enable_mergejoin = off set enable_sort = off set jit = off
 as $$
 declare
   may record;
@@ -342,7 +343,7 @@ end $$;
 -- what a counter stood at, on a straight line between its readings; null beyond
 -- them. In PL/pgSQL, which keeps its plan.
 create function total_between(meter uuid, wanted timestamptz) returns double precision
-language plpgsql stable security definer set search_path = public, pg_temp set enable_seqscan = off set enable_bitmapscan = off set enable_hashjoin = off set enable_mergejoin = off set enable_sort = off set jit = off
+language plpgsql stable security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_bitmapscan = off set enable_hashjoin = off set enable_mergejoin = off set enable_sort = off set jit = off
 as $$
 declare
   a record;
@@ -359,7 +360,7 @@ end $$;
 -- Run hours beside vehicles: what a meter grew for each vehicle since a reading
 -- at least 20 hours before, and what is usual, looked at once a day.
 create function hours_per_vehicle(meters uuid[], companions uuid[], ats timestamptz[], totals bigint[]) returns table (n integer, vehicles double precision, per_vehicle double precision, usual double precision)
-language plpgsql volatile security definer set search_path = public, pg_temp set enable_seqscan = off set enable_bitmapscan = off set enable_hashjoin = off set enable_mergejoin = off set enable_sort = off set jit = off
+language plpgsql volatile security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_bitmapscan = off set enable_hashjoin = off set enable_mergejoin = off set enable_sort = off set jit = off
 as $$
 #variable_conflict use_column
 declare
@@ -395,7 +396,7 @@ end $$;
 -- keeps what a batch of readings made of its meters
 create function settle_meters(meters uuid[], latest timestamptz[], lasts timestamptz[], counted bigint[], totals bigint[], grew timestamptz[], moved timestamptz[], at timestamptz)
 returns void
-language plpgsql volatile security definer set search_path = public, pg_temp
+language plpgsql volatile security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_hashjoin = off set enable_mergejoin = off
 as $$
 declare
   may record;
@@ -411,7 +412,7 @@ end $$;
 
 -- A reading seen before the first one of a run that it fits: the run began earlier.
 create function begin_segments_earlier(wanted uuid[], ats timestamptz[]) returns void
-language plpgsql volatile security definer set search_path = public, pg_temp
+language plpgsql volatile security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_hashjoin = off set enable_mergejoin = off
 as $$
 declare
   may record;
@@ -431,7 +432,7 @@ end $$;
 -- Where such a reading does not count any more the run begins again with the next
 -- one, or when it was said to.
 create function begin_segments_as_said(wanted uuid[]) returns void
-language plpgsql volatile security definer set search_path = public, pg_temp
+language plpgsql volatile security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_hashjoin = off set enable_mergejoin = off
 as $$
 declare
   may record;
@@ -452,7 +453,7 @@ end $$;
 -- Joins the runs of meters anew: each begins with the total at which the one
 -- before it ended, by its stated last value or the greatest that was read in it.
 create function rebase_meters(wanted uuid[], moved timestamptz, at timestamptz) returns void
-language plpgsql volatile security definer set search_path = public, pg_temp
+language plpgsql volatile security definer set search_path = public, pg_temp set plan_cache_mode = force_generic_plan set enable_seqscan = off set enable_hashjoin = off set enable_mergejoin = off
 as $$
 declare
   may record;
