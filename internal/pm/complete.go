@@ -338,7 +338,7 @@ select c.line_id, c.position_id, v.procedure_id, c.done_on, array(select a.code 
 select distinct on (c.thing_id, c.code) coalesce(c.position_id, c.thing_id) as thing_id, c.code, t.id
   from check_answer as c
   join task as t on t.id = c.task_id and t.state = 'open'
- where c.thing_id = any (@things) or c.position_id = any (@things)
+ where c.task_id is not null and (c.thing_id = any (@things) or c.position_id = any (@things))
 order by c.thing_id, c.code, t.raised_at`, map[string]any{"things": things})
 	for _, o := range open {
 		p.open[openKey{o.ThingID, o.Code}] = o.ID

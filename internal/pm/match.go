@@ -35,7 +35,7 @@ fitted as ( -- the units of positions, by themselves and inside another
     join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
    where s.site_id in (select id from at)
 ),
-inside as (
+inside as materialized ( -- looked at once, not once for each position
   select * from fitted
    union all
   select st.unit_id, f.position_id, greatest(lower(st.during), f.since), st.recorded_at

@@ -435,6 +435,9 @@ create table check_answer (
 create index check_answer_completion_ix on check_answer (completion_id);
 create index check_answer_thing_ix on check_answer (thing_id, code, at);
 create index check_answer_site_ix on check_answer (site_id);
+-- what was raised at a thing: few answers raise work
+create index check_answer_raised_ix on check_answer (thing_id) where task_id is not null;
+create index check_answer_raised_at_ix on check_answer (position_id) where task_id is not null;
 comment on column check_answer.task_id is 'What it raised, or what was open for the same check already.';
 
 -- As in migration 1, and for rows that have no id of their own what they belong to.
