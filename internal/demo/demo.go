@@ -69,7 +69,15 @@ func register(ctx context.Context, db *pgdb.DB, s scenario, now time.Time) (err 
 	if err != nil {
 		return err
 	}
+	if err := countAnew(ctx, db); err != nil {
+		return err
+	}
 	return pm.Refit(ctx, db, now) // what the next night would do
+}
+
+// countAnew is what the autovacuum would do some minutes after so much was written.
+func countAnew(ctx context.Context, db *pgdb.DB) error {
+	return db.InTx(ctx, access.System.ID, pgdb.CountAnew)
 }
 
 // holds tells whether the scenario is there. It comes in one transaction, so

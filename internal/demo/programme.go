@@ -2,6 +2,7 @@ package demo
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -13,6 +14,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 )
@@ -399,6 +401,9 @@ select n > 0 as left from (select count(*) as n from assignment_stale) as s, lat
 		}
 		left = marks[0].Left
 	}
+	if err := countAnew(h.ctx, h.db); err != nil {
+		return err
+	}
 	var err error
 	if h.all, err = pgdb.Read[assigned](h.ctx, h.db, access.System.ID, assignedNow, nil); err != nil {
 		return err
@@ -422,19 +427,26 @@ select n > 0 as left from (select count(*) as n from assignment_stale) as s, lat
 	return nil
 }
 
-// record records what was done, as of an instant.
-func (h *history) record(key string, at time.Time, done []pm.Done) error {
+// record records what was done, as of an instant. Where another process that
+// loads the same database was faster, it looks again.
+func (h *history) record(key string, at time.Time, done []pm.Done) (err error) {
 	if len(done) == 0 {
 		return nil
 	}
-	p, err := pm.Prepare(h.ctx, h.db, access.System, at, done)
-	if err != nil {
-		return err
+	for range 10 {
+		var p *pm.Prepared
+		if p, err = pm.Prepare(h.ctx, h.db, access.System, at, done); err != nil {
+			return err
+		}
+		err = h.once(key, func(tx *gorm.DB) error {
+			_, _, err := pm.Complete(tx, access.System, at, p, done)
+			return err
+		})
+		if moved, ok := errors.AsType[*fault.Error](err); !ok || moved.Kind != fault.Unavailable || h.ctx.Err() != nil {
+			return err
+		}
 	}
-	return h.once(key, func(tx *gorm.DB) error {
-		_, _, err := pm.Complete(tx, access.System, at, p, done)
-		return err
-	})
+	return err
 }
 
 // sweep judges and raises what has come by an instant.

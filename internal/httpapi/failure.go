@@ -75,7 +75,11 @@ func (s *Server) GetFault(ctx context.Context, r gen.GetFaultRequestObject) (gen
 // ReplaceFault says what is better known by now.
 func (s *Server) ReplaceFault(ctx context.Context, r gen.ReplaceFaultRequestObject) (gen.ReplaceFaultResponseObject, error) {
 	version, err := versionSeen(r.Params.IfMatch, func() (int, error) {
-		it, err := of(ctx, s, failure.One, r.FaultId)
+		who, err := door.Must(ctx)
+		if err != nil {
+			return 0, err
+		}
+		it, err := failure.One(ctx, s.db, who, r.FaultId)
 		return it.Version, err
 	})
 	if err != nil {

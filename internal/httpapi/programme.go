@@ -201,7 +201,11 @@ func (s *Server) CreateProcedure(ctx context.Context, r gen.CreateProcedureReque
 }
 
 func (s *Server) procedure(ctx context.Context, id uuid.UUID) (pm.Procedure, error) {
-	return of(ctx, s, pm.OneProcedure, id)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return pm.Procedure{}, err
+	}
+	return pm.OneProcedure(ctx, s.db, who, id)
 }
 
 // GetProcedure reads a procedure.
@@ -230,12 +234,20 @@ func (s *Server) ReplaceProcedure(ctx context.Context, r gen.ReplaceProcedureReq
 
 // ListProcedureVersions lists the versions of a procedure.
 func (s *Server) ListProcedureVersions(ctx context.Context, r gen.ListProcedureVersionsRequestObject) (gen.ListProcedureVersionsResponseObject, error) {
-	all, err := of(ctx, s, pm.Versions, r.ProcedureId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := pm.Versions(ctx, s.db, who, r.ProcedureId)
 	return gen.ListProcedureVersions200JSONResponse{Items: each(all, procedureVersionOut)}, err
 }
 
 func (s *Server) procedureVersion(ctx context.Context, id uuid.UUID) (pm.ProcedureVersion, error) {
-	return of(ctx, s, pm.OneVersion, id)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return pm.ProcedureVersion{}, err
+	}
+	return pm.OneVersion(ctx, s.db, who, id)
 }
 
 // CreateProcedureVersion begins the next version of a procedure.
@@ -307,7 +319,11 @@ func (s *Server) ListUnfoldedSteps(ctx context.Context, r gen.ListUnfoldedStepsR
 	if _, err := s.procedureVersion(ctx, r.ProcedureVersionId); err != nil {
 		return nil, err
 	}
-	all, err := of(ctx, s, pm.Unfolded, r.ProcedureVersionId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := pm.Unfolded(ctx, s.db, who, r.ProcedureVersionId)
 	return gen.ListUnfoldedSteps200JSONResponse{Items: each(all, placedOut)}, err
 }
 
@@ -327,7 +343,11 @@ func (s *Server) ListPlans(ctx context.Context, r gen.ListPlansRequestObject) (g
 }
 
 func (s *Server) plan(ctx context.Context, id uuid.UUID) (pm.Plan, error) {
-	return of(ctx, s, pm.OnePlan, id)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return pm.Plan{}, err
+	}
+	return pm.OnePlan(ctx, s.db, who, id)
 }
 
 // CreatePlan adds a plan.
@@ -383,12 +403,20 @@ func (s *Server) EndPlan(ctx context.Context, r gen.EndPlanRequestObject) (gen.E
 
 // ListPlanVersions lists the versions of a plan.
 func (s *Server) ListPlanVersions(ctx context.Context, r gen.ListPlanVersionsRequestObject) (gen.ListPlanVersionsResponseObject, error) {
-	all, err := of(ctx, s, pm.PlanVersions, r.PlanId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := pm.PlanVersions(ctx, s.db, who, r.PlanId)
 	return gen.ListPlanVersions200JSONResponse{Items: each(all, planVersionOut)}, err
 }
 
 func (s *Server) planVersion(ctx context.Context, id uuid.UUID) (pm.PlanVersion, error) {
-	return of(ctx, s, pm.OnePlanVersion, id)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return pm.PlanVersion{}, err
+	}
+	return pm.OnePlanVersion(ctx, s.db, who, id)
 }
 
 // CreatePlanVersion begins the next version of a plan.

@@ -129,7 +129,11 @@ func (s *Server) BuildKits(ctx context.Context, r gen.BuildKitsRequestObject) (g
 
 // GetKitBag reads a bag.
 func (s *Server) GetKitBag(ctx context.Context, r gen.GetKitBagRequestObject) (gen.GetKitBagResponseObject, error) {
-	it, err := of(ctx, s, stock.OneBag, r.BagId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	it, err := stock.OneBag(ctx, s.db, who, r.BagId)
 	return gen.GetKitBag200JSONResponse(bagOut(it)), err
 }
 

@@ -37,14 +37,22 @@ func (s *Server) CreateCustomer(ctx context.Context, r gen.CreateCustomerRequest
 
 // GetCustomer reads a customer.
 func (s *Server) GetCustomer(ctx context.Context, r gen.GetCustomerRequestObject) (gen.GetCustomerResponseObject, error) {
-	c, err := of(ctx, s, assets.OneCustomer, r.CustomerId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	c, err := assets.OneCustomer(ctx, s.db, who, r.CustomerId)
 	return gen.GetCustomer200JSONResponse{Body: customerOut(c), Headers: gen.GetCustomer200ResponseHeaders{ETag: etag(c.Version)}}, err
 }
 
 // ReplaceCustomer edits a customer.
 func (s *Server) ReplaceCustomer(ctx context.Context, r gen.ReplaceCustomerRequestObject) (gen.ReplaceCustomerResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
 	version, err := versionSeen(r.Params.IfMatch, func() (int, error) {
-		c, err := of(ctx, s, assets.OneCustomer, r.CustomerId)
+		c, err := assets.OneCustomer(ctx, s.db, who, r.CustomerId)
 		return c.Version, err
 	})
 	if err != nil {
@@ -81,14 +89,22 @@ func (s *Server) CreateSite(ctx context.Context, r gen.CreateSiteRequestObject) 
 
 // GetSite reads a site.
 func (s *Server) GetSite(ctx context.Context, r gen.GetSiteRequestObject) (gen.GetSiteResponseObject, error) {
-	it, err := of(ctx, s, assets.OneSite, r.SiteId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	it, err := assets.OneSite(ctx, s.db, who, r.SiteId)
 	return gen.GetSite200JSONResponse{Body: siteOut(it), Headers: gen.GetSite200ResponseHeaders{ETag: etag(it.Version)}}, err
 }
 
 // siteVersion gives the version of a site that an edit names.
 func (s *Server) siteVersion(ctx context.Context, ifMatch *string, id gen.SiteId) (int, error) {
 	return versionSeen(ifMatch, func() (int, error) {
-		it, err := of(ctx, s, assets.OneSite, id)
+		who, err := door.Must(ctx)
+		if err != nil {
+			return 0, err
+		}
+		it, err := assets.OneSite(ctx, s.db, who, id)
 		return it.Version, err
 	})
 }
@@ -107,7 +123,11 @@ func (s *Server) ReplaceSite(ctx context.Context, r gen.ReplaceSiteRequestObject
 
 // ListOwnerships lists whose a site is and was.
 func (s *Server) ListOwnerships(ctx context.Context, r gen.ListOwnershipsRequestObject) (gen.ListOwnershipsResponseObject, error) {
-	all, err := of(ctx, s, assets.Ownerships, r.SiteId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := assets.Ownerships(ctx, s.db, who, r.SiteId)
 	return gen.ListOwnerships200JSONResponse(ownershipsOut(all)), err
 }
 
@@ -121,7 +141,11 @@ func (s *Server) HandOverSite(ctx context.Context, r gen.HandOverSiteRequestObje
 
 // ListSupplies lists the supplies of a site.
 func (s *Server) ListSupplies(ctx context.Context, r gen.ListSuppliesRequestObject) (gen.ListSuppliesResponseObject, error) {
-	all, err := of(ctx, s, assets.Supplies, r.SiteId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := assets.Supplies(ctx, s.db, who, r.SiteId)
 	return gen.ListSupplies200JSONResponse{Items: each(all, supplyOut)}, err
 }
 
@@ -172,7 +196,11 @@ func (s *Server) ReplaceHours(ctx context.Context, r gen.ReplaceHoursRequestObje
 
 // ListBlackouts lists the blackouts of a site.
 func (s *Server) ListBlackouts(ctx context.Context, r gen.ListBlackoutsRequestObject) (gen.ListBlackoutsResponseObject, error) {
-	all, err := of(ctx, s, assets.Blackouts, r.SiteId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := assets.Blackouts(ctx, s.db, who, r.SiteId)
 	return gen.ListBlackouts200JSONResponse{Items: each(all, blackoutOut)}, err
 }
 
@@ -194,7 +222,11 @@ func (s *Server) WithdrawBlackout(ctx context.Context, r gen.WithdrawBlackoutReq
 
 // ListNotes lists the distributor's notes about a site.
 func (s *Server) ListNotes(ctx context.Context, r gen.ListNotesRequestObject) (gen.ListNotesResponseObject, error) {
-	all, err := of(ctx, s, assets.Notes, r.SiteId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all, err := assets.Notes(ctx, s.db, who, r.SiteId)
 	return gen.ListNotes200JSONResponse{Items: each(all, noteOut)}, err
 }
 
@@ -232,14 +264,22 @@ func (s *Server) CreateLine(ctx context.Context, r gen.CreateLineRequestObject) 
 
 // GetLine reads a line.
 func (s *Server) GetLine(ctx context.Context, r gen.GetLineRequestObject) (gen.GetLineResponseObject, error) {
-	it, err := of(ctx, s, assets.OneLine, r.LineId)
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	it, err := assets.OneLine(ctx, s.db, who, r.LineId)
 	return gen.GetLine200JSONResponse{Body: lineOut(it), Headers: gen.GetLine200ResponseHeaders{ETag: etag(it.Version)}}, err
 }
 
 // ReplaceLine edits a line.
 func (s *Server) ReplaceLine(ctx context.Context, r gen.ReplaceLineRequestObject) (gen.ReplaceLineResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
 	version, err := versionSeen(r.Params.IfMatch, func() (int, error) {
-		it, err := of(ctx, s, assets.OneLine, r.LineId)
+		it, err := assets.OneLine(ctx, s.db, who, r.LineId)
 		return it.Version, err
 	})
 	if err != nil {

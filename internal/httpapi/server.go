@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"github.com/gin-gonic/gin"
-	"github.com/google/uuid"
 	"gorm.io/gorm"
 
 	"spindlebook/api"
@@ -105,16 +104,6 @@ func write[T any](ctx context.Context, s *Server, fn func(tx *gorm.DB, who acces
 		return err
 	})
 	return it, err
-}
-
-// of reads what belongs to one thing, or the thing itself, as far as the caller may see it.
-func of[T any](ctx context.Context, s *Server, read func(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (T, error), id uuid.UUID) (T, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		var none T
-		return none, err
-	}
-	return read(ctx, s.db, who, id)
 }
 
 // val gives what p points to, or the zero value.

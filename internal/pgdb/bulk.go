@@ -49,6 +49,11 @@ func Copy(tx *gorm.DB, table string, columns []string, rows pgx.CopyFromSource) 
 	return n, err
 }
 
+// CountAnew has the database count what its tables hold, so that it plans for what
+// was just written and not for what was there before. In a transaction it counts
+// what that has written.
+func CountAnew(tx *gorm.DB) error { return tx.Exec(`select count_anew()`).Error }
+
 // Each runs a query and hands its rows over one by one: all of its columns are
 // text, and a null is a nil.
 type Each func(sql string, args map[string]any, row func(cells []*string) error) error
