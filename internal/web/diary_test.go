@@ -135,5 +135,5 @@ func TestOwnPagesFitAPhone(t *testing.T) {
 	r := newRounds(t)
 	form := r.asOwner.form("/account/calendars/new")
 	r.asOwner.post("/account/calendars/new", form)
-	fits(t, r.house, map[uuid.UUID][]string{r.owner: {"/account", "/account/calendars/new"}, r.manager: {"/account"}}, plainly)
+	fits(t, r.house, map[uuid.UUID][]string{r.owner: {"/account", "/account/calendars/new"}, r.manager: {"/account", "/drawings", "/positions/" + r.left.ID.String()}}, plainly)
 }

@@ -189,6 +189,7 @@ type account struct {
 	May    []access.Meaning
 	Person bool
 	Scope  string
+	Staff  bool // of the distributor
 	Clock  clock
 	// Addresses for calendar programs, and one that was made in this very request.
 	Calendars []diary.Calendar
@@ -202,7 +203,7 @@ func (p *pages) showAccount(v visit, told *secret) error {
 	if err != nil {
 		return err
 	}
-	a := account{Who: v.who, Role: roleWords(v.who.Roles), Person: v.who.Kind == "person", Scope: "every site", Clock: clock{v.now, time.UTC}, Secret: told}
+	a := account{Who: v.who, Role: roleWords(v.who.Roles), Person: v.who.Kind == "person", Scope: "every site", Staff: v.may(access.SeeInternal), Clock: clock{v.now, time.UTC}, Secret: told}
 	if a.Calendars, err = diary.Own(v.ctx, p.db, v.who); err != nil {
 		return err
 	}

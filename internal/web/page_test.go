@@ -46,6 +46,7 @@ func TestWhoSeesWhat(t *testing.T) {
 		{"/trail", 200, 403, 403, 403, nil, nil, []string{"recorded as in service"}},
 		{"/trail?site=" + g.site.ID.String(), 200, 403, 403, 403, nil, nil, []string{"CST"}},
 		{"/account", 200, 200, 200, 200, []string{"You may"}, nil, nil},
+		{"/drawings", 200, 200, 403, 403, nil, []string{"The line strip", "The position timeline", "late, beyond the window"}, nil},
 		{"/account/password", 200, 200, 200, 200, nil, nil, nil},
 		{"/account/calendars/new", 200, 200, 200, 200, []string{"Make the address", "UMB Express"}, []string{"PEL Express"}, nil},
 		{"/account/calendars/" + uuid.NewString() + "/revoke", 404, 404, 404, 404, nil, nil, nil},

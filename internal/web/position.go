@@ -48,6 +48,9 @@ type positionPage struct {
 	Share     *meters.Share
 	Due       []dueRow // what presses or comes soon
 	Planned   int      // pieces of work of plans in all
+	Done      int      // pieces of work that were done, as far as they are drawn
+	Across    template.HTML
+	Narrow    template.HTML
 	Reads     bool
 	Keep      bool
 	Record    bool // may record facts and states
@@ -128,6 +131,9 @@ func (p *pages) position(v visit) error {
 		return err
 	}
 	if err := g.due(p, v); err != nil {
+		return err
+	}
+	if err := g.timeline(p, v); err != nil {
 		return err
 	}
 	g.sort(v, facts, kinds)

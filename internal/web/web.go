@@ -138,6 +138,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	g.GET("/people/:id", p.signedIn(p.person))
 	g.GET("/trail", p.signedIn(p.trail))
 	g.GET("/account", p.signedIn(p.account))
+	g.GET("/drawings", p.signedIn(p.gallery))
 	g.GET("/visits", p.signedIn(p.trips))
 	g.GET("/visits/:id", p.signedIn(p.trip))
 	g.POST("/visits/:id/tell", p.signedIn(p.tell))
