@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/door"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/httpapi/gen"
+	"spindlebook/internal/parts"
 	"spindlebook/internal/pm"
 )
 
@@ -257,7 +258,7 @@ func (s *Server) CreateProcedureVersion(ctx context.Context, r gen.CreateProcedu
 		if err != nil {
 			return uuid.Nil, err
 		}
-		return ids[0], nil
+		return ids[0], parts.CarryLines(tx, who, ids[0])
 	})
 	if err != nil {
 		return nil, err

@@ -182,6 +182,21 @@ select gen_random_uuid(), @to, ordinal, need, part_id, slot, item, amount, chanc
   from requirement_line where version_id = @from`, map[string]any{"from": from, "to": to}).Error
 }
 
+// CarryLines gives a draft the lines of the version of its procedure that holds now, so that
+// the next version takes what the last one took until somebody says otherwise. A draft
+// that has lines keeps them.
+func CarryLines(tx *gorm.DB, who access.Actor, draft uuid.UUID) error {
+	last, err := pgdb.ID(tx, `
+select n.version_id as id
+  from procedure_version as v
+  join procedure_now as n on n.id = v.procedure_id and n.version_id <> v.id
+ where v.id = ? and not exists (select from requirement_line as l where l.version_id = v.id)`, draft)
+	if err != nil || last == uuid.Nil {
+		return err
+	}
+	return CopyLines(tx, who, last, draft)
+}
+
 // Ask is work at a position: what does it take?
 type Ask struct {
 	PositionID uuid.UUID

@@ -257,7 +257,7 @@ insert into procedure_version (id, procedure_id, number, people, skills, minutes
 select ?, procedure_id, 2, 1, '{T1}', 1, 1, 1, 'running', '{}', ?, ? from procedure_version where id = ?`, version, now, sys.ID, published).Error; err != nil {
 			return err
 		}
-		return parts.CopyLines(tx, sys, published, version)
+		return parts.CarryLines(tx, sys, version)
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -5,10 +5,13 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"math/rand/v2"
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5/pgconn"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/fault"
@@ -31,7 +34,9 @@ on conflict on constraint kept_answer_pk do nothing`
 // Once does fn in one transaction and keeps its result in the same one. The
 // same request again, even at the same time or after a crash, gives the first
 // result and does nothing; the same key with another request is a fault. A
-// failed fn keeps nothing, so that it may be tried again. now dates the answer.
+// failed fn keeps nothing, so that it may be tried again. Where it met with another
+// transaction in one instant it is tried again here: fn must not mind to be called
+// anew. now dates the answer.
 func Once[T any](ctx context.Context, d *DB, who uuid.UUID, now time.Time, r Request, fn func(tx *gorm.DB) (T, error)) (T, error) {
 	var result T
 	body, err := json.Marshal(r.Body)
@@ -43,7 +48,7 @@ func Once[T any](ctx context.Context, d *DB, who uuid.UUID, now time.Time, r Req
 	if r.Bulk {
 		inTx = d.InBulk
 	}
-	err = inTx(ctx, who, func(tx *gorm.DB) error {
+	work := func(tx *gorm.DB) error {
 		// where another transaction holds the same key this waits for its end
 		ins := tx.Exec(keepAnswer, map[string]any{"actor": who, "key": r.Key, "fingerprint": sum[:], "now": now})
 		if ins.Error != nil {
@@ -61,8 +66,30 @@ func Once[T any](ctx context.Context, d *DB, who uuid.UUID, now time.Time, r Req
 		}
 		return tx.Exec(`update kept_answer set answer = cast(@answer as jsonb) where actor_id = @actor and key = @key`,
 			map[string]any{"answer": string(answer), "actor": who, "key": r.Key}).Error
-	})
-	return result, err
+	}
+	for try := 1; ; try++ {
+		var none T
+		result = none
+		err = inTx(ctx, who, work)
+		if !met(err) || r.Bulk || try == tries {
+			return result, err
+		}
+		select { // those who met must not meet again
+		case <-ctx.Done():
+			return result, err
+		case <-time.After(time.Duration(try)*5*time.Millisecond + rand.N(20*time.Millisecond)):
+		}
+	}
+}
+
+// tries is how often work is tried that met with somebody else's.
+const tries = 4
+
+// met tells whether a transaction was taken back because two met in one instant: nothing of it
+// was done, and it may well be done now.
+func met(err error) bool {
+	pe, ok := errors.AsType[*pgconn.PgError](err)
+	return ok && (pe.Code == "40001" || pe.Code == "40P01")
 }
 
 // replay reads the answer that was kept under the key.

@@ -437,6 +437,53 @@ func waiting(t testing.TB, watch *pgx.Conn, n int) {
 	}
 }
 
+// Two who lock the same rows in opposite order deadlock; one of them is taken back by the
+// database, tried again, and nobody is told.
+func TestOnceTriesAgainWhereTwoMet(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	for _, code := range []string{"HAD", "KES"} {
+		if err := db.InTx(ctx, system, addCustomer(code)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var tried atomic.Int64
+	var met sync.WaitGroup
+	met.Add(2)
+	rename := func(tx *gorm.DB, code, name string) error {
+		return tx.Exec(`update customer set name = name || ? where code = ?`, name, code).Error
+	}
+	var all sync.WaitGroup
+	for i, order := range [][2]string{{"HAD", "KES"}, {"KES", "HAD"}} {
+		all.Go(func() {
+			first := true
+			_, err := pgdb.Once(ctx, db, system, now, pgdb.Request{Key: order[0], Act: "rename"}, func(tx *gorm.DB) (bool, error) {
+				tried.Add(1)
+				if err := rename(tx, order[0], fmt.Sprint(i)); err != nil {
+					return false, err
+				}
+				if first { // each holds what the other wants
+					first = false
+					met.Done()
+					met.Wait()
+				}
+				return true, rename(tx, order[1], fmt.Sprint(i))
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	if tried.Load() < 3 {
+		t.Fatalf("they did not meet: %d tries", tried.Load())
+	}
+	names, err := pgdb.Read[struct{ Name string }](ctx, db, system, `select right(name, 2) as name from customer where code in ('HAD', 'KES')`, nil)
+	if err != nil || len(names) != 2 || len(strings.Trim(names[0].Name, "01")) != 0 || names[0].Name[0] == names[0].Name[1] || names[1].Name[0] == names[1].Name[1] {
+		t.Errorf("each is to have been done once: %v %v", names, err)
+	}
+}
+
 func TestOnceKeepsNothingOfWhatFailed(t *testing.T) {
 	t.Parallel()
 	db := pgtest.New(t)

@@ -25,6 +25,7 @@ type partList struct {
 	Classes []option
 	Tabs    []nav
 	Keep    bool
+	Inside  bool
 	names   map[string]string
 }
 
@@ -40,7 +41,7 @@ func named(options []option) map[string]string {
 }
 
 func (p *pages) catalogue(v visit) error {
-	l := partList{Later: v.c.Query("after") != "", Class: v.c.Query("class"), Begins: strings.TrimSpace(v.c.Query("begins")), Tabs: stockTabs(v, "/parts"), Keep: v.may(access.KeepCatalogue)}
+	l := partList{Later: v.c.Query("after") != "", Class: v.c.Query("class"), Begins: strings.TrimSpace(v.c.Query("begins")), Tabs: stockTabs(v, "/parts"), Keep: v.may(access.KeepCatalogue), Inside: v.may(access.SeeInternal)}
 	if l.Words = strings.TrimSpace(v.c.Query("words")); l.Words != "" {
 		var err error
 		if l.Hits, err = parts.Search(v.ctx, p.db, v.who, l.Words, perPage); err != nil {

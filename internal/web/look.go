@@ -127,7 +127,7 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	}
 	if who.May(access.SeeInternal) {
 		add("/stock", "Stock")
-		for _, path := range []string{"/units", "/parts", "/locations", "/orders", "/kits", "/bags", "/counts", "/differences", "/claims", "/returns", "/cores", "/warranties", "/import"} { // they are tabs of one place
+		for _, path := range []string{"/units", "/parts", "/fit-rules", "/locations", "/orders", "/kits", "/bags", "/counts", "/differences", "/claims", "/returns", "/cores", "/warranties", "/import"} { // they are tabs of one place
 			n := &f.Nav[len(f.Nav)-1]
 			n.Here = n.Here || at == path || strings.HasPrefix(at, path+"/")
 		}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/parts/stock"
 )
 
@@ -411,3 +412,76 @@ var lots4 = 0
 
 // path4 names another lot each time.
 func path4() string { lots4++; return "LOT-" + strings.Repeat("I", lots4) }
+
+// What is known of a part beyond its facts is kept by page: how it is counted and kept, what
+// follows it and goes for it, what it is made of, from whom it comes, and what must agree
+// where it goes.
+func TestKeepingTheCatalogueByPage(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	one := func(table string) string { return "select count(*)::int as n from " + table }
+	of := func(p assets.Part) string { return "/parts/" + p.ID.String() }
+	for _, c := range []formCase{
+		{name: "stocking", path: of(s.hubPart) + "/stocking", v: s.asManager, good: map[string]string{"measured_in": "L", "tracking": "lot_expiry", "bought_in": "pail", "pack": "18.9", "container": "18.9", "shelf_months": "60", "open_months": "24", "weight": "41", "weight_unit": "lb", "abc": "B", "aliases": "hb-77 maker\nOLD-1 old"},
+			rows: one("part_alias"), more: 2, to: of(s.hubPart), bads: []badEntry{
+				{map[string]string{"pack": "0"}, "pack", "", 422},
+				{map[string]string{"container": "some"}, "container", "digits", 422},
+				{map[string]string{"shelf_months": "long"}, "shelf_months", "whole number", 422},
+				{map[string]string{"aliases": "X-1 friend"}, "aliases", "", 422},
+			}},
+		{name: "follows", path: of(s.old) + "/successions/new", v: s.asManager, good: map[string]string{"kind": "withdrawn", "to_0": "MW-22004", "note": "works loose"}, rows: one("part_succession"), more: 1, to: of(s.old), bads: []badEntry{
+			{map[string]string{"to_0": "MW-22009"}, "to_0", "is the part itself", 422},
+			{map[string]string{"kind": "replaced", "to_0": ""}, "to_0", "at least one part", 422},
+			{map[string]string{"only_where": "colour of mood = blue"}, "only_where", "", 422},
+		}},
+		{name: "a ring", path: of(s.nut) + "/interchanges/new", v: s.asManager, good: map[string]string{"other_id": "MW-13001", "kind": "lookalike"}, rows: one("part_interchange"), more: 1, to: of(s.nut), bads: []badEntry{
+			{map[string]string{"other_id": "nothing like it"}, "other_id", "names no part", 422},
+			{map[string]string{"only_where": "supply_volts = 460"}, "only_where", "only there", 422},
+		}},
+		{name: "recipe", path: of(s.box) + "/recipe", v: s.asManager, good: map[string]string{"lines": "6 MW-22004\n1 MW-13001\n1 MW-40001 optional"}, rows: one("kit_recipe"), more: 1, to: of(s.box), bads: []badEntry{
+			{map[string]string{"lines": "few MW-22004"}, "lines", "line 1", 422},
+			{map[string]string{"lines": "1 MW-13001\n2 MW-NO"}, "lines", "line 2", 422},
+			{map[string]string{"lines": "1 MW-95501"}, "lines", "the kit itself", 422},
+			{map[string]string{"lines": "1 MW-13001 perhaps"}, "lines", "perhaps", 422},
+		}},
+		{name: "source", path: of(s.gasket) + "/source", v: s.asManager, good: map[string]string{"supplier_id": s.supplier.ID.String(), "number": "Q-G", "lead_10": "3", "lead_50": "5", "lead_90": "9", "preferred": "yes", "price": "4.20", "core": "0", "currency": "usd"}, rows: one("part_cost"), more: 1, bads: []badEntry{
+			{map[string]string{"lead_10": "9", "lead_50": "5"}, "lead_50", "", 422},
+			{map[string]string{"lead_90": "soon"}, "lead_90", "whole number", 422},
+		}},
+		{name: "rules", path: "/fit-rules/hub/edit", v: s.asManager, good: map[string]string{"rules": "same | bore | bore | | | | | the shaft has one size"}, rows: one("fit_rule where class = 'hub' and why = 'the shaft has one size'"), more: 1, to: "/fit-rules", bads: []badEntry{
+			{map[string]string{"rules": "same | bore"}, "rules", "2 columns and not 8", 422},
+			{map[string]string{"rules": "same | mood | bore | | | | | x"}, "rules", "names no kind of fact", 422},
+			{map[string]string{"rules": "same | bore | bore | | turn it | ten | J09 | x"}, "rules", "whole number", 422},
+		}},
+	} {
+		s.now = s.now.Add(time.Minute)
+		t.Run(c.name, func(t *testing.T) { s.try(t, c) })
+	}
+	if got := s.asManager.fill(of(s.nut)+"/successions/new", map[string]string{"kind": "replaced", "to_0": "MW-22009"}); got.status != 409 || !strings.Contains(wrongs(t, got.body)["to_0"], "leads back to the part") {
+		t.Errorf("a ring: %d %v", got.status, wrongs(t, got.body))
+	}
+	body := s.asManager.get(of(s.old)).body
+	if said := bare(body); !strings.Contains(said, "Withdrawn: do not issue") || !strings.Contains(said, "works loose") {
+		t.Errorf("the old nut says %s", said)
+	}
+	if said := bare(s.asTech.get("/stock?location=&show=withdrawn").body); !strings.Contains(said, "MW-22009") {
+		t.Errorf("where it still lies: %s", said)
+	}
+	i := strings.Index(body, of(s.old)+"/end/successions/")
+	if i < 0 {
+		t.Fatal("nothing ends it")
+	}
+	end := body[i : i+len(of(s.old)+"/end/successions/")+36]
+	s.now = s.now.Add(time.Minute)
+	s.try(t, formCase{path: end, v: s.asManager, rows: one("part_succession where not upper_inf(during)"), more: 1, to: of(s.old)})
+	if said := bare(s.asTech.get("/fit-rules").body); !strings.Contains(said, "the shaft has one size") {
+		t.Errorf("the rules say %s", said)
+	}
+	for _, path := range []string{"/stocking", "/successions/new", "/interchanges/new", "/recipe", "/source"} {
+		for _, v := range []*visitor{s.asTech, s.asOwner} {
+			if got := v.get(of(s.nut) + path); got.status != http.StatusForbidden && got.status != http.StatusNotFound {
+				t.Errorf("%s: %d", path, got.status)
+			}
+		}
+	}
+}
