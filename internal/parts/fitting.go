@@ -361,8 +361,22 @@ order by l.code, u.tag
 // How a unit stands is told by its own facts alone: the catalogue says how it arrives.
 var prepared = []string{"gearmotor_orientation", "link_setting"}
 
+// besides finds what must never be on one brush with what stays fitted at a position when the
+// things of a class come out of it.
+const besides = `
+select case when i.part_id = f.part_id then i.other_id else i.part_id end as part_id, string_agg(distinct p.number, ', ') as stays
+  from part_interchange as i
+  join lateral (select u.part_id
+                  from stay as st
+                  join slot as s on s.id = st.slot_id and s.position_id = @position and s.class <> @class
+                  join unit as u on u.id = st.unit_id
+                 where upper_inf(st.during)) as f on f.part_id in (i.part_id, i.other_id)
+  join part as p on p.id = f.part_id
+ where i.kind = 'never_mix' and i.during @> cast(@now as timestamptz)
+group by 1`
+
 // UnitsFor tells of the units of a class in stock whether they fit a position,
-// those that do first. What lies in quarantine, with a supplier or in the scrap is not asked,
+// those that do first; what is of that class there now is taken as coming out. What lies in quarantine, with a supplier or in the scrap is not asked,
 // nor what belongs to another customer or lies on another site's shelf.
 func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, position uuid.UUID, class string) ([]UnitFit, error) {
 	at, b, err := atPlace(ctx, db, who, now, position)
@@ -382,6 +396,17 @@ func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 	if err != nil {
 		return nil, err
 	}
+	mixed, err := pgdb.Read[struct {
+		PartID uuid.UUID
+		Stays  string
+	}](ctx, db, who.ID, besides, map[string]any{"position": position, "class": class, "now": now})
+	if err != nil {
+		return nil, err
+	}
+	never := map[uuid.UUID]string{}
+	for _, m := range mixed {
+		never[m.PartID] = m.Stays
+	}
 	all := make([]UnitFit, len(rows))
 	for i, r := range rows {
 		c := item{Class: r.Class, Facts: r.Facts}.candidate()
@@ -398,6 +423,9 @@ func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 		}
 		if r.Withdrawn {
 			c.Never = []string{"Its part was withdrawn from use."}
+		}
+		if stays, bad := never[r.PartID]; bad {
+			c.Never = append(c.Never, "It must never be on one brush with "+stays+", which stays there.")
 		}
 		all[i] = UnitFit{r.UnitID, r.Tag, r.Serial, r.PartID, r.PartNumber, r.LocationID, r.Location, r.LocationSay, r.Kind, b.Judge(at.position(now), c)}
 	}

@@ -218,6 +218,42 @@ func TestWhatFitsAtAPosition(t *testing.T) {
 	mustFail(t, err, fault.NotFound, "")
 }
 
+// What must never be on one brush with something that stays there does not fit, whatever else
+// speaks for it; what comes out with the swap does not count.
+func TestWhatMustNeverBeOnOneBrush(t *testing.T) {
+	t.Parallel()
+	w, _, gm := motors(t)
+	store := w.location("WH", "warehouse")
+	w.unit("C", gm.ID, store.ID, "gearmotor_orientation", "O3", "link_setting", "high")
+	hub := w.part("MW-23002", "Hub, old casting", "hub")
+	err := w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
+		u, err := assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: hub.ID, Serial: "H"}})
+		if err != nil {
+			return err
+		}
+		slot, err := pgdb.ID(tx, `select id from slot where position_id = ? and class = 'hub'`, w.left.ID)
+		if err != nil {
+			return err
+		}
+		from := now.AddDate(0, 0, -3)
+		if _, err := assets.Put(tx, sys, now, assets.Putting{UnitID: u.ID, Place: assets.Place{SlotID: &slot}, From: &from}); err != nil {
+			return err
+		}
+		_, err = parts.AddInterchange(tx, sys, began, gm.ID, parts.NewInterchange{OtherID: hub.ID, Kind: "never_mix"})
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	units := must[[]parts.UnitFit](t)(parts.UnitsFor(ctx, w.db, sys, now, w.left.ID, "gearmotor"))
+	if len(units) != 1 || units[0].Verdict != fit.DoesNotFit || !strings.Contains(strings.Join(units[0].Reasons, " "), "never be on one brush with MW-23002") {
+		t.Errorf("%+v", units)
+	}
+	if units = must[[]parts.UnitFit](t)(parts.UnitsFor(ctx, w.db, sys, now, w.right.ID, "gearmotor")); strings.Contains(strings.Join(units[0].Reasons, " "), "never") {
+		t.Errorf("on another brush: %+v", units)
+	}
+}
+
 func (w world) location(code, kind string) assets.Location {
 	return must[assets.Location](w.t)(write(w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, began, assets.NewLocation{Code: code, Name: code, Kind: kind})

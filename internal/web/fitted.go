@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -14,6 +15,8 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/fit"
 )
 
 // slotRow is a slot with what is in it, or what is known about it being empty.
@@ -115,6 +118,49 @@ func candidateOptions(all []assets.Candidate, slot uuid.UUID) []option {
 	return o
 }
 
+// answerWords say whether something fits, and why not.
+func answerWords(a fit.Answer) string {
+	switch a.Verdict {
+	case fit.Fits:
+		return "fits as it is"
+	case fit.FitsAfterWork:
+		var all []string
+		for _, w := range a.Work {
+			all = append(all, fmt.Sprintf("%s (%s)", w.What, w.By))
+		}
+		return fmt.Sprintf("fits after work: %s, about %d min", strings.Join(all, ", "), a.Minutes())
+	case fit.DoesNotFit:
+		return "does not fit: " + strings.Join(a.Reasons, " ")
+	}
+	var all []string
+	for _, m := range a.Missing {
+		all = append(all, m.Says)
+	}
+	return "cannot tell: " + strings.Join(all, " ")
+}
+
+// fitOptions lists what lies in stock for a slot with the answer whether it fits its
+// position, what fits first. What does not is listed too, with every reason: what somebody
+// has fitted all the same is a fact.
+func (p *pages) fitOptions(v visit, stock []assets.Candidate, f assets.Fitted) ([]option, error) {
+	judged, err := parts.UnitsFor(v.ctx, p.db, v.who, v.now, f.PositionID, f.Class)
+	if err != nil {
+		return nil, err
+	}
+	var o []option
+	told := map[uuid.UUID]bool{}
+	for _, u := range judged {
+		for _, c := range stock {
+			if c.ID == u.UnitID && c.SlotID == f.SlotID {
+				told[c.ID] = true
+				o = append(o, option{c.ID.String(), unitWords(c.Tag, c.PartNumber+" "+c.PartDescription, c.Serial) + " · in " + c.LocationCode + " · " + answerWords(u.Answer)})
+			}
+		}
+	}
+	rest := slices.DeleteFunc(slices.Clone(stock), func(c assets.Candidate) bool { return told[c.ID] })
+	return append(o, candidateOptions(rest, f.SlotID)...), nil
+}
+
 // bench is what both forms of a position need: its slots and those of its twin.
 type bench struct {
 	q, twin  assets.Position
@@ -212,7 +258,11 @@ func (p *pages) swapSheet(v visit) (*sheet, error) {
 	s.Verb, s.Lead = "Record the swap", "One step, all of it or nothing. Times are local to the site ("+c.Zone()+")."
 	s.Fields = []*field{{Name: "at", Label: "Done", Short: "The time", Kind: "when", Most: 16, Hint: whenHint}}
 	for i, f := range w.slots {
-		s.Fields = append(s.Fields, w.slotFields(i, f, stock, places)...)
+		there, err := p.fitOptions(v, stock, f)
+		if err != nil {
+			return nil, err
+		}
+		s.Fields = append(s.Fields, w.slotFields(i, f, there, places)...)
 	}
 	s.Fields = append(s.Fields, &field{Name: "remark", Label: "Remark", Optional: true, Most: 500, Hint: "What the next one who opens this history must know."})
 	if err := w.factFields(s, kinds, facts); err != nil {
@@ -254,7 +304,7 @@ func (b bench) chooseSlots(s *sheet, kinds []assets.FactKind, pick string) (*she
 	return s, nil
 }
 
-func (w swapping) slotFields(i int, f assets.Fitted, stock []assets.Candidate, places []option) []*field {
+func (w swapping) slotFields(i int, f assets.Fitted, there, places []option) []*field {
 	n := "_" + strconv.Itoa(i)
 	head := &field{Name: "reason" + n, Label: "Why does it come out?", Short: "The reason", Kind: "choice", Options: optionsOf(outReasons...),
 		Head: f.PositionCode + " · " + f.Slot, Said: slotRow{Fitted: f}.Name() + " comes out."}
@@ -262,8 +312,8 @@ func (w swapping) slotFields(i int, f assets.Fitted, stock []assets.Candidate, p
 		head.Said = "Nothing that is known is in it."
 	}
 	to := &field{Name: "to" + n, Label: "Where does it go?", Short: "The place", Kind: "choice", Options: places}
-	in := &field{Name: "in" + n, Label: "What goes in?", Short: "The unit", Kind: "choice", Free: true, Optional: true, Options: append([]option{{"", "Nothing: the slot stays empty"}}, candidateOptions(stock, f.SlotID)...),
-		Hint: "From stock, what suits the position first. What lies in quarantine or belongs to another customer is not offered."}
+	in := &field{Name: "in" + n, Label: "What goes in?", Short: "The unit", Kind: "choice", Free: true, Optional: true, Options: append([]option{{"", "Nothing: the slot stays empty"}}, there...),
+		Hint: "From stock, what fits the position first, and why the rest does not or nobody can tell. What lies in quarantine or belongs to another customer is not offered."}
 	for _, o := range w.slots {
 		if o.SlotID == f.SlotID || o.Class != f.Class {
 			continue
@@ -390,7 +440,11 @@ func (p *pages) fitSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.Fields, err = p.foundFields(v, f, "", candidateOptions(stock, f.SlotID)); err != nil {
+	there, err := p.fitOptions(v, stock, f)
+	if err != nil {
+		return nil, err
+	}
+	if s.Fields, err = p.foundFields(v, f, "", there); err != nil {
 		return nil, err
 	}
 	c := clock{v.now, b.site.Location()}

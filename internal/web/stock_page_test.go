@@ -26,7 +26,7 @@ func TestWhoSeesWhatIsFitted(t *testing.T) {
 			"licensed electrician or qualified person only", "Label"}, []string{"/swap?pick=", "/fit?slot=", "/photos/new"}, nil},
 		{bare, 200, 200, 200, 200, []string{"not on record", "Cannot tell"}, []string{"/fit?slot="}, []string{s.motor.Tag}},
 		{position + "/swap", 200, 200, 403, 403, []string{"What comes out of ", s.motor.Tag}, nil, nil},
-		{position + "/swap?slot=" + gm, 200, 200, 403, 403, []string{s.spare.Tag, "instead of O3", "Before hands go in", "RET Returns shelf"}, nil, nil},
+		{position + "/swap?slot=" + gm, 200, 200, 403, 403, []string{s.spare.Tag, "cannot tell: ", "fits the position first", "Before hands go in", "RET Returns shelf"}, nil, nil},
 		{position + "/swap?slot=nonsense", 404, 404, 403, 403, nil, nil, nil},
 		{bare + "/swap", 409, 409, 403, 403, nil, nil, nil},
 		{position + "/fit?slot=" + shaft, 200, 200, 403, 403, []string{"Shaft", "none yet"}, nil, nil},
