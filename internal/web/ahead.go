@@ -25,6 +25,7 @@ const (
 
 // aheadPage is the work of the weeks and years ahead, hours only.
 type aheadPage struct {
+	Tabs           []nav
 	Across, Narrow template.HTML
 	Sites          []aheadSite
 	Drafts         []option // versions of plans that are being written
@@ -74,7 +75,7 @@ func (p *pages) ahead(v visit) error {
 	if err != nil {
 		return err
 	}
-	g := aheadPage{}
+	g := aheadPage{Tabs: aheadTabs("/ahead")}
 	query := url.Values{}
 	if draft != nil {
 		g.Draft = draft.String()

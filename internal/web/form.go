@@ -322,7 +322,7 @@ func sizeWords(n int64) string {
 
 // verbs begin the words of a fault that go on after a field's name; others are
 // sentences of their own.
-var verbs = []string{"is", "takes", "must", "names", "lies", "needs", "has", "was", "overlaps", "holds", "does", "already", "counts", "differs", "comes", "cannot", "leads"}
+var verbs = []string{"is", "takes", "must", "names", "lies", "needs", "has", "was", "overlaps", "holds", "does", "already", "counts", "differs", "comes", "cannot", "leads", "gives", "begins", "makes", "belongs", "replaces"}
 
 // wrong marks a field as to be mended. msg goes on after the field's name.
 func (s *sheet) wrong(name, msg string) {

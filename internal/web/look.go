@@ -121,6 +121,10 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	add("/visits", "Visits")
 	add("/counters", "Counters")
 	add("/ahead", "Work ahead")
+	for _, path := range []string{"/programme", "/plans/", "/procedures/"} { // they are tabs of one place
+		n := &f.Nav[len(f.Nav)-1]
+		n.Here = n.Here || strings.HasPrefix(at, path)
+	}
 	add("/faults", "Faults")
 	if who.May(access.RecordWork) {
 		add("/jobs", "Jobs")

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"errors"
 	"fmt"
 	"net/url"
 	"regexp"
@@ -11,7 +10,6 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
-	"spindlebook/internal/fault"
 	"spindlebook/internal/pm"
 )
 
@@ -288,11 +286,7 @@ var answerPlace = regexp.MustCompile(`^answers\[\d+\]`)
 // places names the fields of a form where a fault names places in a request. Of one
 // piece of work the fault leaves out which it is.
 func places(err error, names map[string]string, single bool) error {
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok {
-		return err
-	}
-	field := func(path string) string {
+	return renamed(err, func(path string) string {
 		if single && answerPlace.MatchString(path) {
 			path = "done[0]." + path
 		}
@@ -300,12 +294,7 @@ func places(err error, names map[string]string, single bool) error {
 			return name
 		}
 		return path
-	}
-	f.Field = field(f.Field)
-	for i := range f.Parts {
-		f.Parts[i].Field = field(f.Parts[i].Field)
-	}
-	return f
+	})
 }
 
 func (p *pages) skipRoundSheet(v visit) (*sheet, error) {

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -458,23 +457,14 @@ func (p *pages) makeOverride(v visit, s *sheet) (string, error) {
 
 // inForm names the fields of a form where a fault names places in a list.
 func inForm(err error, list string, names []string) error {
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok {
-		return err
-	}
-	field := func(path string) string {
+	return renamed(err, func(path string) string {
 		for i, name := range names {
 			if strings.HasPrefix(path, fmt.Sprintf("%s[%d]", list, i)) {
 				return name
 			}
 		}
 		return path
-	}
-	f.Field = field(f.Field)
-	for i := range f.Parts {
-		f.Parts[i].Field = field(f.Parts[i].Field)
-	}
-	return f
+	})
 }
 
 // isMissing tells that something is not there, or not the reader's.
