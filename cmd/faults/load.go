@@ -52,6 +52,7 @@ type load struct {
 	site      string
 	line      string
 	positions []string // one of each client, for its facts
+	shelves   shelves
 	retries   atomic.Int64
 	unharmed  atomic.Int64 // requests that might not fail and did not
 
@@ -90,14 +91,25 @@ func newLoad(ctx context.Context, service, url string) (*load, error) {
 	}
 	l.line = line.ids[0]
 	positions, err := l.create(ctx, one, l.batch("FAULTS", clients))
+	if err != nil {
+		return nil, err
+	}
 	l.positions = positions.ids
+	if l.shelves, err = newShelves(ctx, service); err != nil {
+		return nil, err
+	}
+	_, err = l.create(ctx, one, l.shelves.acts("the first delivery", moved{kind: "receive", amount: 1_000_000, to: l.shelves.store}))
 	return l, err
 }
 
-// next makes up a request: a customer, a batch of positions, or a fact.
+// next makes up a request: a customer, a batch of positions, a fact, or something
+// with stock.
 func (l *load) next(c client, n int) create {
 	name := strings.ToUpper(strings.ReplaceAll(uuid.NewString(), "-", ""))[:16]
-	switch n % 4 {
+	if n%2 == 1 {
+		return l.shelves.next(name, c.number, n/2)
+	}
+	switch n / 2 % 4 {
 	case 0:
 		return l.batch(name, batch)
 	case 1: // each ends the one before it
@@ -169,6 +181,7 @@ func (l *load) create(ctx context.Context, c client, it create) (create, error) 
 				return it, fmt.Errorf("%s answers what cannot be read (%w): %s", it.path, err, a.body)
 			}
 			l.mu.Lock()
+			l.shelves.took(c.number, it)
 			l.acked = append(l.acked, it)
 			l.mu.Unlock()
 			return it, nil
