@@ -1,7 +1,8 @@
 // Command faults kills the program and its database with signal 9 at random
-// instants, while clients create things and send again what fails, and checks
-// after each kill that everything that was acknowledged is there once, nothing
-// else is, and the record agrees with itself. `make faults` runs it and adds to
+// instants, while clients create things and move stock and send again what fails,
+// and while several processes sweep; it checks after each kill that everything that
+// was acknowledged is there once, that everything due is raised once, that nothing
+// else is there, and that the record agrees with itself. `make faults` runs it and adds to
 // the count in BENCHMARKS.md.
 package main
 
@@ -39,15 +40,16 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	flags := flag.NewFlagSet("faults", flag.ContinueOnError)
 	rounds := flags.Int("rounds", 20, "how often something of one program with its own database is killed")
 	two := flags.Int("two", 6, "how often one of two programs on one database is killed")
+	sweeps := flags.Int("sweeps", 10, "how often sweeps of three processes, or their database, are killed")
 	seed := flags.Uint64("seed", uint64(time.Now().UnixNano()), "what the instants are drawn from; the same gives the same plan")
 	file := flags.String("file", figures.File, "where the count is kept; empty keeps it nowhere")
 	if err := flags.Parse(args); err != nil {
 		return err
 	}
-	if *rounds < 0 || *two < 0 || *rounds+*two == 0 || flags.NArg() > 0 {
-		return errors.New("-rounds and -two are not negative, one of them is above 0, and there are no other words")
+	if *rounds < 0 || *two < 0 || *sweeps < 0 || *rounds+*two+*sweeps == 0 || flags.NArg() > 0 {
+		return errors.New("-rounds, -two and -sweeps are not negative, one of them is above 0, and there are no other words")
 	}
-	ctx, cancel := context.WithTimeout(ctx, time.Duration(*rounds+*two+1)*2*patience)
+	ctx, cancel := context.WithTimeout(ctx, time.Duration(*rounds+*two+*sweeps+1)*2*patience)
 	defer cancel()
 	dir, err := folder()
 	if err != nil {
@@ -68,6 +70,11 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	}
 	if *two > 0 {
 		if err := oneOfTwo(ctx, out, &t, binary, filepath.Join(dir, "shared"), *two, random); err != nil {
+			return fmt.Errorf("seed %d: %w", *seed, err)
+		}
+	}
+	if *sweeps > 0 {
+		if err := sweeping(ctx, out, &t, binary, filepath.Join(dir, "swept"), *sweeps, random); err != nil {
 			return fmt.Errorf("seed %d: %w", *seed, err)
 		}
 	}
@@ -103,15 +110,17 @@ const (
 	killsDatabase = "database"
 	killsBoth     = "both"
 	killsOneOfTwo = "one of two"
+	killsSweeps   = "sweeps"
 )
 
-var kinds = []string{killsProgram, killsDatabase, killsBoth, killsOneOfTwo}
+var kinds = []string{killsProgram, killsDatabase, killsBoth, killsOneOfTwo, killsSweeps}
 
 // tally is what a run did.
 type tally struct {
 	kills     map[string]int
 	creates   int             // acknowledged
 	retries   int             // requests that failed and were sent again
+	raised    int             // tasks that sweeps raised
 	recovered []time.Duration // from a kill until the program was ready again
 }
 
@@ -121,6 +130,9 @@ func (t tally) String() string {
 		killed = append(killed, fmt.Sprintf("%s %d", k, t.kills[k]))
 	}
 	s := fmt.Sprintf("killed: %s. %d creates acknowledged after %d retries; none is lost, none doubled.", strings.Join(killed, ", "), t.creates, t.retries)
+	if t.raised > 0 {
+		s += fmt.Sprintf(" %d tasks were raised, each once.", t.raised)
+	}
 	if n := len(t.recovered); n > 0 {
 		sorted := slices.Sorted(slices.Values(t.recovered))
 		s += fmt.Sprintf(" Ready again after %d ms (median), %d ms at most.", sorted[n/2].Milliseconds(), sorted[n-1].Milliseconds())

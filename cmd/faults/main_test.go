@@ -45,6 +45,15 @@ func TestNothingAcknowledgedIsLostOrDoubled(t *testing.T) {
 			t.Errorf("the run did too little: %s", done)
 		}
 	})
+	t.Run("sweeps", func(t *testing.T) {
+		done := tally{kills: map[string]int{}}
+		if err := sweeping(t.Context(), t.Output(), &done, binary, filepath.Join(dir, "swept"), 3, rand.New(rand.NewPCG(3, 0))); err != nil {
+			t.Fatal(err)
+		}
+		if done.kills[killsSweeps] != 3 || done.raised < 4*sites*thingsIn*len(plansOfSweeps) {
+			t.Errorf("the run did too little: %s", done)
+		}
+	})
 }
 
 // The check must see what a crash could do.
@@ -104,6 +113,32 @@ func TestTheCheckSeesHarm(t *testing.T) {
 	}
 }
 
+// What lies somewhere is held against what was acknowledged.
+func TestTheCheckSeesWhatTheLedgerLost(t *testing.T) {
+	service, owner := pgtest.DSN(t)
+	s, err := newShelves(t.Context(), service)
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := pgx.Connect(t.Context(), owner)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close(t.Context())
+	nothing := s.acts("a", moved{"receive", 5, "", s.store}, moved{"load", 5, s.store, s.van}, moved{"issue", 5, s.van, ""})
+	if err := s.check(t.Context(), conn, []create{nothing}); err != nil {
+		t.Errorf("what came and went: %v", err)
+	}
+	for what, lost := range map[string]create{
+		"a delivery": s.acts("b", moved{"receive", 5, "", s.store}),
+		"a unit":     {path: "/stock-units", table: "stock_movement", body: map[string]any{"items": []map[string]any{{"part_id": s.motor, "to_id": s.van}}}},
+	} {
+		if err := s.check(t.Context(), conn, []create{nothing, lost}); err == nil || !strings.Contains(err.Error(), "acknowledged") {
+			t.Errorf("%s that is lost: %v", what, err)
+		}
+	}
+}
+
 func TestTheCountRunsOn(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "BENCHMARKS.md")
 	if err := os.WriteFile(file, []byte("before\n<!-- faults: written by a program -->\n<!-- end of faults -->\nafter\n"), 0o600); err != nil {
@@ -119,9 +154,9 @@ func TestTheCountRunsOn(t *testing.T) {
 		t.Fatal(err)
 	}
 	const want = "before\n<!-- faults: written by a program -->\n" +
-		"| program killed | database killed | both killed | one of two killed | creates acknowledged | lost | doubled |\n" +
-		"|----------------|-----------------|-------------|-------------------|----------------------|------|---------|\n" +
-		"| 4              | 0               | 2           | 0                 | 100                  | 0    | 0       |\n" +
+		"| program killed | database killed | both killed | one of two killed | sweeps killed | creates acknowledged | lost | doubled |\n" +
+		"|----------------|-----------------|-------------|-------------------|---------------|----------------------|------|---------|\n" +
+		"| 4              | 0               | 2           | 0                 | 0             | 100                  | 0    | 0       |\n" +
 		"<!-- end of faults -->\nafter\n"
 	if string(text) != want {
 		t.Errorf("the file holds\n%s", text)

@@ -130,10 +130,13 @@ func (p *program) stop() {
 	}
 }
 
-// killDatabase ends the main process of a private server with signal 9, if it
-// runs.
-func killDatabase(data string) error {
-	dir := filepath.Join(data, "private", "data")
+// killDatabase ends the main process of a program's private server with signal 9,
+// if it runs.
+func killDatabase(data string) error { return killServer(filepath.Join(data, "private")) }
+
+// killServer does so with the server of a folder.
+func killServer(folder string) error {
+	dir := filepath.Join(folder, "data")
 	raw, err := os.ReadFile(filepath.Join(dir, "postmaster.pid"))
 	if errors.Is(err, os.ErrNotExist) {
 		return nil // it is gone already
