@@ -34,6 +34,8 @@ var may = map[string][]string{
 	"internal/assets/supply":         {"internal/fault"},
 	"internal/assets/meters":         {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/ident":                 {},
+	"internal/post":                  {},
+	"internal/digest":                {"internal/access", "internal/assets/meters", "internal/calendar", "internal/fault", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/pm/visits", "internal/post"},
 	"internal/diary":                 {"internal/access", "internal/calendar", "internal/fault", "internal/pgdb", "internal/pm", "internal/pm/visits"},
 	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/scheduler":             {},
@@ -69,7 +71,7 @@ var may = map[string][]string{
 var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
-var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/diary", "internal/exchange", "internal/parts", "internal/parts/stock", "internal/pm", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits"}
+var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/diary", "internal/digest", "internal/exchange", "internal/parts", "internal/parts/stock", "internal/pm", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits"}
 
 // clocks are the packages that may look at the clock: to measure how long
 // something took, to wait, or because they stand outside the program.

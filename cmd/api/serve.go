@@ -18,6 +18,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/demo"
+	"spindlebook/internal/digest"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
@@ -91,7 +92,7 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 	if err := httpapi.Mount(d, db, time.Now); err != nil {
 		return err
 	}
-	pages := web.Options{Demo: isDemo}
+	pages := web.Options{Demo: isDemo, Mail: s.office != nil}
 	if isDemo {
 		visitors, err := openDemo(ctx, s, d, db, out)
 		if err != nil {
@@ -105,6 +106,19 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 		return err
 	}
 
+	jobs := []scheduler.Job{
+		{Name: "sweep", Spec: "* * * * *", Do: func(ctx context.Context, now time.Time) error {
+			_, err := pm.Tick(ctx, db, now)
+			return err
+		}},
+		{Name: "tidy", Spec: "17 * * * *", Do: func(ctx context.Context, now time.Time) error { return access.Tidy(ctx, db, now) }},
+		{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return pm.Refit(ctx, db, now) }},
+	}
+	if s.office != nil {
+		jobs = append(jobs, scheduler.Job{Name: "letters", Spec: "*/5 * * * *", Do: func(ctx context.Context, now time.Time) error {
+			return digest.Tick(ctx, db, now, s.log, s.office, d.Public)
+		}})
+	}
 	tasks, ctx := errgroup.WithContext(ctx)
 	tasks.Go(func() error { return serveHTTP(ctx, main, d.Engine) })
 	if side != nil {
@@ -113,14 +127,7 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 		tasks.Go(func() error { return serveHTTP(ctx, side, mux) })
 	}
 	tasks.Go(func() error {
-		return scheduler.Run(ctx, s.log, time.Now, []scheduler.Job{
-			{Name: "sweep", Spec: "* * * * *", Do: func(ctx context.Context, now time.Time) error {
-				_, err := pm.Tick(ctx, db, now)
-				return err
-			}},
-			{Name: "tidy", Spec: "17 * * * *", Do: func(ctx context.Context, now time.Time) error { return access.Tidy(ctx, db, now) }},
-			{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return pm.Refit(ctx, db, now) }},
-		})
+		return scheduler.Run(ctx, s.log, time.Now, jobs)
 	})
 	tasks.Go(func() error {
 		select {

@@ -47,3 +47,25 @@ func (s *Server) RevokeCalendar(ctx context.Context, r gen.RevokeCalendarRequest
 	})
 	return gen.RevokeCalendar200JSONResponse(calendarOut(c)), err
 }
+
+func preferenceOut(p access.Preference) gen.Preference {
+	return gen.Preference{Email: p.Email, Digest: p.Digest, DigestHour: p.DigestHour, Zone: p.Zone}
+}
+
+// GetPreference says how whoever asks wants to be told.
+func (s *Server) GetPreference(ctx context.Context, _ gen.GetPreferenceRequestObject) (gen.GetPreferenceResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	p, err := access.PreferenceOf(ctx, s.db, who)
+	return gen.GetPreference200JSONResponse(preferenceOut(p)), err
+}
+
+// ReplacePreference keeps how whoever asks wants to be told.
+func (s *Server) ReplacePreference(ctx context.Context, r gen.ReplacePreferenceRequestObject) (gen.ReplacePreferenceResponseObject, error) {
+	p, err := write(ctx, s, func(tx *gorm.DB, who access.Actor, _ time.Time) (access.Preference, error) {
+		return access.SetPreference(tx, who, access.Preference{Email: r.Body.Email, Digest: r.Body.Digest, DigestHour: r.Body.DigestHour, Zone: r.Body.Zone})
+	})
+	return gen.ReplacePreference200JSONResponse(preferenceOut(p)), err
+}

@@ -443,10 +443,12 @@ var meaning = map[string]fault.Error{
 	"planning_cost_trip_real":            {Field: "trip_minor", Msg: "lies between 0 and 100000000 minor units"},
 	"planning_cost_currency_form":        {Field: "currency", Msg: "is a code of three letters by ISO 4217"},
 
-	"calendar_address_shows_known": {Field: "shows", Msg: "is all, site or person"},
-	"calendar_address_site_fk":     {Field: "site_id", Msg: "names no site"},
-	"calendar_address_person_fk":   {Field: "person_id", Msg: "names nobody who can go"},
-	"calendar_address_of_one":      {Field: "shows", Msg: "goes with site_id for site, person_id for person, and neither for all"},
+	"calendar_address_shows_known":            {Field: "shows", Msg: "is all, site or person"},
+	"calendar_address_site_fk":                {Field: "site_id", Msg: "names no site"},
+	"calendar_address_person_fk":              {Field: "person_id", Msg: "names nobody who can go"},
+	"person_preference_hour_real":             {Field: "digest_hour", Msg: "lies between 0 and 23"},
+	"person_preference_digest_goes_somewhere": {Field: "email", Msg: "is needed: the letter has to go somewhere"},
+	"calendar_address_of_one":                 {Field: "shows", Msg: "goes with site_id for site, person_id for person, and neither for all"},
 
 	"visit_site_fk":                 {Field: "site_id", Msg: "names no site"},
 	"visit_van_fk":                  {Field: "van_id", Msg: "names no location"},

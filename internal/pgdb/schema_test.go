@@ -50,6 +50,7 @@ var withoutTrail = map[string]string{
 	"record_step":         "a part of a job record, written when that is opened",
 	"record_entry":        "each row says itself who recorded what and when, and is never changed",
 	"visit_entry":         "each row says itself who recorded what and when, and is never changed",
+	"digest_day":          "each row says itself when the letter of a day was sent",
 	"van_tick":            "each row says itself who recorded what and when, and is never changed",
 }
 
@@ -215,6 +216,8 @@ var mayChange = map[string]string{
 	"role_grant":          "insert update(ends_at)",
 	"program_token":       "insert update(revoked_at)",
 	"entry_link":          "insert update(used_at) delete",
+	"person_preference":   "insert update(digest digest_hour email zone)",
+	"digest_day":          "insert update(claimed_at ended_at fault state tries)",
 	"calendar_address":    "insert update(changed_at content_hash read_at revoked_at)",
 	"sessions":            "insert update(data expiry token) delete",
 	"failed_entry":        "insert delete",
@@ -897,6 +900,11 @@ var noWordsFor = map[string]string{
 	"planning_cost_single":               "the one row is there from the start",
 	"planning_rule_single":               "the one row is there from the start",
 	"van_tick_actor_fk":                  "whoever records is known",
+	"digest_day_actor_fk":                "the program found it before",
+	"digest_day_pk":                      "a day that is taken is passed over",
+	"digest_day_state_known":             "the program writes it",
+	"person_preference_actor_fk":         "whoever chooses is known",
+	"person_preference_pk":               "choosing again replaces it",
 	"calendar_address_actor_fk":          "whoever makes it is known",
 	"calendar_address_content_whole":     "both are written together",
 	"calendar_address_secret_uq":         "of 256 random bits no two are the same",

@@ -135,5 +135,37 @@ func TestOwnPagesFitAPhone(t *testing.T) {
 	r := newRounds(t)
 	form := r.asOwner.form("/account/calendars/new")
 	r.asOwner.post("/account/calendars/new", form)
-	fits(t, r.house, map[uuid.UUID][]string{r.owner: {"/account", "/account/calendars/new"}, r.manager: {"/account", "/drawings", "/positions/" + r.left.ID.String()}}, plainly)
+	fits(t, r.house, map[uuid.UUID][]string{r.owner: {"/account", "/account/calendars/new", "/account/letters"}, r.manager: {"/account", "/drawings", "/positions/" + r.left.ID.String()}}, plainly)
+}
+
+func TestAskForTheDailyLetter(t *testing.T) {
+	g := newGround(t)
+	if got := wordsOf(t, g.asOwner.get("/account").body); !strings.Contains(got, "You get none. This installation has no mail server set") {
+		t.Errorf("at first: %s", got)
+	}
+	form := g.asOwner.form("/account/letters")
+	if form.Get("email") != "sable.winter@example.test" || form.Get("digest_hour") != "6" || form.Get("zone") != "America/Chicago" || form.Has("digest") {
+		t.Errorf("put forward: %v", form)
+	}
+	form.Set("digest", "yes")
+	for name, bad := range map[string]string{"email": "nowhere", "zone": "Chicago"} {
+		wrong := url.Values{}
+		for k, v := range form {
+			wrong[k] = v
+		}
+		wrong.Set(name, bad)
+		if a := g.asOwner.post("/account/letters", wrong); a.status != 422 || wrongs(t, a.body)[name] == "" {
+			t.Errorf("%s %s: %d %v", name, bad, a.status, wrongs(t, a.body))
+		}
+	}
+	form.Set("digest_hour", "18")
+	if a := g.asOwner.post("/account/letters", form); a.status != http.StatusSeeOther {
+		t.Fatalf("%d %v", a.status, wrongs(t, a.body))
+	}
+	if got := wordsOf(t, g.asOwner.get("/account").body); !strings.Contains(got, "Each day from 18:00 on (America/Chicago) a letter goes to sable.winter@example.test") {
+		t.Errorf("then: %s", got)
+	}
+	if form = g.asOwner.form("/account/letters"); form.Get("digest") != "yes" || form.Get("digest_hour") != "18" {
+		t.Errorf("kept: %v", form)
+	}
 }

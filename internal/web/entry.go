@@ -191,6 +191,8 @@ type account struct {
 	Scope  string
 	Staff  bool // of the distributor
 	Clock  clock
+	Wants  access.Preference
+	Mail   bool // letters are sent at all
 	// Addresses for calendar programs, and one that was made in this very request.
 	Calendars []diary.Calendar
 	Secret    *secret
@@ -204,6 +206,10 @@ func (p *pages) showAccount(v visit, told *secret) error {
 		return err
 	}
 	a := account{Who: v.who, Role: roleWords(v.who.Roles), Person: v.who.Kind == "person", Scope: "every site", Staff: v.may(access.SeeInternal), Clock: clock{v.now, time.UTC}, Secret: told}
+	a.Mail = p.o.Mail
+	if a.Wants, err = access.PreferenceOf(v.ctx, p.db, v.who); err != nil {
+		return err
+	}
 	if a.Calendars, err = diary.Own(v.ctx, p.db, v.who); err != nil {
 		return err
 	}

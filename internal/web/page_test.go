@@ -48,6 +48,7 @@ func TestWhoSeesWhat(t *testing.T) {
 		{"/account", 200, 200, 200, 200, []string{"You may"}, nil, nil},
 		{"/drawings", 200, 200, 403, 403, nil, []string{"The line strip", "The position timeline", "late, beyond the window"}, nil},
 		{"/account/password", 200, 200, 200, 200, nil, nil, nil},
+		{"/account/letters", 200, 200, 200, 200, []string{"Send me the letter", "America/Chicago"}, []string{}, []string{"counters that nobody has read"}},
 		{"/account/calendars/new", 200, 200, 200, 200, []string{"Make the address", "UMB Express"}, []string{"PEL Express"}, nil},
 		{"/account/calendars/" + uuid.NewString() + "/revoke", 404, 404, 404, 404, nil, nil, nil},
 		{"/problems", 200, 200, 200, 200, []string{"no-identity"}, nil, nil},

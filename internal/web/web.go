@@ -21,6 +21,7 @@ import (
 // Options say how the pages are shown.
 type Options struct {
 	Demo bool // a banner says that nothing here is real
+	Mail bool // there is a mail server: letters are sent
 	// Visitors gives the people as whom one can look around a demo. Nil leaves
 	// the choice out of the sign-in page.
 	Visitors func(context.Context) ([]Visitor, error)
@@ -174,6 +175,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/visits/:id/decide", p.decideSheet, p.decide)
 	p.form(g, "/visits/:id/end", p.endSheet, p.endTrip)
 	p.form(g, "/account/password", p.passwordSheet, p.changePassword)
+	p.form(g, "/account/letters", p.lettersSheet, p.setLetters)
 	p.form(g, "/account/calendars/new", p.calendarSheet, p.makeCalendar)
 	p.form(g, "/account/calendars/:id/revoke", p.revokeCalendarSheet, p.revokeCalendar)
 	p.form(g, "/customers/new", p.newCustomerSheet, p.addCustomer)

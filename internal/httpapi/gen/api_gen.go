@@ -7071,6 +7071,21 @@ type Positions struct {
 // Precision How exactly a time is known.
 type Precision string
 
+// Preference defines model for Preference.
+type Preference struct {
+	// Digest A letter each day about what presses.
+	Digest bool `json:"digest"`
+
+	// DigestHour From which hour on it is sent.
+	DigestHour int `json:"digest_hour"`
+
+	// Email Where letters go; may be empty where none are wanted.
+	Email string `json:"email"`
+
+	// Zone Whose hours these are, by the IANA names.
+	Zone string `json:"zone"`
+}
+
 // Problem defines model for Problem.
 type Problem struct {
 	// Counts Where errors lists only the first ones: how often each rule was broken.
@@ -10996,6 +11011,9 @@ type CreateCalendarJSONRequestBody = NewCalendar
 // ChangePasswordJSONRequestBody defines body for ChangePassword for application/json ContentType.
 type ChangePasswordJSONRequestBody = PasswordChange
 
+// ReplacePreferenceJSONRequestBody defines body for ReplacePreference for application/json ContentType.
+type ReplacePreferenceJSONRequestBody = Preference
+
 // CreateMeterJSONRequestBody defines body for CreateMeter for application/json ContentType.
 type CreateMeterJSONRequestBody = NewMeter
 
@@ -11532,6 +11550,12 @@ type ServerInterface interface {
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(c *gin.Context)
+	// GetPreference How one wants to be told
+	// (GET /me/preference)
+	GetPreference(c *gin.Context)
+	// ReplacePreference Choose how to be told
+	// (PUT /me/preference)
+	ReplacePreference(c *gin.Context)
 	// ListMeters List meters by code
 	// (GET /meters)
 	ListMeters(c *gin.Context, params ListMetersParams)
@@ -15025,6 +15049,32 @@ func (siw *ServerInterfaceWrapper) ChangePassword(c *gin.Context) {
 	}
 
 	siw.Handler.ChangePassword(c)
+}
+
+// GetPreference operation middleware
+func (siw *ServerInterfaceWrapper) GetPreference(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetPreference(c)
+}
+
+// ReplacePreference operation middleware
+func (siw *ServerInterfaceWrapper) ReplacePreference(c *gin.Context) {
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ReplacePreference(c)
 }
 
 // ListMeters operation middleware
@@ -23709,6 +23759,8 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 
 	router.GET(options.BaseURL+"/me", wrapper.GetMe)
 	router.PUT(options.BaseURL+"/me/password", wrapper.ChangePassword)
+	router.GET(options.BaseURL+"/me/preference", wrapper.GetPreference)
+	router.PUT(options.BaseURL+"/me/preference", wrapper.ReplacePreference)
 	router.GET(options.BaseURL+"/me/calendars", wrapper.ListCalendars)
 	router.POST(options.BaseURL+"/me/calendars", wrapper.CreateCalendar)
 	router.DELETE(options.BaseURL+"/me/calendars/:calendarId", wrapper.RevokeCalendar)
@@ -27072,6 +27124,83 @@ type ChangePassworddefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ChangePassworddefaultApplicationProblemPlusJSONResponse) VisitChangePasswordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPreferenceRequestObject struct {
+}
+
+type GetPreferenceResponseObject interface {
+	VisitGetPreferenceResponse(w http.ResponseWriter) error
+}
+
+type GetPreference200JSONResponse Preference
+
+func (response GetPreference200JSONResponse) VisitGetPreferenceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetPreferencedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetPreferencedefaultApplicationProblemPlusJSONResponse) VisitGetPreferenceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePreferenceRequestObject struct {
+	Body *ReplacePreferenceJSONRequestBody
+}
+
+type ReplacePreferenceResponseObject interface {
+	VisitReplacePreferenceResponse(w http.ResponseWriter) error
+}
+
+type ReplacePreference200JSONResponse Preference
+
+func (response ReplacePreference200JSONResponse) VisitReplacePreferenceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReplacePreferencedefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ReplacePreferencedefaultApplicationProblemPlusJSONResponse) VisitReplacePreferenceResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -36272,6 +36401,12 @@ type StrictServerInterface interface {
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
+	// GetPreference How one wants to be told
+	// (GET /me/preference)
+	GetPreference(ctx context.Context, request GetPreferenceRequestObject) (GetPreferenceResponseObject, error)
+	// ReplacePreference Choose how to be told
+	// (PUT /me/preference)
+	ReplacePreference(ctx context.Context, request ReplacePreferenceRequestObject) (ReplacePreferenceResponseObject, error)
 	// ListMeters List meters by code
 	// (GET /meters)
 	ListMeters(ctx context.Context, request ListMetersRequestObject) (ListMetersResponseObject, error)
@@ -39510,6 +39645,72 @@ func (sh *strictHandler) ChangePassword(ctx *gin.Context) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ChangePasswordResponseObject); ok {
 		if err := validResponse.VisitChangePasswordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetPreference operation middleware
+func (sh *strictHandler) GetPreference(ctx *gin.Context) {
+	var request GetPreferenceRequestObject
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetPreference(ctx.Request.Context(), request.(GetPreferenceRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetPreference")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetPreferenceResponseObject); ok {
+		if err := validResponse.VisitGetPreferenceResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ReplacePreference operation middleware
+func (sh *strictHandler) ReplacePreference(ctx *gin.Context) {
+	var request ReplacePreferenceRequestObject
+
+	var body ReplacePreferenceJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReplacePreference(ctx.Request.Context(), request.(ReplacePreferenceRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReplacePreference")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ReplacePreferenceResponseObject); ok {
+		if err := validResponse.VisitReplacePreferenceResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

@@ -40,3 +40,37 @@ create policy calendar_address_own on calendar_address to spindlebook_app
   using ((select actor_may('administer')) or actor_id = (select current_actor()));
 create trigger calendar_address_trail after insert or update of revoked_at or delete on calendar_address for each row execute function write_trail();
 grant select, insert, update (revoked_at, content_hash, changed_at, read_at) on calendar_address to spindlebook_app;
+
+-- How somebody wants to be told.
+create table person_preference (
+  actor_id    uuid constraint person_preference_pk primary key constraint person_preference_actor_fk references actor,
+  email       text not null default '',
+  -- a letter each day about what presses
+  digest      boolean not null,
+  digest_hour smallint not null constraint person_preference_hour_real check (digest_hour between 0 and 23),
+  zone        text not null,
+  constraint person_preference_digest_goes_somewhere check (not digest or email <> '')
+);
+create index person_preference_digest_ix on person_preference (digest_hour) where digest;
+
+-- One row for a person and a day of theirs: who writes it sends the letter.
+create table digest_day (
+  actor_id   uuid not null constraint digest_day_actor_fk references actor,
+  on_date    date not null,
+  state      text not null constraint digest_day_state_known check (state in ('claimed', 'sent', 'nothing', 'failed')),
+  tries      integer not null,
+  claimed_at timestamptz not null,
+  ended_at   timestamptz,
+  fault      text not null default '',
+  constraint digest_day_pk primary key (actor_id, on_date)
+);
+comment on column digest_day.state is 'nothing: there was nothing to tell; failed: the mail server did not take it.';
+
+alter table person_preference enable row level security;
+create policy person_preference_own on person_preference to spindlebook_app
+  using ((select actor_may('administer')) or actor_id = (select current_actor()));
+create trigger person_preference_trail after insert or update or delete on person_preference for each row execute function write_trail();
+grant select, insert, update (email, digest, digest_hour, zone) on person_preference to spindlebook_app;
+alter table digest_day enable row level security;
+create policy digest_day_kept on digest_day to spindlebook_app using ((select actor_may('administer')));
+grant select, insert, update (state, tries, claimed_at, ended_at, fault) on digest_day to spindlebook_app;

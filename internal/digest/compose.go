@@ -1,0 +1,283 @@
+package digest
+
+import (
+	"bytes"
+	"context"
+	"embed"
+	"fmt"
+	htmltemplate "html/template"
+	"slices"
+	"strings"
+	texttemplate "text/template"
+	"time"
+
+	"github.com/google/uuid"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/calendar"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
+)
+
+// Letter is what stands in a letter.
+type Letter struct {
+	Name     string
+	Day      string // "Monday 30 November 2026"
+	Zone     string
+	Sections []Section
+}
+
+// Section is one matter of it.
+type Section struct {
+	Title string
+	Lines []Line
+	More  string // "and 12 more"
+	Path  string // where all of it stands
+}
+
+// Line is one thing, and where it stands.
+type Line struct {
+	Says string
+	Path string
+}
+
+// most is how many things of a matter are named.
+const most = 10
+
+// The days that are looked at.
+const (
+	daysOfManager = 3
+	daysOfGoing   = 1
+	daysOfOwner   = 14
+)
+
+// Compose writes what presses for an actor at this time.
+func Compose(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, zone *time.Location) (Letter, error) {
+	l := Letter{Name: who.Name, Day: now.In(zone).Format("Monday 2 January 2006"), Zone: zone.String()}
+	today := calendar.DateOf(now.In(zone))
+	var parts []func() (Section, error)
+	switch {
+	case who.May(access.Plan):
+		parts = append(parts, func() (Section, error) { return notReady(ctx, db, who, now, today) }, func() (Section, error) { return late(ctx, db, who) },
+			func() (Section, error) { return faults(ctx, db, who, now) }, func() (Section, error) { return quiet(ctx, db, who, now, zone) })
+	case who.May(access.RecordWork):
+		parts = append(parts, func() (Section, error) { return coming(ctx, db, who, today, daysOfGoing, &who.ID) })
+	default:
+		parts = append(parts, func() (Section, error) { return coming(ctx, db, who, today, daysOfOwner, nil) },
+			func() (Section, error) { return done(ctx, db, who, now) }, func() (Section, error) { return faults(ctx, db, who, now) })
+	}
+	for _, part := range parts {
+		s, err := part()
+		if err != nil {
+			return l, err
+		}
+		if len(s.Lines) > 0 {
+			l.Sections = append(l.Sections, s)
+		}
+	}
+	return l, nil
+}
+
+// Empty tells that there is nothing to tell.
+func (l Letter) Empty() bool { return len(l.Sections) == 0 }
+
+// Subject says in one line what presses.
+func (l Letter) Subject() string {
+	var all []string
+	for _, s := range l.Sections {
+		all = append(all, strings.ToLower(s.Title[:1])+s.Title[1:])
+	}
+	return l.Day + ": " + strings.Join(all, ", ")
+}
+
+// cut keeps the first few of a matter and says how many more there are.
+func cut(s Section, more bool) Section {
+	if len(s.Lines) > most {
+		s.Lines, more = s.Lines[:most], true
+	}
+	if more {
+		s.More = "and more"
+	}
+	return s
+}
+
+// when says when a visit is, local to its site.
+func when(v visits.Visit) string {
+	at := v.Location()
+	zone, _ := v.StartsAt.In(at).Zone()
+	return v.OnDate.Format("Mon 2 Jan") + ", " + v.StartsAt.In(at).Format("15:04") + " to " + v.EndsAt.In(at).Format("15:04") + " " + zone
+}
+
+func notReady(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, today calendar.Date) (Section, error) {
+	s := Section{Title: "Visits that cannot go", Path: "/visits"}
+	all, err := visits.List(ctx, db, who, visits.Filter{State: visits.Planned, From: today, Until: today + daysOfManager}, visits.Page{Limit: 200})
+	if err != nil {
+		return s, err
+	}
+	ready, err := visits.Readiness(ctx, db, who, now, all)
+	if err != nil {
+		return s, err
+	}
+	for _, r := range ready {
+		if r.Verdict == "go" || r.Verdict == "go after work" {
+			continue
+		}
+		i := slices.IndexFunc(all, func(v visits.Visit) bool { return v.ID == r.VisitID })
+		if i < 0 {
+			continue
+		}
+		s.Lines = append(s.Lines, Line{when(all[i]) + ", " + all[i].SiteCode + " " + all[i].SiteName + ": " + r.Verdict + ". " + r.Says, "/visits/" + r.VisitID.String()})
+	}
+	return cut(s, false), nil
+}
+
+func late(ctx context.Context, db *pgdb.DB, who access.Actor) (Section, error) {
+	s := Section{Title: "Late work", Path: "/"}
+	all, err := pm.Worst(ctx, db, who, pm.ItemFilter{Pressing: true}, 0, most+1)
+	for _, it := range all {
+		if it.State != "late" {
+			continue
+		}
+		where := it.SiteCode
+		if it.PositionCode != "" {
+			where += " " + it.PositionCode
+		} else if it.LineCode != "" {
+			where += " " + it.LineCode
+		}
+		path := "/"
+		if it.SiteID != nil {
+			path = "/sites/" + it.SiteID.String() + "/due"
+		}
+		says := where + ": " + it.Title
+		if it.LatestOn != nil {
+			says += ", to be done by " + it.LatestOn.Format("2 January 2006")
+		}
+		if it.Criticality == "S" {
+			says += " (safety or the law)"
+		}
+		s.Lines = append(s.Lines, Line{says, path})
+	}
+	return cut(s, false), err
+}
+
+func faults(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
+	s := Section{Title: "Faults that stand", Path: "/faults"}
+	all, err := failure.List(ctx, db, who, failure.Filter{Open: true}, access.Page{Limit: most + 1})
+	for _, f := range all {
+		where := f.SiteCode + " " + f.SiteName
+		if f.PositionCode != nil {
+			where += ", " + *f.PositionCode
+		}
+		says := where + ": " + f.Says + ". Since " + lasted(f.Lasted(now))
+		if f.Danger {
+			says = "Somebody can be hurt: " + says
+		}
+		s.Lines = append(s.Lines, Line{says, "/faults/" + f.ID.String()})
+	}
+	return cut(s, false), err
+}
+
+func lasted(d time.Duration) string {
+	if h := int(d.Hours()); h < 48 {
+		return fmt.Sprintf("%d h", h)
+	}
+	return fmt.Sprintf("%d days", int(d.Hours()/24))
+}
+
+func quiet(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, zone *time.Location) (Section, error) {
+	s := Section{Title: "Counters that nobody has read for long", Path: "/counters/quiet"}
+	all, err := meters.Quiet(ctx, db, who, now, nil, access.Page{Limit: most + 1})
+	for _, m := range all {
+		says := m.Code
+		if m.LastAt != nil {
+			says += ", read last on " + m.LastAt.In(zone).Format("2 January 2006")
+		} else {
+			says += ", never read"
+		}
+		s.Lines = append(s.Lines, Line{says, "/meters/" + m.ID.String()})
+	}
+	return cut(s, false), err
+}
+
+func coming(ctx context.Context, db *pgdb.DB, who access.Actor, today calendar.Date, days calendar.Date, person *uuid.UUID) (Section, error) {
+	s := Section{Title: "Visits to come", Path: "/visits"}
+	if person != nil {
+		s.Title, s.Path = "Your visits", "/today"
+	}
+	all, err := visits.List(ctx, db, who, visits.Filter{PersonID: person, From: today, Until: today + days}, visits.Page{Limit: most + 1})
+	for _, v := range all {
+		if v.State != visits.Planned && v.State != visits.UnderWay {
+			continue
+		}
+		says := when(v) + ", " + v.SiteCode + " " + v.SiteName
+		switch v.Tasks {
+		case 0:
+		case 1:
+			says += ": one job"
+		default:
+			says += fmt.Sprintf(": %d jobs", v.Tasks)
+		}
+		s.Lines = append(s.Lines, Line{says, "/visits/" + v.ID.String()})
+	}
+	return cut(s, false), err
+}
+
+func done(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
+	s := Section{Title: "Done since yesterday", Path: "/sites"}
+	all, err := pm.Histories(ctx, db, who, pm.HistoryFilter{}, pm.Page{Limit: 5 * most})
+	for _, h := range all {
+		if h.DoneAt.Before(now.Add(-24*time.Hour)) || h.CoveredBy != nil {
+			continue
+		}
+		where := h.PositionCode
+		if where == "" {
+			where = h.LineCode
+		}
+		says := h.Title
+		if where != "" {
+			says = where + ": " + says
+		}
+		path := "/sites"
+		if h.SiteID != nil {
+			path = "/sites/" + h.SiteID.String()
+		}
+		s.Lines = append(s.Lines, Line{says, path})
+	}
+	return cut(s, false), err
+}
+
+//go:embed letter.txt letter.html
+var looks embed.FS
+
+var (
+	plain = texttemplate.Must(texttemplate.ParseFS(looks, "letter.txt"))
+	paged = htmltemplate.Must(htmltemplate.ParseFS(looks, "letter.html"))
+)
+
+// write gives a letter as plain text and as a page.
+func (l Letter) write(public func(path string) string) (text, page string, err error) {
+	in := struct {
+		Letter
+		Leave string
+	}{l, public("/account/letters")}
+	in.Sections = nil
+	for _, s := range l.Sections {
+		to := Section{Title: s.Title, More: s.More, Path: public(s.Path)}
+		for _, line := range s.Lines {
+			to.Lines = append(to.Lines, Line{oneLine(line.Says), public(line.Path)})
+		}
+		in.Sections = append(in.Sections, to)
+	}
+	var t, h bytes.Buffer
+	if err := plain.Execute(&t, in); err != nil {
+		return "", "", err
+	}
+	err = paged.Execute(&h, in)
+	return t.String(), h.String(), err
+}
+
+// oneLine keeps what people wrote from looking like another thing of the list.
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
