@@ -37,7 +37,7 @@ var may = map[string][]string{
 	"internal/post":                  {},
 	"internal/digest":                {"internal/access", "internal/assets/meters", "internal/calendar", "internal/fault", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/pm/visits", "internal/post"},
 	"internal/diary":                 {"internal/access", "internal/calendar", "internal/fault", "internal/pgdb", "internal/pm", "internal/pm/visits"},
-	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
+	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb"},
 	"internal/scheduler":             {},
 	"internal/usage":                 {"internal/fault"},
 	"internal/usage/wash":            {"internal/fault", "internal/usage"},

@@ -56,45 +56,46 @@ func words(s string) string { return fmt.Sprintf(`replace(%s, '_', ' ')`, s) }
 
 // exported is what an export of a kind holds, and the query that gives it.
 type exported struct {
-	kind  string
-	heads []string
-	query string
+	kind    string
+	heads   []string
+	query   string
+	numbers []string // columns of numbers, of a list that is no kind of sheet
 }
 
 var exports = []exported{
-	{"customers", []string{"customer", "name", "needs order number"}, `
+	{kind: "customers", heads: []string{"customer", "name", "needs order number"}, query: `
 select code, name, ` + yesText("needs_order_number") + `
   from customer
  where @everywhere or id = any (@customers)
 order by code`},
-	{"sites", []string{"site", "name", "customer", "owned since", "address", "latitude", "longitude", "zone", "currency", "climate", "size", "driver side", "day turns at"}, `
+	{kind: "sites", heads: []string{"site", "name", "customer", "owned since", "address", "latitude", "longitude", "zone", "currency", "climate", "size", "driver side", "day turns at"}, query: `
 select s.code, s.name, o.customer_code, ` + whenText("o.since", "s.zone") + `, s.address, ` + numberText("s.latitude") + `, ` + numberText("s.longitude") + `, s.zone, s.currency,
        ` + words("s.climate") + `, s.size, s.driver_side, to_char(s.day_turns_at, 'HH24:MI')
   from site as s
   left join ownership_now as o on o.site_id = s.id
  where @everywhere or s.id = any (@sites)
 order by s.code`},
-	{"owners", []string{"site", "customer", "from", "until"}, `
+	{kind: "owners", heads: []string{"site", "customer", "from", "until"}, query: `
 select s.code, c.code, ` + whenText("lower(o.during)", "s.zone") + `, ` + whenText("upper(o.during)", "s.zone") + `
   from ownership as o
   join site as s on s.id = o.site_id
   join customer as c on c.id = o.customer_id
  where @everywhere or o.customer_id = any (@customers)
 order by s.code, lower(o.during)`},
-	{"supplies", []string{"site", "supply", "volts", "phases", "hertz", "high leg", "from", "until"}, `
+	{kind: "supplies", heads: []string{"site", "supply", "volts", "phases", "hertz", "high leg", "from", "until"}, query: `
 select s.code, u.code, ` + numberText("u.volts") + `, cast(u.phases as text), cast(u.hertz as text), ` + yesText("u.high_leg") + `,
        ` + whenText("lower(u.during)", "s.zone") + `, ` + whenText("upper(u.during)", "s.zone") + `
   from supply as u
   join site as s on s.id = u.site_id
  where @everywhere or u.site_id = any (@sites)
 order by s.code, u.code, lower(u.during)`},
-	{"lines", []string{"line", "site", "name", "length", "speed", "vehicles per hour", "since"}, `
+	{kind: "lines", heads: []string{"line", "site", "name", "length", "speed", "vehicles per hour", "since"}, query: `
 select l.code, s.code, l.name, ` + typedText("l.length_typed") + `, ` + typedText("l.speed_typed") + `, cast(l.vehicles_per_hour_max as text), ` + whenText("lower(l.during)", "s.zone") + `
   from line as l
   join site as s on s.id = l.site_id
  where @everywhere or l.site_id = any (@sites)
 order by l.code`},
-	{"positions", []string{"position", "site", "line", "name", "kind", "side", "along", "supply", "aliases", "twin", "since", "first state"}, `
+	{kind: "positions", heads: []string{"position", "site", "line", "name", "kind", "side", "along", "supply", "aliases", "twin", "since", "first state"}, query: `
 select p.code, s.code, l.code, p.name, p.kind_name, p.line_side, ` + typedText("p.along_typed") + `, u.code, array_to_json(nullif(p.aliases, '{}'))::text, t.code,
        ` + whenText(`p."from"`, "s.zone") + `, ` + words("(select st.state from position_state as st where st.position_id = p.id order by lower(st.during) limit 1)") + `
   from position_now as p
@@ -104,31 +105,31 @@ select p.code, s.code, l.code, p.name, p.kind_name, p.line_side, ` + typedText("
   left join position as t on t.id = p.twin_id
  where @everywhere or p.site_id = any (@sites)
 order by p.code`},
-	{"states", []string{"position", "state", "from", "reason"}, `
+	{kind: "states", heads: []string{"position", "state", "from", "reason"}, query: `
 select p.code, ` + words("st.state") + `, ` + whenText("lower(st.during)", "s.zone") + `, st.reason
   from position_state as st
   join position as p on p.id = st.position_id
   join site as s on s.id = p.site_id
  where @everywhere or p.site_id = any (@sites)
 order by p.code, lower(st.during)`},
-	{"parts", []string{"part", "description", "class"}, `
+	{kind: "parts", heads: []string{"part", "description", "class"}, query: `
 select p.number, p.description, c.name
   from part as p
   join component_class as c on c.code = p.class
 order by p.number`},
-	{"locations", []string{"location", "name", "kind", "site"}, `
+	{kind: "locations", heads: []string{"location", "name", "kind", "site"}, query: `
 select l.code, l.name, ` + words("l.kind") + `, s.code
   from location as l
   left join site as s on s.id = l.site_id
  where @everywhere or l.site_id = any (@sites)
 order by l.code`},
-	{"units", []string{"unit tag", "part", "serial", "owner", "owner customer", "lot", "pattern", "start hours", "start vehicles", "start days"}, `
+	{kind: "units", heads: []string{"unit tag", "part", "serial", "owner", "owner customer", "lot", "pattern", "start hours", "start vehicles", "start days"}, query: `
 select u.tag, p.number, u.serial, u.owner, c.code, u.lot, u.pattern, ` + numberText("u.start_hours") + `, cast(u.start_vehicles as text), cast(u.start_days as text)
   from unit as u
   join part as p on p.id = u.part_id
   left join customer as c on c.id = u.owner_customer_id
 order by u.tag`},
-	{"facts", []string{"position", "unit tag", "part", "fact", "value", "from", "until", "how", "seen on", "seen by"}, `
+	{kind: "facts", heads: []string{"position", "unit tag", "part", "fact", "value", "from", "until", "how", "seen on", "seen by"}, query: `
 select p.code, null, null, k.name, case when f.value_mm is null then f.value else ` + typedText("f.value") + ` end, ` + whenText("lower(f.during)", "s.zone") + `,
        ` + whenText("upper(f.during)", "s.zone") + `, ` + words("f.how") + `, ` + whenText("f.seen_at", "s.zone") + `, f.seen_by
   from position_fact as f
@@ -149,7 +150,7 @@ select null, null, p.number, k.name, case when f.value_mm is null then f.value e
   join part as p on p.id = f.part_id
   join fact_kind as k on k.code = f.fact
 order by 1, 2, 3, 4, 6`},
-	{"stays", []string{"unit tag", "position", "slot", "holder", "location", "from", "from precision", "until", "until precision", "reason", "remark"}, `
+	{kind: "stays", heads: []string{"unit tag", "position", "slot", "holder", "location", "from", "from precision", "until", "until precision", "reason", "remark"}, query: `
 select u.tag, p.code, sl.code, h.tag, l.code, ` + stayText("lower(st.during)", "st.from_precision") + `, ` + precisionText("lower(st.during)", "st.from_precision") + `,
        ` + stayText("upper(st.during)", "st.until_precision") + `, ` + precisionText("upper(st.during)", "st.until_precision") + `, ` + words("st.ended_for") + `, st.remark
   from stay as st
@@ -168,13 +169,17 @@ func ExportCSV(ctx context.Context, db *pgdb.DB, who access.Actor, kind string, 
 	if i < 0 {
 		return fault.Missing("kind of sheet", kind)
 	}
+	return exports[i].csv(ctx, db, who, w)
+}
+
+func (e exported) csv(ctx context.Context, db *pgdb.DB, who access.Actor, w io.Writer) error {
 	out := bufio.NewWriterSize(w, 64<<10)
 	// the mark by which spreadsheets know UTF-8
 	if _, err := out.WriteString("\ufeff"); err != nil {
 		return err
 	}
 	err := pgdb.Snapshot(ctx, db, who.ID, func(each pgdb.Each) error {
-		return exports[i].rows(each, who, func(cells []string) error { return writeCSV(out, cells) })
+		return e.rows(each, who, func(cells []string) error { return writeCSV(out, cells) })
 	})
 	if err != nil {
 		return err
@@ -253,6 +258,10 @@ func (e exported) sheet(book *excelize.File, i int, each pgdb.Each, who access.A
 func (e exported) numeric() []bool {
 	k, is := kindOf(e.kind), make([]bool, len(e.heads))
 	for i, name := range e.heads {
+		if e.numbers != nil {
+			is[i] = slices.Contains(e.numbers, name)
+			continue
+		}
 		h, _ := k.head(name)
 		is[i] = h.as == asNumber || h.as == asWhole
 	}

@@ -215,85 +215,13 @@ func (p *pulled) Err() error             { return *p.failed }
 
 // rows calls fn for each row below the heads.
 func (in *readingsImport) rows(fn func(number int, cells []cell) error) error {
-	take := func(number int, cells []cell) error {
-		if blank(cells) {
-			return nil
-		}
-		if in.place == nil {
-			texts := make([]string, len(cells))
-			for i, c := range cells {
-				texts[i] = c.text
-			}
-			if in.place = readingColumns(texts); in.place == nil && number > sniffed {
-				return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("none of the first %d rows has the heads of readings: meter, at, value, and perhaps unit and source", sniffed)}
-			}
-			if in.place != nil && !in.headed(texts) {
-				return errStopped
-			}
-			return nil
-		}
-		if in.done.Rows++; in.done.Rows > MaxReadings {
-			return tooBig("a file takes at most %d readings; send it in parts", MaxReadings)
-		}
+	l := listing{up: in.up, columns: readingColumns, what: "readings: meter, at, value, and perhaps unit and source", most: MaxReadings, headed: in.headed, begun: func(place map[string]int) { in.place = place }}
+	err := l.each(func(number int, cells []cell) error {
+		in.done.Rows++
 		return fn(number, cells)
-	}
-	head := make([]byte, 4)
-	if n, err := in.up.file.ReadAt(head, 0); err != nil && !errors.Is(err, io.EOF) {
-		return err
-	} else if n == 0 {
-		return &fault.Error{Kind: fault.Malformed, Msg: "the file is empty"}
-	}
-	if string(head) == "PK\x03\x04" {
-		w, err := openWorkbook(in.up.file, in.up.size)
-		if err != nil {
-			return err
-		}
-		for _, p := range w.sheets {
-			if in.place != nil {
-				in.done.Notes = append(in.done.Notes, fmt.Sprintf("The sheet %q was not read: the readings stood in one before it.", p.name))
-				continue
-			}
-			if err := w.rows(p, take); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
-	r, encoding, err := decoded(in.up.file, in.up.size)
-	if err != nil {
-		return err
-	}
-	if encoding != "" {
-		in.done.Notes = append(in.done.Notes, "The file is not in UTF-8; it was read as "+encoding+".")
-	}
-	t, err := openCSV(r, func(rows [][]string) int {
-		for _, row := range rows {
-			if readingColumns(row) != nil {
-				return 1
-			}
-		}
-		return 0
 	})
-	if err != nil {
-		return err
-	}
-	var cells []cell
-	for number := 1; ; number++ {
-		row, err := t.next()
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return atRow(err, number)
-		}
-		cells = cells[:0]
-		for _, c := range row {
-			cells = append(cells, cell{textCell, c})
-		}
-		if err := take(number, cells); err != nil {
-			return err
-		}
-	}
+	in.done.Notes = append(in.done.Notes, l.notes...)
+	return err
 }
 
 func (in *readingsImport) blame(row int, column, value, rule, says string) {

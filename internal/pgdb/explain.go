@@ -487,6 +487,10 @@ var meaning = map[string]fault.Error{
 // retryIn is what a caller is told to wait while the database is away.
 const retryIn = 2 * time.Second
 
+// Explained turns a failure of the database into a fault, for whoever goes on in the same
+// transaction after a part of it was taken back.
+func Explained(err error) error { return explain(err) }
+
 // explain turns a failure of the database into a fault. What it does not know
 // stays as it is and so counts as internal.
 func explain(err error) error {

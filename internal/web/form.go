@@ -217,6 +217,9 @@ func (p *pages) showSheet(v visit, s *sheet) error {
 		}
 		return p.show(v, status, s.look, s.Title, g)
 	}
+	if s.look == "lists" {
+		return p.show(v, status, s.look, s.Title, lists(v, s))
+	}
 	return p.show(v, status, "form", s.Title, s)
 }
 

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/net/html"
+
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/parts/stock"
@@ -483,5 +485,89 @@ func TestKeepingTheCatalogueByPage(t *testing.T) {
 				t.Errorf("%s: %d", path, got.status)
 			}
 		}
+	}
+}
+
+// What was counted, what is to be ordered and how parts are kept come in as lists, row by row
+// or not at all, and what goes out comes in again without a change.
+func TestListsAboutStockInAndOut(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	try := func(v *visitor, kind, list string) answer {
+		values := v.form("/stock/lists")
+		values.Set("kind", kind)
+		return v.send("/stock/lists", values, "file", []byte(list))
+	}
+	accept := func(v *visitor, body string) answer {
+		values := url.Values{}
+		walk(parse(t, body), func(n *html.Node) {
+			if n.Data == "form" && attr(n, "action") == "/stock/lists/accept" {
+				walk(n, func(f *html.Node) {
+					if f.Data == "input" {
+						values.Set(attr(f, "name"), attr(f, "value"))
+					}
+				})
+			}
+		})
+		return v.post("/stock/lists/accept", values)
+	}
+	moved := "select count(*)::int as n from stock_movement"
+	before := s.count(t, moved)
+	bad := try(s.asClerk, "stock", "location,part,lot,amount,last day\nWH,MW-22004,,half,\nNOWHERE,MW-22004,,1,\nWH,MW-13001,L2601,1.5,\nWH,MW-10110,,1,\nWH,MW-30112,F9,2,2029-13-45\nWH,MW-22004,,7,\n")
+	for _, says := range []string{"row 2, amount", "names no location on record", "is kept by unit", "stands in row 2 too", "5 cells need mending"} {
+		if !strings.Contains(bare(bad.body), says) {
+			t.Errorf("the page lacks %q: %s", says, bare(bad.body))
+		}
+	}
+	if bad.status != 422 || s.count(t, moved) != before {
+		t.Errorf("%d", bad.status)
+	}
+	// two rows are new, one is as it was, one differs within what may differ for nobody: it waits for a second person
+	good := "Location;Part number;Batch;Counted;Expires\nWH;MW-30112;F9;6;30.06.2029\nV2;MW-22004;;12;\nWH;MW-22004;;120;\nV1;MW-22004;;5;\n"
+	dry := try(s.asClerk, "stock", good)
+	if dry.status != 200 || !strings.Contains(bare(dry.body), "Write 3 rows") || s.count(t, moved) != before {
+		t.Fatalf("%d %s", dry.status, bare(dry.body))
+	}
+	done := accept(s.asClerk, dry.body)
+	if done.status != 200 || !strings.Contains(bare(done.body), "stays open: 1 of its lines") || s.free(t, s.other, s.nut) != "12" || s.free(t, s.van, s.nut) != "6" {
+		t.Errorf("%d %s; %s in V2, %s in V1", done.status, bare(done.body), s.free(t, s.other, s.nut), s.free(t, s.van, s.nut))
+	}
+	if again := try(s.asClerk, "orders", "order,supplier,location,part,amount,needed on,price,currency,note\nJan-1,QDW,WH,MW-22004,50,2027-01-15,0.42,USD,for January\nJan-1,qdw,wh,MW-13001,3,,,,\n"); again.status != 200 {
+		t.Fatalf("%d %s", again.status, bare(again.body))
+	} else if got := accept(s.asClerk, again.body); got.status != 200 || s.count(t, "select count(*)::int as n from supplier_order where note = 'Jan-1: for January' and state = 'draft'") != 1 {
+		t.Errorf("%d %s", got.status, bare(got.body))
+	}
+	if got := try(s.asClerk, "orders", "order,supplier,location,part,amount\nX,QDW,WH,MW-22004,7\n"); got.status != 422 || !strings.Contains(bare(got.body), "no whole number of packs") {
+		t.Errorf("%d %s", got.status, bare(got.body))
+	}
+	if got := try(s.asManager, "catalogue", "part,pack,bought in,abc\nMW-22009,100,box,C\nMW-13001,0.5,,\n"); got.status != 200 || !strings.Contains(bare(got.body), "Write 2 rows") {
+		t.Errorf("%d %s", got.status, bare(got.body))
+	}
+	if got := try(s.asManager, "catalogue", "part,shelf months,tracking\nMW-22009,long,\nMW-13001,,somehow\n"); got.status != 422 || !strings.Contains(bare(got.body), "whole number of months") {
+		t.Errorf("%d %s", got.status, bare(got.body))
+	}
+	for _, kind := range []string{"catalogue", "stock", "orders"} {
+		out := s.asManager.get("/stock/lists/" + kind + ".csv")
+		if out.status != 200 || !strings.HasPrefix(out.head.Get("Content-Type"), "text/csv") {
+			t.Fatalf("%s: %d", kind, out.status)
+		}
+		if back := try(s.asManager, kind, out.body); back.status != 200 || !strings.Contains(bare(back.body), "Everything in it is on record already") {
+			t.Errorf("%s does not come back: %d %s", kind, back.status, bare(back.body))
+		}
+	}
+	book := s.asManager.get("/stock/lists.xlsx")
+	if back := try(s.asManager, "catalogue", book.body); book.status != 200 || back.status != 200 || !strings.Contains(bare(back.body), "Everything in it is on record already") {
+		t.Errorf("the workbook does not come back: %d, %d %s", book.status, back.status, bare(back.body))
+	}
+	for _, path := range []string{"/stock/lists", "/stock/lists/stock.csv", "/stock/lists.xlsx"} {
+		if got := s.asOwner.get(path); got.status != 403 {
+			t.Errorf("the owner at %s: %d", path, got.status)
+		}
+	}
+	if got := s.asClerk.get("/stock/lists/everything.csv"); got.status != 404 {
+		t.Errorf("%d", got.status)
+	}
+	if found, err := stock.Verify(ctx, s.db, access.System); err != nil || len(found) > 0 {
+		t.Errorf("the ledger: %v %v", found, err)
 	}
 }

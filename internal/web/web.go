@@ -76,6 +76,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 		d.Larger(http.MethodPost, route, assets.MostPhotoBytes+128<<10)
 	}
 	d.Larger(http.MethodPost, "/import", exchange.MaxFile+128<<10)
+	d.Larger(http.MethodPost, "/stock/lists", exchange.MaxFile+128<<10)
 
 	d.Engine.GET("/calendars/:file", p.calendarFile)
 	d.Engine.HEAD("/calendars/:file", p.calendarFile)
@@ -122,6 +123,10 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	g.GET("/positions/:id/takes", p.signedIn(p.takes))
 	g.GET("/locations", p.signedIn(p.locations))
 	g.GET("/stock", p.signedIn(p.lying))
+	p.form(g, "/stock/lists", p.listsSheet, p.tryList)
+	g.POST("/stock/lists/accept", p.signedIn(p.acceptList))
+	g.GET("/stock/lists.xlsx", p.signedIn(p.listOut))
+	g.GET("/stock/lists/:kind", p.signedIn(p.listOut))
 	g.GET("/stock/ledger", p.signedIn(p.ledger))
 	g.GET("/stock/wanted", p.signedIn(p.wanted))
 	g.GET("/locations/:id/parts/:part", p.signedIn(p.stockPart))
