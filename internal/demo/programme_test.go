@@ -116,6 +116,14 @@ select p.code as plan, po.code as thing, (a.due_on - date '2026-11-25')::int as 
 	if d := near["GM-EX UMB-1/SBL-D"]; d < 7 || d > 9 {
 		t.Errorf("the brush motor is due in %d days", d)
 	}
+	// a foam set three weeks later, which may be changed on the same visit
+	foam := rows[line](t, db, access.System.ID, `
+select p.code as plan, po.code as thing, (a.due_on - m.due_on)::int as days from assignment as a join plan as p on p.id = a.plan_id join position as po on po.id = a.position_id, 
+       (select g.due_on from assignment as g join plan as q on q.id = g.plan_id join position as o on o.id = g.position_id where g.ended_at is null and q.code = 'GM-EX' and o.code = 'UMB-1/SBL-D') as m
+ where a.ended_at is null and p.code = 'PM-028' and po.code like 'UMB-1/%' and a.earliest_on <= m.due_on and a.due_on > m.due_on order by 3`, nil)
+	if len(foam) == 0 || !slices.ContainsFunc(foam, func(l line) bool { return l.Days >= 18 && l.Days <= 24 }) {
+		t.Errorf("foam sets after the motor that may be changed with it: %+v", foam)
+	}
 }
 
 // The faults of the scenario stand in every state, each known to its own owner.
