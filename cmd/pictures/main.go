@@ -42,6 +42,7 @@ import (
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/web"
 )
 
@@ -244,6 +245,11 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 				shot{name: "regime-new", as: technician, page: path + "/regimes/new"})
 		}
 	}
+	planned, err := s.plannedShots(ctx, manager, technician, owner, as["Site staff"])
+	if err != nil {
+		return nil, err
+	}
+	all = append(all, planned...)
 	counters, err := s.counterShots(ctx, manager, technician)
 	if err != nil {
 		return nil, err
@@ -307,6 +313,28 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		return err
 	})
 	return append(all, shot{name: "set-up", page: at("/enter/" + first)}), err
+}
+
+// plannedShots are the pages of what falls due and of the programme behind it.
+func (s *serving) plannedShots(ctx context.Context, manager, technician, owner, staff string) ([]shot, error) {
+	var all []shot
+	items, err := pm.Worst(ctx, s.db, access.System, pm.ItemFilter{}, 0, 2000)
+	if err != nil {
+		return nil, err
+	}
+	for _, i := range items {
+		if i.PlanCode != "PM-028" || i.PositionCode != "UMB-1/SBH-D" || i.TaskID == nil {
+			continue
+		}
+		site, one, task := s.URL+"/sites/"+i.SiteID.String(), s.URL+"/due/"+i.ID.String(), s.URL+"/tasks/"+i.TaskID.String()
+		plan, procedure := s.URL+"/plans/"+i.PlanID.String(), s.URL+"/procedures/"+i.ProcedureID.String()
+		all = append(all, shot{name: "site-due", as: technician, page: site + "/due"}, shot{name: "site-due-owner", as: owner, page: site + "/due"}, shot{name: "due", as: manager, page: one}, shot{name: "due-override", as: manager, page: one + "/override"},
+			shot{name: "task", as: manager, page: task}, shot{name: "task-skip", as: manager, page: task + "/skip"}, shot{name: "round", as: cmp.Or(staff, technician), page: s.URL + "/lines/" + i.LineID.String() + "/round"},
+			shot{name: "programme", as: manager, page: s.URL + "/programme"}, shot{name: "plan", as: manager, page: plan}, shot{name: "plan-draft", as: manager, page: plan + "/draft"},
+			shot{name: "procedure", as: manager, page: procedure}, shot{name: "procedure-draft", as: manager, page: procedure + "/draft"})
+		return all, nil
+	}
+	return nil, errors.New("no foam set of UMB-1/SBH-D may be changed now")
 }
 
 // counterShots are the pages about counters and what was read on them.
@@ -392,7 +420,7 @@ var sizes = []struct {
 }{{"phone", 390, 844, true, []string{"light", "dark"}}, {"desk", 1440, 900, false, []string{"light", "dark"}}, {"paper", 794, 1123, false, []string{"print"}}}
 
 // printed are the pages that somebody takes along on paper.
-var printed = []string{"takes", "labels", "site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
+var printed = []string{"round", "takes", "labels", "site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
 
 func take(ctx context.Context, out io.Writer, folder string, wanted *regexp.Regexp, shots []shot) error {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)

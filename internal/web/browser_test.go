@@ -120,7 +120,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 	pages := map[string][]string{
 		"": {"/sign-in", "/problems", "/enter/nothing"},
 		"manager": {"/", "/sites", "/sites/new", "/customers", "/customers/new", "/people", "/people/invite", "/people/programs/new",
-			"/trail", "/account", "/nowhere", "/parts", "/parts/new", "/locations", "/locations/new", "/import", "/counters", "/counters/quiet", "/counters/held"},
+			"/trail", "/account", "/nowhere", "/parts", "/parts/new", "/locations", "/locations/new", "/import", "/counters", "/counters/quiet", "/counters/held", "/ahead", "/programme", "/plans/new", "/procedures/new"},
 		"technician": {"/", "/account/password", "/people", "/find", "/find?text=UMB", "/find?text=0O", "/units", "/units?class=hub", "/units/new"},
 		"owner":      {"/"},
 	}
@@ -135,7 +135,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 			pages["manager"] = append(pages["manager"], path, path+"/edit", path+"/lines/new", path+"/positions/new", path+"/blackouts/new",
 				"/customers/"+s.CustomerID.String(), "/customers/"+s.CustomerID.String()+"/edit", "/trail?site="+s.ID.String())
 			pages["technician"] = append(pages["technician"], path+"/notes/new", path+"/fitted", path+"/fitted?on=nonsense", path+"/findings", path+"/survey")
-			pages["owner"] = append(pages["owner"], path, path+"/fitted", path+"/findings", path+"/counters")
+			pages["owner"] = append(pages["owner"], path, path+"/fitted", path+"/findings", path+"/counters", path+"/due")
 			pages["technician"] = append(pages["technician"], path+"/counters", path+"/counters/round")
 			pages["manager"] = append(pages["manager"], path+"/counters", path+"/counters/new", path+"/counters/compare", path+"/regimes/new",
 				path+"/supplies/new", path+"/week", path+"/hand-over", path+"/points/new")
@@ -147,6 +147,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 			if err != nil || len(points) == 0 {
 				t.Fatal(points, err)
 			}
+			pages["technician"] = append(pages["technician"], "/lines/"+lines[0].ID.String()+"/round", path+"/due")
 			pages["manager"] = append(pages["manager"], "/lines/"+lines[0].ID.String()+"/edit", "/points/"+points[0].ID.String()+"/revise")
 		}
 	}

@@ -205,11 +205,15 @@ func (p *pages) roundShown(v visit, s *sheet) (roundPage, error) {
 	for _, d := range g.Done {
 		for _, a := range d.Answers {
 			if a.Verdict == pm.Warn || a.Verdict == pm.Fail {
-				q := url.Values{"says": {a.Says}}
-				if a.PositionID != nil {
-					q.Set("position", a.PositionID.String())
+				bad := badAnswer{Says: a.Says}
+				if v.may(access.ReportFault) {
+					q := url.Values{"says": {a.Says}}
+					if a.PositionID != nil {
+						q.Set("position", a.PositionID.String())
+					}
+					bad.Path = "/sites/" + r.site.ID.String() + "/faults/new?" + q.Encode()
 				}
-				g.Bad = append(g.Bad, badAnswer{a.Says, "/sites/" + r.site.ID.String() + "/faults/new?" + q.Encode()})
+				g.Bad = append(g.Bad, bad)
 			}
 		}
 	}
