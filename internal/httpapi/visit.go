@@ -54,6 +54,9 @@ func madeVisit(id uuid.UUID, err error) func(context.Context, *Server) (visits.V
 			return visits.Visit{}, err
 		}
 		who, err := door.Must(ctx)
+		if err == nil {
+			err = visits.Settle(ctx, s.db, s.now(), id) // what it takes is held for it from now on
+		}
 		if err != nil {
 			return visits.Visit{}, err
 		}

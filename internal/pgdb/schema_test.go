@@ -844,6 +844,7 @@ var noWordsFor = map[string]string{
 	"stock_claim_taken_by_fk":            "the program found or made it before",
 	"stock_claim_taken_whole":            "all of it are written together",
 	"stock_claim_unit_fk":                "the program found or made it before",
+	"stock_claim_visit_fk":               "the program claims for a visit that it has locked",
 	"stock_count_end_whole":              "all of it are written together",
 	"stock_count_ender_fk":               "whoever records is known",
 	"stock_count_line_balance_fk":        "the program found or made it before",

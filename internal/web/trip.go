@@ -622,6 +622,9 @@ func (p *pages) accept(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	id, err := once(p, v, s, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Accept(tx, v.who, v.now, in) })
+	if err == nil {
+		err = visits.Settle(v.ctx, p.db, v.now, id)
+	}
 	return "/visits/" + id.String(), err
 }
 
@@ -675,6 +678,9 @@ func (p *pages) editTrip(v visit, s *sheet) (string, error) {
 	_, err := once(p, v, s, func(tx *gorm.DB) (bool, error) {
 		return true, visits.Change(tx, v.who, v.now, t.ID, s.Version, visits.Edit{Hours: hours, Locked: s.checked("locked"), VanID: s.id("van_id"), People: going})
 	})
+	if err == nil {
+		err = visits.Settle(v.ctx, p.db, v.now, t.ID)
+	}
 	return "/visits/" + t.ID.String(), err
 }
 
@@ -767,6 +773,9 @@ func (p *pages) endTrip(v visit, s *sheet) (string, error) {
 		in.Next = &visits.New{Hours: visits.Hours{On: on, Starts: t.StartsAt.In(t.Location()).Format("15:04"), Minutes: int(t.EndsAt.Sub(t.StartsAt).Minutes())}, Proposed: true}
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (visits.Ended, error) { return visits.End(tx, v.who, v.now, t.ID, s.Version, in) })
+	if err == nil {
+		err = visits.Settle(v.ctx, p.db, v.now, t.ID)
+	}
 	if err != nil {
 		return "", err
 	}
@@ -790,6 +799,9 @@ func (p *pages) bookSheet(v visit) (*sheet, error) {
 func (p *pages) book(v visit, s *sheet) (string, error) {
 	t := s.about.(visits.Visit)
 	_, err := once(p, v, s, func(tx *gorm.DB) (bool, error) { return true, visits.Book(tx, v.who, t.ID, s.Version) })
+	if err == nil {
+		err = visits.Settle(v.ctx, p.db, v.now, t.ID)
+	}
 	return "/visits/" + t.ID.String(), err
 }
 

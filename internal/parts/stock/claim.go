@@ -27,6 +27,7 @@ type Claim struct {
 	SiteID      *uuid.UUID
 	PositionID  *uuid.UUID
 	TaskID      *uuid.UUID
+	VisitID     *uuid.UUID // of one that was made for a visit, and ends with it
 	Purpose     string
 	Criticality string
 	LocationID  *uuid.UUID // where it shall come from, or lies set aside
@@ -44,7 +45,7 @@ type Claim struct {
 }
 
 const claims = `
-select c.id, c.part_id, p.number as part_number, p.measured_in, c.amount, to_char(c.needed_on, 'YYYY-MM-DD') as needed_on, c.site_id, c.position_id, c.task_id, c.purpose, c.criticality,
+select c.id, c.part_id, p.number as part_number, p.measured_in, c.amount, to_char(c.needed_on, 'YYYY-MM-DD') as needed_on, c.site_id, c.position_id, c.task_id, c.visit_id, c.purpose, c.criticality,
        coalesce(b.location_id, st.location_id, c.location_id) as location_id, coalesce(l.code, '') as location, c.state, coalesce(lt.code, '') as lot, c.unit_id, coalesce(u.tag, '') as tag,
        c.made_at, coalesce(a.name, '') as made_by, c.ended_at, c.ended_why, c.taken_by_id, c.version
   from stock_claim as c
@@ -64,6 +65,7 @@ type Claiming struct {
 	SiteID      *uuid.UUID
 	PositionID  *uuid.UUID
 	TaskID      *uuid.UUID
+	VisitID     *uuid.UUID
 	Purpose     string // for what, as people say it: "J01 UMB SBL-D"
 	Criticality string // S, A, B or C
 	LocationID  *uuid.UUID
@@ -143,11 +145,54 @@ func Promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming) ([]Cla
 	if err := mayClaim(who); err != nil {
 		return nil, err
 	}
-	made, err := promise(tx, who, now, in, nil)
+	made, err := promise(tx, who, now, in, nil, false)
 	if err != nil || len(made) == 0 {
 		return []Claim{}, err
 	}
 	return claimsInTx(tx, made)
+}
+
+// PromiseFree claims of what is asked for that which is free, and leaves the rest.
+func PromiseFree(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming) error {
+	if err := mayClaim(who); err != nil {
+		return err
+	}
+	_, err := promise(tx, who, now, in, nil, true)
+	return err
+}
+
+// HeldFor lists what is held for visits, and what other visits held for tasks that are on
+// them now.
+func HeldFor(tx *gorm.DB, visits, tasks []uuid.UUID) ([]Claim, error) {
+	var all []Claim
+	err := tx.Raw(claims+` where (c.visit_id = any (cast(@visits as uuid[])) or c.visit_id is not null and c.task_id = any (cast(@tasks as uuid[]))) and c.state in ('open', 'set_aside') order by c.id`,
+		map[string]any{"visits": ids(visits), "tasks": ids(tasks)}).Scan(&all).Error
+	return all, err
+}
+
+// Release gives back claims that are held, whoever has made them, for one reason.
+func Release(tx *gorm.DB, who access.Actor, now time.Time, of []uuid.UUID, why string) error {
+	if err := mayClaim(who); err != nil {
+		return err
+	}
+	return tx.Exec(`
+update stock_claim set state = 'released', balance_id = null, unit_id = null, ended_at = @now, ended_by = @who, ended_why = @why, version = version + 1
+ where id = any (cast(@ids as uuid[])) and state in ('open', 'set_aside')`, map[string]any{"ids": ids(of), "now": now, "who": who.ID, "why": why}).Error
+}
+
+// EndFor ends what is held for tasks that are done: what they took of a part is used, the rest
+// is given back.
+func EndFor(tx *gorm.DB, who access.Actor, now time.Time, tasks []uuid.UUID) error {
+	if !who.May(access.MoveStock) {
+		if err := who.Must(access.RecordWork); err != nil {
+			return err
+		}
+	}
+	return tx.Exec(`
+update stock_claim as c
+   set state = case when exists (select from stock_movement as m where m.task_id = c.task_id and m.part_id = c.part_id and m.kind = 'issue') then 'used' else 'released' end,
+       balance_id = null, unit_id = null, ended_at = @now, ended_by = @who, ended_why = 'the work is done', version = c.version + 1
+ where c.task_id = any (cast(@tasks as uuid[])) and c.state in ('open', 'set_aside')`, map[string]any{"tasks": ids(tasks), "now": now, "who": who.ID}).Error
 }
 
 func claimsInTx(tx *gorm.DB, of []uuid.UUID) ([]Claim, error) {
@@ -164,13 +209,14 @@ type claimRow struct {
 	SiteID      *uuid.UUID    `json:"site_id"`
 	PositionID  *uuid.UUID    `json:"position_id"`
 	TaskID      *uuid.UUID    `json:"task_id"`
+	VisitID     *uuid.UUID    `json:"visit_id"`
 	Purpose     string        `json:"purpose"`
 	Criticality string        `json:"criticality"`
 	LocationID  *uuid.UUID    `json:"location_id"`
 	place       int
 }
 
-func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *uuid.UUID) ([]uuid.UUID, error) {
+func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *uuid.UUID, some bool) ([]uuid.UUID, error) {
 	if len(in) == 0 {
 		return nil, nil
 	}
@@ -208,7 +254,7 @@ func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *u
 				blame(i, fault.Field("amount", c.Amount, "lies above 0 and at most at %s", amount.Most))
 				continue
 			}
-			rows = append(rows, claimRow{pgdb.NewID(), s.NowID, n, val(on), c.SiteID, c.PositionID, c.TaskID, strings.TrimSpace(c.Purpose), c.Criticality, c.LocationID, i})
+			rows = append(rows, claimRow{pgdb.NewID(), s.NowID, n, val(on), c.SiteID, c.PositionID, c.TaskID, c.VisitID, strings.TrimSpace(c.Purpose), c.Criticality, c.LocationID, i})
 		}
 		switch {
 		case !known:
@@ -249,6 +295,7 @@ func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *u
 	if err != nil {
 		return nil, err
 	}
+	granted := rows[:0:0]
 	for _, r := range rows {
 		w := wanting{ID: r.ID, PartID: r.PartID, SiteID: r.SiteID, LocationID: r.LocationID, NeededOn: r.NeededOn, N: r.Amount}
 		if r.SiteID != nil {
@@ -261,7 +308,17 @@ func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *u
 			blame(r.place, fault.Field("amount", r.Amount, "is a whole number: %s is counted in %s", names[i].Number, names[i].MeasuredIn))
 			continue
 		}
-		if got := net.add(w); got < r.Amount {
+		got := net.add(w)
+		if some && got < r.Amount { // what is free of it, in whole pieces where it is counted in those
+			if names[i].MeasuredIn == "ea" || names[i].MeasuredIn == "set" {
+				got -= got % amount.One
+			}
+			if r.Amount = got; got <= 0 {
+				continue
+			}
+		}
+		granted = append(granted, r)
+		if got < r.Amount {
 			f, err := heldBy(tx, now, r, got, names[i].Number, names[i].MeasuredIn, net)
 			if err != nil {
 				return nil, err
@@ -272,14 +329,17 @@ func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *u
 	if err := fault.Collect(bad...); err != nil {
 		return nil, err
 	}
+	if rows = granted; len(rows) == 0 {
+		return nil, nil
+	}
 	text, err := doc(rows)
 	if err != nil {
 		return nil, err
 	}
 	err = tx.Exec(`
-insert into stock_claim (id, part_id, amount, needed_on, site_id, position_id, task_id, purpose, criticality, location_id, made_at, made_by)
-select id, part_id, amount, needed_on, site_id, position_id, task_id, purpose, criticality, location_id, @now, @who
-  from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, part_id uuid, amount numeric, needed_on date, site_id uuid, position_id uuid, task_id uuid, purpose text, criticality text,
+insert into stock_claim (id, part_id, amount, needed_on, site_id, position_id, task_id, visit_id, purpose, criticality, location_id, made_at, made_by)
+select id, part_id, amount, needed_on, site_id, position_id, task_id, visit_id, purpose, criticality, location_id, @now, @who
+  from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, part_id uuid, amount numeric, needed_on date, site_id uuid, position_id uuid, task_id uuid, visit_id uuid, purpose text, criticality text,
        location_id uuid)`, map[string]any{"rows": text, "now": now, "who": who.ID}).Error
 	made := make([]uuid.UUID, len(rows))
 	for i, r := range rows {
@@ -354,7 +414,7 @@ func TakeClaim(tx *gorm.DB, who access.Actor, now time.Time, loser uuid.UUID, ve
 	if err != nil {
 		return Claim{}, err
 	}
-	made, err := promise(tx, who, now, []Claiming{in}, &loser)
+	made, err := promise(tx, who, now, []Claiming{in}, &loser, false)
 	if err != nil {
 		return Claim{}, err
 	}
@@ -495,8 +555,8 @@ func SetAside(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, versio
 		return nil, err
 	}
 	err = tx.Exec(`
-insert into stock_claim (id, part_id, amount, needed_on, site_id, position_id, task_id, purpose, criticality, location_id, state, balance_id, made_at, made_by)
-select r.id, c.part_id, r.amount, c.needed_on, c.site_id, c.position_id, c.task_id, c.purpose, c.criticality, c.location_id, 'set_aside', r.balance_id, c.made_at, c.made_by
+insert into stock_claim (id, part_id, amount, needed_on, site_id, position_id, task_id, visit_id, purpose, criticality, location_id, state, balance_id, made_at, made_by)
+select r.id, c.part_id, r.amount, c.needed_on, c.site_id, c.position_id, c.task_id, c.visit_id, c.purpose, c.criticality, c.location_id, 'set_aside', r.balance_id, c.made_at, c.made_by
   from stock_claim as c, jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, amount numeric, balance_id uuid) where c.id = @id`, map[string]any{"rows": text, "id": id}).Error
 	if err != nil {
 		return nil, err

@@ -188,6 +188,43 @@ func StepCore(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, versio
 	return coreInTx(tx, now, id)
 }
 
+// CameOff says that an exchange unit went in where an old one came off, and where that is now.
+type CameOff struct {
+	In, Out    uuid.UUID
+	LocationID uuid.UUID
+}
+
+// FollowCores moves on the cores of exchange units that have been fitted: the unit that came
+// off is the core, and it lies where it was brought.
+func FollowCores(tx *gorm.DB, who access.Actor, now time.Time, in []CameOff) error {
+	if err := who.Must(access.RecordWork); err != nil {
+		return err
+	}
+	if len(in) == 0 {
+		return nil
+	}
+	rows := make([]map[string]any, len(in))
+	for i, o := range in {
+		rows[i] = map[string]any{"bought": o.In, "old": o.Out, "location": o.LocationID}
+	}
+	text, err := doc(rows)
+	if err != nil {
+		return err
+	}
+	return tx.Exec(`
+with moved as (
+  update core as c
+     set unit_id = r.old, state = case l.kind when 'returns' then 'in_returns' when 'van' then 'on_van' when 'site_shelf' then 'at_site' else 'removed' end, version = c.version + 1
+    from jsonb_to_recordset(cast(@rows as jsonb)) as r(bought uuid, old uuid, location uuid)
+    join location as l on l.id = r.location
+   where c.bought_unit_id = r.bought and c.state = 'deposit_paid'
+  returning c.id, c.state
+)
+insert into core_event (id, core_id, state, at, note, recorded_by)
+select gen_random_uuid(), m.id, e.state, @now, '', @who
+  from moved as m cross join lateral (select 'removed' as state union select m.state) as e`, map[string]any{"rows": text, "now": now, "who": who.ID}).Error
+}
+
 // Cores lists cores by deadline; open ones only, or all.
 func Cores(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, open bool, p Page) ([]Core, error) {
 	return pgdb.Read[Core](ctx, db, who.ID, cores+`

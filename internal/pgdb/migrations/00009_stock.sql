@@ -203,6 +203,8 @@ create table stock_claim (
   site_id     uuid constraint stock_claim_site_fk references site,
   position_id uuid,
   task_id     uuid constraint stock_claim_task_fk references task,
+  -- of one that was made for a visit when it was planned, and ends with it
+  visit_id    uuid,
   -- for what, as people say it
   purpose     text not null constraint stock_claim_purpose_given check (btrim(purpose) <> ''),
   criticality text not null constraint stock_claim_criticality_known check (criticality in ('S', 'A', 'B', 'C')),
@@ -590,6 +592,9 @@ create policy stock_discrepancy_added on stock_discrepancy for insert to spindle
 create policy stock_discrepancy_edited on stock_discrepancy for update to spindlebook_app using ((select actor_may('move_stock')));
 create policy stock_claim_added on stock_claim for insert to spindlebook_app with check ((select actor_may('move_stock')) or (select actor_may('plan')));
 create policy stock_claim_edited on stock_claim for update to spindlebook_app using ((select actor_may('move_stock')) or (select actor_may('plan')) or (select actor_may('record_work')));
+-- whoever swaps a unit says which one came off
+create policy core_came_off on core for update to spindlebook_app using ((select actor_may('record_work')));
+create policy core_event_came_off on core_event for insert to spindlebook_app with check ((select actor_may('record_work')));
 create policy open_container_used on open_container for all to spindlebook_app using ((select actor_may('record_work'))) with check ((select actor_may('record_work')));
 
 -- Who moves stock also moves and prepares the units that lie in it.

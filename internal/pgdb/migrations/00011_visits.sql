@@ -131,6 +131,8 @@ alter table isolation_entry add constraint isolation_entry_visit_fk foreign key 
 alter table isolation_lock add constraint isolation_lock_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
 alter table job_record add constraint job_record_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
 alter table record_entry add constraint record_entry_visit_fk foreign key (visit_id, site_id) references visit (id, site_id);
+alter table stock_claim add constraint stock_claim_visit_fk foreign key (visit_id) references visit;
+create index stock_claim_visit_ix on stock_claim (visit_id) where visit_id is not null;
 create index isolation_entry_visit_ix on isolation_entry (visit_id) where visit_id is not null;
 create index isolation_lock_visit_ix on isolation_lock (visit_id) where visit_id is not null;
 create index record_entry_visit_ix on record_entry (visit_id) where visit_id is not null;

@@ -213,6 +213,13 @@ func (c Card) complete(tx *gorm.DB, who access.Actor, now time.Time, in Signing,
 	if s.Used, err = card.used(tx, who, now); err != nil {
 		return s, nil, err
 	}
+	tasks := make([]uuid.UUID, len(card.Procedures))
+	for i, p := range card.Procedures {
+		tasks[i] = p.TaskID
+	}
+	if err := stock.EndFor(tx, who, now, tasks); err != nil {
+		return s, nil, err
+	}
 	if s.Swapped, err = card.swap(tx, who, now); err != nil {
 		return s, nil, err
 	}
@@ -291,14 +298,20 @@ func (c Card) swap(tx *gorm.DB, who access.Actor, now time.Time) (all []assets.S
 		}
 		swaps = append(swaps, assets.Swap{At: e.At, Items: []assets.SwapItem{item}})
 	}
+	var off []stock.CameOff
 	for _, s := range swaps {
 		done, err := assets.DoSwap(tx, who, now, s)
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, done...)
+		for i, d := range done {
+			if in := s.Items[i].In; in != nil && d.Out != nil && d.Out.LocationID != nil {
+				off = append(off, stock.CameOff{In: *in, Out: d.Out.UnitID, LocationID: *d.Out.LocationID})
+			}
+		}
 	}
-	return all, nil
+	return all, stock.FollowCores(tx, who, now, off)
 }
 
 // Abandon ends a card whose work is not done: why, and with it what stays behind. Its

@@ -106,17 +106,29 @@ func (s *supplies) ready() ([]Ready, []*shelf, error) {
 			return nil, nil, err
 		}
 		all[i], shelves[i] = s.tell(s.trips[i], sh, answer, used), sh
-		s.consume(sh, answer)
+		s.consume(s.trips[i], sh, answer)
 	}
 	return all, shelves, nil
 }
 
+// open lists the tasks of a visit that are to be done, as they are judged.
+func (t trip) open() (all []Task) {
+	for _, x := range t.tasks {
+		if x.State == "open" {
+			all = append(all, x)
+		}
+	}
+	return all
+}
+
 // consume takes what a visit takes off what is there for the next.
-func (s *supplies) consume(sh *shelf, a readiness.Answer) {
-	for _, j := range a.Jobs {
+func (s *supplies) consume(t trip, sh *shelf, a readiness.Answer) {
+	open := t.open()
+	for k, j := range a.Jobs {
 		if j.Verdict == readiness.NoGo {
 			continue // it holds nothing
 		}
+		s.taken[open[k].TaskID] = true
 		for _, l := range j.Lines {
 			for _, t := range l.Taken {
 				if l := sh.lots[t.Item]; l != nil {

@@ -194,6 +194,7 @@ type supplies struct {
 	by      map[string]string // first skill of a procedure by its code
 	owners  map[uuid.UUID]uuid.UUID
 	onVisit map[uuid.UUID]uuid.UUID // visit of a task
+	taken   map[uuid.UUID]bool      // tasks whose parts have been taken off what is there
 }
 
 type order struct {
@@ -215,7 +216,7 @@ func supply(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, f
 		return nil, err
 	}
 	s := &supplies{world: w, now: now, needs: map[uuid.UUID][]taking{}, gaps: map[uuid.UUID][]string{}, leads: map[uuid.UUID]readiness.Lead{}, about: map[uuid.UUID]about{},
-		by: map[string]string{}, owners: map[uuid.UUID]uuid.UUID{}, onVisit: map[uuid.UUID]uuid.UUID{}}
+		by: map[string]string{}, owners: map[uuid.UUID]uuid.UUID{}, onVisit: map[uuid.UUID]uuid.UUID{}, taken: map[uuid.UUID]bool{}}
 	if err := s.resolve(ctx, db, who); err != nil {
 		return nil, err
 	}
@@ -462,12 +463,18 @@ type shelf struct {
 	built map[uuid.UUID]int // item of the kits that could be built
 }
 
+// ofOthers tells whether a claim keeps what it holds from a visit: not the visit's own,
+// and not one whose part has been taken off what is there already.
+func (s *supplies) ofOthers(t trip, c claim) bool {
+	return c.TaskID == nil || s.onVisit[*c.TaskID] != t.ID && !s.taken[*c.TaskID]
+}
+
 // shelf splits what lies there by what is promised to others and by what is open.
 func (s *supplies) shelf(t trip) *shelf {
 	sh := &shelf{built: map[uuid.UUID]int{}}
 	left := map[int]amount.Amount{} // of each claim of others, what is not yet laid on anything
 	for i, c := range s.claims {
-		if c.TaskID == nil || s.onVisit[*c.TaskID] != t.ID {
+		if s.ofOthers(t, c) {
 			left[i] = c.Amount
 		}
 	}
@@ -503,7 +510,7 @@ func (s *supplies) shelf(t trip) *shelf {
 		}
 		n := l.OnHand
 		for _, c := range l.Aside {
-			if c.TaskID == nil || s.onVisit[*c.TaskID] != t.ID {
+			if s.ofOthers(t, c) {
 				put(l, at, min(n, c.Amount), l.Expires, c.name())
 				n -= min(n, c.Amount)
 			}
