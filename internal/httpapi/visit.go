@@ -181,6 +181,9 @@ func (s *Server) EnterVisit(ctx context.Context, r gen.EnterVisitRequestObject) 
 		}))
 		return r.VisitId, err
 	}))(ctx, s)
+	if err == nil {
+		err = visits.Say(ctx, s.db, s.now(), r.VisitId)
+	}
 	return gen.EnterVisit200JSONResponse{Body: visitOut(v), Headers: gen.EnterVisit200ResponseHeaders{ETag: etag(v.Version)}}, err
 }
 

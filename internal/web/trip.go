@@ -363,6 +363,9 @@ func (p *pages) tell(v visit) error {
 		}
 		return err
 	})
+	if err == nil && v.c.PostForm("act") == visits.LeftFor {
+		err = visits.Say(v.ctx, p.db, v.now, one.ID)
+	}
 	if err != nil {
 		return err
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -285,6 +286,14 @@ func (c *checker) where() {
 	}
 }
 
+// where names the place of a task: what wears there is one event for every job at it.
+func (t Task) where() string {
+	if t.PositionID != nil {
+		return t.PositionID.String()
+	}
+	return t.TaskID.String()
+}
+
 // chance tells how likely what is in the van, and what is fetched for certain, suffices.
 func (c *checker) chance(out *VanCheck) error {
 	var lines []carry.Line
@@ -305,7 +314,7 @@ func (c *checker) chance(out *VanCheck) error {
 				if !n.always() && n.Chance != nil {
 					l.Chance = *n.Chance
 					if n.Cause != "" {
-						l.Cause = x.name() + " " + n.Cause
+						l.Cause = x.where() + " " + n.Cause
 					}
 				}
 				lines = append(lines, l)
@@ -383,6 +392,28 @@ order by k.item, k.at desc, k.id desc`, map[string]any{"vans": vans, "on": out.O
 		}
 	}
 	return err
+}
+
+// Say keeps, once for each visit, the chance of no second trip for parts that stood when
+// somebody left for it, so that what came can be held against what was said. It is the
+// chance of that person's whole day. A visit that could not go says nothing.
+func Say(ctx context.Context, db *pgdb.DB, now time.Time, id uuid.UUID) error {
+	v, err := One(ctx, db, access.System, id)
+	if err != nil || v.SaidChance != nil || v.State != UnderWay || len(v.People) == 0 {
+		return err
+	}
+	c, err := CheckVan(ctx, db, access.System, now, v.People[0].PersonID, dayOf(v.OnDate))
+	if err != nil {
+		return err
+	}
+	for _, r := range c.Ready {
+		if r.VisitID == id && r.Verdict != "go" && r.Verdict != "go after work" {
+			return nil
+		}
+	}
+	return db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
+		return tx.Exec(`update visit set said_chance = ? where id = ? and said_chance is null`, int(math.Round(c.Chance.Percent*100)), id).Error
+	})
 }
 
 // Tick is that something was put into the van, or is not there after all.
