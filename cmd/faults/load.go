@@ -68,7 +68,7 @@ type load struct {
 func newLoad(ctx context.Context, service, url string) (*load, error) {
 	l := &load{last: make(chan struct{})}
 	var err error
-	if l.token, err = letIn(ctx, service); err != nil {
+	if l.token, err = letIn(ctx, service, "manager"); err != nil {
 		return nil, err
 	}
 	one := client{urls: []string{url}}

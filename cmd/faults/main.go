@@ -41,15 +41,16 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	rounds := flags.Int("rounds", 20, "how often something of one program with its own database is killed")
 	two := flags.Int("two", 6, "how often one of two programs on one database is killed")
 	sweeps := flags.Int("sweeps", 10, "how often sweeps of three processes, or their database, are killed")
+	cards := flags.Int("cards", 10, "how often something is killed while job cards are signed off")
 	seed := flags.Uint64("seed", uint64(time.Now().UnixNano()), "what the instants are drawn from; the same gives the same plan")
 	file := flags.String("file", figures.File, "where the count is kept; empty keeps it nowhere")
 	if err := flags.Parse(args); err != nil {
 		return err
 	}
-	if *rounds < 0 || *two < 0 || *sweeps < 0 || *rounds+*two+*sweeps == 0 || flags.NArg() > 0 {
-		return errors.New("-rounds, -two and -sweeps are not negative, one of them is above 0, and there are no other words")
+	if *rounds < 0 || *two < 0 || *sweeps < 0 || *cards < 0 || *rounds+*two+*sweeps+*cards == 0 || flags.NArg() > 0 {
+		return errors.New("-rounds, -two, -sweeps and -cards are not negative, one of them is above 0, and there are no other words")
 	}
-	ctx, cancel := context.WithTimeout(ctx, time.Duration(*rounds+*two+*sweeps+1)*2*patience)
+	ctx, cancel := context.WithTimeout(ctx, time.Duration(*rounds+*two+*sweeps+*cards+1)*2*patience)
 	defer cancel()
 	dir, err := folder()
 	if err != nil {
@@ -75,6 +76,11 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	}
 	if *sweeps > 0 {
 		if err := sweeping(ctx, out, &t, binary, filepath.Join(dir, "swept"), *sweeps, random); err != nil {
+			return fmt.Errorf("seed %d: %w", *seed, err)
+		}
+	}
+	if *cards > 0 {
+		if err := completing(ctx, out, &t, binary, filepath.Join(dir, "cards"), *cards, random); err != nil {
 			return fmt.Errorf("seed %d: %w", *seed, err)
 		}
 	}
@@ -121,6 +127,7 @@ type tally struct {
 	creates   int             // acknowledged
 	retries   int             // requests that failed and were sent again
 	raised    int             // tasks that sweeps raised
+	signed    int             // job cards
 	recovered []time.Duration // from a kill until the program was ready again
 }
 
@@ -132,6 +139,9 @@ func (t tally) String() string {
 	s := fmt.Sprintf("killed: %s. %d creates acknowledged after %d retries; none is lost, none doubled.", strings.Join(killed, ", "), t.creates, t.retries)
 	if t.raised > 0 {
 		s += fmt.Sprintf(" %d tasks were raised, each once.", t.raised)
+	}
+	if t.signed > 0 {
+		s += fmt.Sprintf(" %d job cards were signed, each once.", t.signed)
 	}
 	if n := len(t.recovered); n > 0 {
 		sorted := slices.Sorted(slices.Values(t.recovered))

@@ -45,6 +45,15 @@ func TestNothingAcknowledgedIsLostOrDoubled(t *testing.T) {
 			t.Errorf("the run did too little: %s", done)
 		}
 	})
+	t.Run("cards", func(t *testing.T) {
+		done := tally{kills: map[string]int{}}
+		if err := completing(t.Context(), t.Output(), &done, binary, filepath.Join(dir, "cards"), 3, rand.New(rand.NewPCG(2, 0))); err != nil {
+			t.Fatal(err)
+		}
+		if len(done.kills) == 0 || done.signed < 3*cardsIn {
+			t.Errorf("the run did too little: %s", done)
+		}
+	})
 	t.Run("sweeps", func(t *testing.T) {
 		done := tally{kills: map[string]int{}}
 		if err := sweeping(t.Context(), t.Output(), &done, binary, filepath.Join(dir, "swept"), 3, rand.New(rand.NewPCG(3, 0))); err != nil {

@@ -241,8 +241,8 @@ func oneOfTwo(ctx context.Context, out io.Writer, t *tally, binary, dir string, 
 	return nil
 }
 
-// letIn makes a program with a manager's rights and gives its token.
-func letIn(ctx context.Context, service string) (token string, err error) {
+// letIn makes a program with the rights of a role and gives its token.
+func letIn(ctx context.Context, service, role string) (token string, err error) {
 	db, err := pgdb.Open(ctx, service)
 	if err != nil {
 		return "", err
@@ -250,7 +250,7 @@ func letIn(ctx context.Context, service string) (token string, err error) {
 	defer db.Close()
 	now := time.Now()
 	err = db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
-		a, err := access.AddProgram(tx, access.System, now, "faults", []access.NewGrant{{Role: "manager"}})
+		a, err := access.AddProgram(tx, access.System, now, "faults", []access.NewGrant{{Role: role}})
 		if err != nil {
 			return err
 		}
