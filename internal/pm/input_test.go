@@ -404,7 +404,7 @@ func TestTheRoundOfALine(t *testing.T) {
 		w.procedure(t, code, func(c *pm.Content) { c.Skills = skills })
 	}
 	daily := w.plan(t, "PM-001", pm.Terms{AppliesTo: "line", Triggers: []pm.Trigger{{Kind: "each_operating_day"}}})
-	w.plan(t, "PM-004", pm.Terms{AppliesTo: "site", Triggers: []pm.Trigger{every("P7D")}})
+	w.plan(t, "PM-004", pm.Terms{Kinds: []string{"compressed_air"}, Triggers: []pm.Trigger{every("P7D")}}) // what the lines share
 	w.plan(t, "PM-008", pm.Terms{AppliesTo: "line", Criticality: "S", Triggers: []pm.Trigger{every("P30D")}})
 	w.plan(t, "PM-010", pm.Terms{AppliesTo: "line", Triggers: []pm.Trigger{every("P30D")}})
 	w.tick(t, now)

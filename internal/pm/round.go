@@ -30,9 +30,9 @@ type Sheet struct {
 // mostOnSheet bounds a round sheet.
 const mostOnSheet = 100
 
-// What the site's own staff do at a line and its site as a whole.
+// What the site's own staff do at a line, at what several lines share, and at the site as a whole.
 const ofRound = `
-t.site_id = @site and (t.line_id = @line or t.line_id is null) and t.position_id is null and t.unit_id is null
+t.site_id = @site and (t.line_id = @line or t.line_id is null) and t.unit_id is null
    and p.skills <@ array['OP'] and cardinality(p.skills) > 0`
 
 // placeOfLine gives the site of a line, and where its days are counted.
@@ -69,7 +69,7 @@ func RoundOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	}
 	args := who.Scope(map[string]any{"site": site, "line": line, "day": sh.Day.UTC(), "most": mostOnSheet})
 	if sh.Done, err = pgdb.Read[History](ctx, db, who.ID, histories+`
- where c.site_id = @site and (c.line_id = @line or c.line_id is null) and c.position_id is null and c.unit_id is null and c.done_on = @day
+ where c.site_id = @site and (c.line_id = @line or c.line_id is null) and c.unit_id is null and c.done_on = @day
    and v.skills <@ array['OP'] and cardinality(v.skills) > 0 and (@everywhere or c.site_id = any (@sites))
 order by c.done_at desc, c.id desc limit @most`, args); err != nil {
 		return sh, err
@@ -81,7 +81,7 @@ order by t.title, t.id limit @most`, args); err != nil || sh.Day < sh.Today {
 	}
 	all, err := pgdb.Read[Task](ctx, db, who.ID, tasks+`
  where t.state = 'open' and t.earliest_on <= @day and (@everywhere or t.site_id = any (@sites)) and `+ofRound+`
-order by t.title, t.id limit @most`, args)
+order by t.title, o.code nulls first, t.id limit @most`, args)
 	if err != nil || len(all) == 0 {
 		return sh, err
 	}
@@ -95,12 +95,17 @@ order by t.title, t.id limit @most`, args)
 	if err != nil {
 		return sh, err
 	}
-	facts, err := factsOf(ctx, db, now, all[0])
-	if err != nil {
+	p := &Prepared{now: now, things: map[uuid.UUID]*thing{}, fitted: map[uuid.UUID][]fittedUnit{}, open: map[openKey]uuid.UUID{}}
+	looks := make([]Done, len(all))
+	for i, t := range all {
+		looks[i].At = now
+		p.items = append(p.items, prepared{site: t.SiteID, line: t.LineID, position: t.PositionID})
+	}
+	if err := p.around(ctx, db, looks, []uuid.UUID{site}); err != nil {
 		return sh, err
 	}
-	for _, t := range all {
-		f := Form{Task: t}
+	for n, t := range all {
+		f, facts := Form{Task: t}, p.facts(p.items[n], nil)
 		for i := range found {
 			if t.ProcedureID != nil && found[i].ProcedureID == *t.ProcedureID {
 				f.Version = &found[i]

@@ -75,6 +75,11 @@ func dueRowOf(v visit, e pm.Explained, n int) dueRow {
 		if p.Of > 0 && (p.Unit != due.Days || p.Of > 1) {
 			w.Used = grouped(strconv.FormatFloat(math.Round(p.Used), 'f', 0, 64)) + " of " + grouped(strconv.FormatFloat(math.Round(p.Of), 'f', 0, 64)) + " " + wearUnits[p.Unit]
 		}
+		if p.Unit == due.Days && p.Of == 0 && p.Due == 0 && p.Gap == 0 { // a check that is watched: nothing runs towards it
+			w.Due = "which it has not"
+			r.Bars = append(r.Bars, w)
+			continue
+		}
 		switch {
 		case p.Due == 0:
 			w.Due = "no day can be told"

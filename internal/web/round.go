@@ -133,8 +133,8 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date) roundForm {
 			q.Kind, q.Hint = "number", limitWords(c)
 			if other := otherUnits[c.Unit]; other != "" {
 				q.Kind, q.Units, q.Unit = "measure", []string{c.Unit, other}, c.Unit
-			} else if c.Unit != "" {
-				q.Label += ", " + c.Unit
+			} else if unit := unitOf(c); unit != "" && !strings.Contains(strings.ToLower(c.Prompt), unit) {
+				q.Label += ", " + unit
 			}
 		case "date":
 			q.Kind = "date"
@@ -160,7 +160,11 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date) roundForm {
 		s.Fields = append(s.Fields, &field{Name: r.whys[j], Label: "Why not: " + c.Prompt, Short: "The reason", Optional: true, Most: 300})
 	}
 	s.Fields = append(s.Fields, &field{Name: r.remark, Label: "Remark", Optional: true, Kind: "area", Most: 1000})
-	s.Fields[first].Head, s.Fields[first].Said = f.Task.Title, strings.Join(said, " ")
+	head := f.Task.Title
+	if f.Task.PositionCode != "" {
+		head += ", " + f.Task.PositionCode
+	}
+	s.Fields[first].Head, s.Fields[first].Said = head, strings.Join(said, " ")
 	s.Fields[fold].Fold, s.Fields[len(s.Fields)-1].FoldEnd = "Could not look, or a remark", true
 	if first == fold { // only photos, which a round does not take
 		s.Fields[first].Fold, s.Fields[len(s.Fields)-1].FoldEnd = "", false
@@ -168,9 +172,19 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date) roundForm {
 	return r
 }
 
+// unitOf gives the unit of a check; what is only counted has none.
+func unitOf(c pm.Check) string {
+	if c.Unit == "count" {
+		return ""
+	}
+	return c.Unit
+}
+
 // limitWords says between which limits a reading is good.
 func limitWords(c pm.Check) string {
-	n := func(f float64) string { return strings.TrimSpace(strconv.FormatFloat(f, 'g', -1, 64) + " " + c.Unit) }
+	n := func(f float64) string {
+		return strings.TrimSpace(strconv.FormatFloat(f, 'g', -1, 64) + " " + unitOf(c))
+	}
 	low, high := c.WarnLow, c.WarnHigh
 	if low == nil {
 		low = c.FailLow
