@@ -190,7 +190,19 @@ func (p *pages) job(v visit) error {
 			way = "clockwise"
 		}
 		g.Turn = "Seen from " + say(c.Turning.SeenFrom) + " it must turn " + way
-		g.Drawing = template.HTML(draw.Turning(draw.View{ID: "turn", Title: g.Turn, Clockwise: c.Turning.Clockwise, From: c.Turning.SeenFrom}))
+		look := draw.View{ID: "turn", Title: g.Turn, Clockwise: c.Turning.Clockwise, From: c.Turning.SeenFrom, Words: way, LeftWord: "left", RightWord: "right"}
+		if c.PositionID != nil { // on which side it stands decides what the arrow means
+			q, err := assets.OnePosition(v.ctx, p.db, v.who, *c.PositionID)
+			if err != nil {
+				return err
+			}
+			site, err := assets.OneSite(v.ctx, p.db, v.who, q.SiteID)
+			if err != nil {
+				return err
+			}
+			look.Side, look.LeftWord, look.RightWord = q.LineSide, "left · "+occupant("left", site.DriverSide)+" side", "right · "+occupant("right", site.DriverSide)+" side"
+		}
+		g.Drawing = template.HTML(draw.Turning(look))
 	}
 	for _, pt := range c.Points {
 		g.Points = append(g.Points, g.point(pt, v.who))
