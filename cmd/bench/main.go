@@ -45,7 +45,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "sweep", "needs"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "sweep", "needs", "moves"}
 
 type options struct {
 	seconds      int
@@ -165,7 +165,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		}
 		defer b.large.db.Close()
 	}
-	if slices.ContainsFunc([]string{"list", "units", "readings", "needs"}, b.measures) {
+	if slices.ContainsFunc([]string{"list", "units", "readings", "needs", "moves"}, b.measures) {
 		if b.small, err = b.fill(ctx, own.Address, "small", small); err != nil {
 			return err
 		}
@@ -180,7 +180,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 	for _, part := range []struct {
 		name    string
 		measure func(context.Context, cluster.Address) error
-	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"sweep", b.sweeping}, {"needs", b.needs}} {
+	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"sweep", b.sweeping}, {"needs", b.needs}, {"moves", b.moves}} {
 		if !b.measures(part.name) {
 			continue
 		}
