@@ -373,6 +373,43 @@ func TestASoldSitesWorkIsTheBuyersToSee(t *testing.T) {
 	}
 }
 
+// What a page of planned work asks the database does not grow with the work on it.
+func TestStatementsOfPlannedWorkStayTheSame(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	brush := g.of(t, g.inspect, g.left.ID)
+	site := "/sites/" + g.site.ID.String()
+	pages := []string{"/", site, site + "/due", "/due/" + brush.ID.String(), "/tasks/" + brush.TaskID.String(), "/programme", "/plans/" + g.inspect.String(), "/procedures/" + brush.ProcedureID.String(), "/lines/" + g.line.ID.String() + "/round", "/positions/" + g.left.ID.String()}
+	count := func() map[string]int64 {
+		n := map[string]int64{}
+		for _, path := range pages {
+			n[path] = g.statements(t, g.manager, path)
+		}
+		return n
+	}
+	before := count()
+	g.addPositions(t, 12)
+	g.tick(t)
+	if n := len(mustWorst(t, g)); n < 24 {
+		t.Fatalf("%d things are assigned", n)
+	}
+	for path, n := range count() {
+		if n != before[path] {
+			t.Errorf("%s: %d statements, then %d", path, before[path], n)
+		}
+		t.Logf("%-60s %d statements", path, n)
+	}
+}
+
+func mustWorst(t testing.TB, g *programme) []pm.Item {
+	t.Helper()
+	all, err := pm.Worst(ctx, g.db, access.System, pm.ItemFilter{PlanID: &g.inspect}, 0, 100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
+
 // fits holds pages on a phone and a desk, in light and dark, against axe-core and
 // against what a fingertip and a screen need.
 func fits(t *testing.T, h *house, pages map[uuid.UUID][]string, name func(path string) string) {
