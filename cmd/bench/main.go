@@ -45,7 +45,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "sweep", "needs", "moves"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "sweep", "needs", "moves", "lighthouse"}
 
 type options struct {
 	seconds      int
@@ -180,7 +180,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 	for _, part := range []struct {
 		name    string
 		measure func(context.Context, cluster.Address) error
-	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"sweep", b.sweeping}, {"needs", b.needs}, {"moves", b.moves}} {
+	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"sweep", b.sweeping}, {"needs", b.needs}, {"moves", b.moves}, {"lighthouse", b.lighthouse}} {
 		if !b.measures(part.name) {
 			continue
 		}
