@@ -85,3 +85,36 @@ func spooled(write func(w io.Writer) error) (io.ReadCloser, int64, error) {
 	}
 	return file, size, nil
 }
+
+// GetStockList sends a list about stock as CSV.
+func (s *Server) GetStockList(ctx context.Context, r gen.GetStockListRequestObject) (gen.GetStockListResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	file, size, err := spooled(func(w io.Writer) error { return exchange.ExportGoodsCSV(ctx, s.db, who, string(r.ListKind), w) })
+	return gen.GetStockList200TextcsvResponse{Body: file, ContentLength: size}, err
+}
+
+// ImportStockList brings a list about stock in.
+func (s *Server) ImportStockList(ctx context.Context, r gen.ImportStockListRequestObject) (gen.ImportStockListResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	key, err := idempotencyKey(r.Params.IdempotencyKey)
+	if err != nil {
+		return nil, err
+	}
+	file, err := exchange.Receive(r.Body)
+	if err != nil {
+		return nil, err
+	}
+	defer file.Close()
+	done, err := exchange.ImportGoods(ctx, s.db, who, s.now(), file, exchange.Options{Kind: string(r.ListKind), DryRun: val(r.Params.DryRun), Dates: string(val(r.Params.Dates)), Key: key})
+	if err != nil {
+		return nil, err
+	}
+	return gen.ImportStockList200JSONResponse{DryRun: done.DryRun, Kind: gen.StockListKind(done.Kind), Rows: done.Rows, Added: done.Added, Changed: done.Changed, Unchanged: done.Unchanged,
+		Notes: each(done.Notes, func(n string) string { return n })}, nil
+}

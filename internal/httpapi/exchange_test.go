@@ -195,3 +195,26 @@ func TestAnOwnerExportsTheOwnSites(t *testing.T) {
 	}
 	s.call(t, request{method: "GET", path: "/exports/dogs", as: "manager"}).want(t, 422)
 }
+
+// A list about stock comes back as it went out, names the cells that are wrong, and is for
+// those who move stock.
+func TestListsAboutStock(t *testing.T) {
+	s := newService(t)
+	var it gen.StockListImport
+	for _, kind := range []string{"catalogue", "stock", "orders"} {
+		out := s.call(t, request{method: "GET", path: "/stock/lists/" + kind, as: "technician"}).want(t, 200)
+		s.call(t, request{method: "POST", path: "/stock/lists/" + kind + "?dry_run=true", as: "manager", body: string(out.body), header: asCSV()}).want(t, 200).into(t, &it)
+		if !it.DryRun || string(it.Kind) != kind || it.Added+it.Changed != 0 || it.Unchanged != it.Rows {
+			t.Errorf("%s does not come back: %+v", kind, it)
+		}
+	}
+	a := s.call(t, request{method: "POST", path: "/stock/lists/stock", as: "manager", header: asCSV(), body: "location,part,amount\nNOWHERE,NOTHING,some\n"}).want(t, 422)
+	for _, says := range []string{`"field":"stock!A2"`, `"field":"stock!B2"`, "names no location on record"} {
+		if !strings.Contains(string(a.body), says) {
+			t.Errorf("the answer lacks %s: %s", says, a.body)
+		}
+	}
+	s.call(t, request{method: "POST", path: "/stock/lists/catalogue", as: "technician", header: asCSV(), body: "part,pack\nX,1\n"}).want(t, 403)
+	s.call(t, request{method: "POST", path: "/stock/lists/stock", as: "owner", header: asCSV(), body: "location,part,amount\nX,Y,1\n"}).want(t, 403)
+	s.call(t, request{method: "POST", path: "/stock/lists/stock", as: "manager", header: asCSV(), body: "nothing,like,it\n1,2,3\n"}).want(t, 422)
+}

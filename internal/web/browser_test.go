@@ -121,7 +121,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 		"": {"/sign-in", "/problems", "/enter/nothing"},
 		"manager": {"/", "/sites", "/sites/new", "/customers", "/customers/new", "/people", "/people/invite", "/people/programs/new",
 			"/trail", "/account", "/nowhere", "/parts", "/parts/new", "/locations", "/locations/new", "/import", "/counters", "/counters/quiet", "/counters/held", "/ahead", "/programme", "/plans/new", "/procedures/new"},
-		"technician": {"/", "/account/password", "/people", "/find", "/find?text=UMB", "/find?text=0O", "/units", "/units?class=hub", "/units/new"},
+		"technician": {"/", "/account/password", "/people", "/find", "/find?text=UMB", "/find?text=0O", "/units", "/units?class=hub", "/units/new", "/stock", "/kits", "/orders"},
 		"owner":      {"/"},
 	}
 	sites, err := assets.Sites(ctx, h.db, access.System, nil, assets.Page{Limit: 100})

@@ -2674,6 +2674,27 @@ func (e StepOutcome) Valid() bool {
 	}
 }
 
+// Defines values for StockListKind.
+const (
+	StockListKindCatalogue StockListKind = "catalogue"
+	StockListKindOrders    StockListKind = "orders"
+	StockListKindStock     StockListKind = "stock"
+)
+
+// Valid indicates whether the value is a known member of the StockListKind enum.
+func (e StockListKind) Valid() bool {
+	switch e {
+	case StockListKindCatalogue:
+		return true
+	case StockListKindOrders:
+		return true
+	case StockListKindStock:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for StockOwner.
 const (
 	StockOwnerConsignment StockOwner = "consignment"
@@ -3385,6 +3406,24 @@ func (e ListClaimsParamsState) Valid() bool {
 	case ListClaimsParamsStateTaken:
 		return true
 	case ListClaimsParamsStateUsed:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ImportStockListParamsDates.
+const (
+	ImportStockListParamsDatesDmy ImportStockListParamsDates = "dmy"
+	ImportStockListParamsDatesMdy ImportStockListParamsDates = "mdy"
+)
+
+// Valid indicates whether the value is a known member of the ImportStockListParamsDates enum.
+func (e ImportStockListParamsDates) Valid() bool {
+	switch e {
+	case ImportStockListParamsDatesDmy:
+		return true
+	case ImportStockListParamsDatesMdy:
 		return true
 	default:
 		return false
@@ -8085,6 +8124,22 @@ type StockLine struct {
 	SetAside StockAmount `json:"set_aside"`
 }
 
+// StockListImport defines model for StockListImport.
+type StockListImport struct {
+	Added   int           `json:"added"`
+	Changed int           `json:"changed"`
+	DryRun  bool          `json:"dry_run"`
+	Kind    StockListKind `json:"kind"`
+
+	// Notes How the list was read, and which counts stay open.
+	Notes     []string `json:"notes"`
+	Rows      int      `json:"rows"`
+	Unchanged int      `json:"unchanged"`
+}
+
+// StockListKind defines model for StockListKind.
+type StockListKind string
+
 // StockLot defines model for StockLot.
 type StockLot struct {
 	Customer  *string             `json:"customer,omitempty"`
@@ -9355,6 +9410,9 @@ type InterchangeId = openapi_types.UUID
 // LineId defines model for lineId.
 type LineId = openapi_types.UUID
 
+// ListKind defines model for listKind.
+type ListKind = StockListKind
+
 // LocationId defines model for locationId.
 type LocationId = openapi_types.UUID
 
@@ -10539,6 +10597,21 @@ type UseStockParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
+
+// ImportStockListParams defines parameters for ImportStockList.
+type ImportStockListParams struct {
+	// DryRun Find out what it would do, and do nothing.
+	DryRun *DryRun `form:"dry_run,omitempty" json:"dry_run,omitempty"`
+
+	// Dates How the file writes dates like 3/5/2024; without it other dates in the file must tell.
+	Dates *ImportStockListParamsDates `form:"dates,omitempty" json:"dates,omitempty"`
+
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// ImportStockListParamsDates defines parameters for ImportStockList.
+type ImportStockListParamsDates string
 
 // ListOrdersParams defines parameters for ListOrders.
 type ListOrdersParams struct {
@@ -12024,6 +12097,12 @@ type ServerInterface interface {
 	// UseStock Post what finished jobs have used
 	// (POST /stock-uses)
 	UseStock(c *gin.Context, params UseStockParams)
+	// GetStockList A list about stock as CSV
+	// (GET /stock/lists/{listKind})
+	GetStockList(c *gin.Context, listKind ListKind)
+	// ImportStockList Bring a list about stock in, all of it or nothing
+	// (POST /stock/lists/{listKind})
+	ImportStockList(c *gin.Context, listKind ListKind, params ImportStockListParams)
 	// ListOrders List orders to suppliers, the latest first
 	// (GET /supplier-orders)
 	ListOrders(c *gin.Context, params ListOrdersParams)
@@ -21211,6 +21290,99 @@ func (siw *ServerInterfaceWrapper) UseStock(c *gin.Context) {
 	siw.Handler.UseStock(c, params)
 }
 
+// GetStockList operation middleware
+func (siw *ServerInterfaceWrapper) GetStockList(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "listKind" -------------
+	var listKind ListKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "listKind", c.Param("listKind"), &listKind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter listKind: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.GetStockList(c, listKind)
+}
+
+// ImportStockList operation middleware
+func (siw *ServerInterfaceWrapper) ImportStockList(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "listKind" -------------
+	var listKind ListKind
+
+	err = runtime.BindStyledParameterWithOptions("simple", "listKind", c.Param("listKind"), &listKind, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter listKind: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ImportStockListParams
+
+	// ------------- Optional query parameter "dry_run" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "dry_run", c.Request.URL.Query(), &params.DryRun, runtime.BindQueryParameterOptions{Type: "boolean", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter dry_run: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "dates" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "dates", c.Request.URL.Query(), &params.Dates, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter dates: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ImportStockList(c, listKind, params)
+}
+
 // ListOrders operation middleware
 func (siw *ServerInterfaceWrapper) ListOrders(c *gin.Context) {
 
@@ -23916,6 +24088,8 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/usage-profile", wrapper.ListUsageProfile)
 	router.POST(options.BaseURL+"/imports", wrapper.CreateImport)
 	router.GET(options.BaseURL+"/exports", wrapper.GetExports)
+	router.GET(options.BaseURL+"/stock/lists/:listKind", wrapper.GetStockList)
+	router.POST(options.BaseURL+"/stock/lists/:listKind", wrapper.ImportStockList)
 	router.GET(options.BaseURL+"/exports/:exportKind", wrapper.GetExport)
 	router.GET(options.BaseURL+"/positions/:positionId/isolation", wrapper.GetIsolationNow)
 	router.GET(options.BaseURL+"/isolation-points/:pointId/entries", wrapper.ListIsolationEntries)
@@ -33787,6 +33961,92 @@ func (response UseStockdefaultApplicationProblemPlusJSONResponse) VisitUseStockR
 	return err
 }
 
+type GetStockListRequestObject struct {
+	ListKind ListKind `json:"listKind"`
+}
+
+type GetStockListResponseObject interface {
+	VisitGetStockListResponse(w http.ResponseWriter) error
+}
+
+type GetStockList200TextcsvResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response GetStockList200TextcsvResponse) VisitGetStockListResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/csv")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetStockListdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response GetStockListdefaultApplicationProblemPlusJSONResponse) VisitGetStockListResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportStockListRequestObject struct {
+	ListKind ListKind `json:"listKind"`
+	Params   ImportStockListParams
+	Body     io.Reader
+}
+
+type ImportStockListResponseObject interface {
+	VisitImportStockListResponse(w http.ResponseWriter) error
+}
+
+type ImportStockList200JSONResponse StockListImport
+
+func (response ImportStockList200JSONResponse) VisitImportStockListResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ImportStockListdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ImportStockListdefaultApplicationProblemPlusJSONResponse) VisitImportStockListResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListOrdersRequestObject struct {
 	Params ListOrdersParams
 }
@@ -36875,6 +37135,12 @@ type StrictServerInterface interface {
 	// UseStock Post what finished jobs have used
 	// (POST /stock-uses)
 	UseStock(ctx context.Context, request UseStockRequestObject) (UseStockResponseObject, error)
+	// GetStockList A list about stock as CSV
+	// (GET /stock/lists/{listKind})
+	GetStockList(ctx context.Context, request GetStockListRequestObject) (GetStockListResponseObject, error)
+	// ImportStockList Bring a list about stock in, all of it or nothing
+	// (POST /stock/lists/{listKind})
+	ImportStockList(ctx context.Context, request ImportStockListRequestObject) (ImportStockListResponseObject, error)
 	// ListOrders List orders to suppliers, the latest first
 	// (GET /supplier-orders)
 	ListOrders(ctx context.Context, request ListOrdersRequestObject) (ListOrdersResponseObject, error)
@@ -45147,6 +45413,65 @@ func (sh *strictHandler) UseStock(ctx *gin.Context, params UseStockParams) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(UseStockResponseObject); ok {
 		if err := validResponse.VisitUseStockResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// GetStockList operation middleware
+func (sh *strictHandler) GetStockList(ctx *gin.Context, listKind ListKind) {
+	var request GetStockListRequestObject
+
+	request.ListKind = listKind
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetStockList(ctx.Request.Context(), request.(GetStockListRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetStockList")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(GetStockListResponseObject); ok {
+		if err := validResponse.VisitGetStockListResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ImportStockList operation middleware
+func (sh *strictHandler) ImportStockList(ctx *gin.Context, listKind ListKind, params ImportStockListParams) {
+	var request ImportStockListRequestObject
+
+	request.ListKind = listKind
+	request.Params = params
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet") {
+		request.Body = ctx.Request.Body
+	}
+	if strings.HasPrefix(ctx.GetHeader("Content-Type"), "text/csv") {
+		request.Body = ctx.Request.Body
+	}
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ImportStockList(ctx.Request.Context(), request.(ImportStockListRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ImportStockList")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ImportStockListResponseObject); ok {
+		if err := validResponse.VisitImportStockListResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
