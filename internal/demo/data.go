@@ -190,6 +190,7 @@ type personRow struct {
 	Name         string `csv:"name"`
 	Organisation string `csv:"organisation"`
 	Skills       string `csv:"skills"` // with semicolons between
+	Van          string `csv:"van"`    // that they drive
 }
 
 // grantRow gives a person a role. Whoever has none does not sign in: the hauler

@@ -52,7 +52,7 @@ func (l *loader) load() error {
 		{"twins", l.pairTwins}, {"facts", l.addFacts}, {"blackouts", l.addBlackouts}, {"notes", l.addNotes},
 		{"parts", l.addParts}, {"catalogue", l.addCatalogue}, {"locations", l.addLocations}, {"units", l.addUnits}, {"history", l.addHistory},
 		{"facts of units", l.addUnitFacts}, {"sections", l.addSections}, {"stock", l.addStock},
-		{"people", l.addPeople}, {"gateways", l.addGateways}, {"meters", l.addMeters}, {"readings", l.addReadings}, {"formulas", l.addComputed},
+		{"people", l.addPeople}, {"vans", l.handVans}, {"gateways", l.addGateways}, {"meters", l.addMeters}, {"readings", l.addReadings}, {"formulas", l.addComputed},
 		{"facts of pumps", l.addPumps}, {"names of the programme", l.addHeads}, {"jobs", l.addJobs}, {"programme", l.addProgramme},
 	} {
 		if err := step.do(); err != nil {

@@ -102,7 +102,14 @@ func (l *loader) addStock() error {
 			return err
 		}
 		for _, site := range []string{"UMB", "DUN", "VAN"} {
-			if err := put(p, site+"-SHELF", p.row.ShelfLeast); err != nil {
+			own := func(*stock.Moving) {}
+			if site == "UMB" { // this one pays for what lies in its cupboard
+				own = func(m *stock.Moving) {
+					customer := l.customers[l.siteRow(site).Customer].ID
+					m.Owner = stock.Owner{Kind: stock.Customers, CustomerID: &customer}
+				}
+			}
+			if err := put(p, site+"-SHELF", p.row.ShelfLeast, own); err != nil {
 				return err
 			}
 		}
@@ -153,6 +160,24 @@ func (l *loader) addOrders() error {
 			PaidOn: l.now.AddDate(0, 0, paid).Format(time.DateOnly), DeadlineOn: l.now.AddDate(0, 0, paid+30).Format(time.DateOnly), DepositMinor: &deposit, Currency: "USD"})
 		if err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+// handVans gives each technician the van that they drive; who rides along has none.
+func (l *loader) handVans() error {
+	given := map[string]bool{}
+	for _, p := range l.people {
+		van, has := l.locations[p.Van]
+		who, known := l.actors[p.ID]
+		if !has || !known || van.Kind != "van" || given[p.Van] {
+			continue
+		}
+		given[p.Van] = true
+		from := l.joined[distributor]
+		if _, err := stock.HandVan(l.tx, access.System, l.now, van.ID, who, &from); err != nil {
+			return fmt.Errorf("%s: %w", p.Name, err)
 		}
 	}
 	return nil
