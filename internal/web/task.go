@@ -19,13 +19,12 @@ import (
 
 // What tasks keep as codes, in the words of a page.
 var (
-	taskStateWords  = map[string]string{"open": "open", "done": "done", "covered": "done with larger work", "skipped": "put off", "missed": "missed", "cancelled": "cancelled", "gone": "no longer wanted"}
-	originWords     = map[string]string{"plan": "a plan", "check": "a check that crossed its limit", "fault": "a fault", "hand": "somebody who asked for it"}
-	lineStateWords  = map[string]string{"running": "the line may run", "line_down": "the line must stand", "closed_hours": "in closed hours", "position_parked": "with the position parked", "station_stopped": "with the station stopped", "not_applicable": "wherever it lies"}
-	outcomeOfWork   = map[string]string{"counted": "counted", "extra": "extra, the date ahead stands", "older": "recorded later than newer work, so it moved nothing", "ended": "done for good"}
-	verdictWords    = map[string]string{pm.Good: "good", pm.Warn: "look at it", pm.Fail: "not acceptable", pm.NotJudged: ""}
-	mostHistory     = 20
-	mostStepsOnTask = 200
+	taskStateWords = map[string]string{"open": "open", "done": "done", "covered": "done with larger work", "skipped": "put off", "missed": "missed", "cancelled": "cancelled", "gone": "no longer wanted"}
+	originWords    = map[string]string{"plan": "a plan", "check": "a check that crossed its limit", "fault": "a fault", "hand": "somebody who asked for it"}
+	lineStateWords = map[string]string{"running": "the line may run", "line_down": "the line must stand", "closed_hours": "in closed hours", "position_parked": "with the position parked", "station_stopped": "with the station stopped", "not_applicable": "wherever it lies"}
+	outcomeOfWork  = map[string]string{"counted": "counted", "extra": "extra, the date ahead stands", "older": "recorded later than newer work, so it moved nothing", "ended": "done for good"}
+	verdictWords   = map[string]string{pm.Good: "good", pm.Warn: "look at it", pm.Fail: "not acceptable", pm.NotJudged: ""}
+	mostHistory    = 20
 )
 
 // doneRow is one completion with what was found.
