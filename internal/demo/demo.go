@@ -48,8 +48,13 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 	if err := pm.Anew(ctx, db); err != nil {
 		return err
 	}
-	_, err = pm.Judge(ctx, db, now)
-	return err
+	if _, err = pm.Judge(ctx, db, now); err != nil {
+		return err
+	}
+	if err := s.trips(ctx, db, now); err != nil {
+		return fmt.Errorf("load the visits of the demo: %w", err)
+	}
+	return nil
 }
 
 // register writes what is there, and what its counters showed.

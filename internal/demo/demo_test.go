@@ -129,6 +129,7 @@ func TestTheLoadedScenario(t *testing.T) {
 		{"the sale", aSaleParts},
 		{"the catalogue", theCatalogueIsThere},
 		{"what jobs take", jobsTakeWhatTheTableSays},
+		{"the fortnight", theFortnightIsThere},
 		{"counters", countersWereRead},
 		{"readings at swaps", swapsHaveReadingsBesideThem},
 		{"forecasts", theSentencesAgreeWithTheirPlots},

@@ -146,8 +146,8 @@ func theCatalogueIsThere(t *testing.T, db *pgdb.DB) {
 	for sql, want := range map[string]int{
 		`select count(*) as n from part`: 150, `select count(*) as n from kit_line`: 52, `select count(*) as n from supplier`: 5,
 		`select count(*) as n from part_succession`: 5, `select count(*) as n from procedure where code like 'J%' or code like 'BLK-%'`: 16,
-		`select count(*) as n from procedure_step as s join procedure_version as v on v.id = s.version_id join procedure as p on p.id = v.procedure_id where p.code like 'J%' or p.code like 'BLK-%'`:      115,
-		`select count(*) as n from requirement_line as l join procedure_version as v on v.id = l.version_id join procedure as p on p.id = v.procedure_id where p.code like 'J%' and l.part_id is not null`: 133,
+		`select count(*) as n from procedure_step as s join procedure_version as v on v.id = s.version_id join procedure as p on p.id = v.procedure_id where p.code like 'J%' or p.code like 'BLK-%'`:      117,
+		`select count(*) as n from requirement_line as l join procedure_version as v on v.id = l.version_id join procedure as p on p.id = v.procedure_id where p.code like 'J%' and l.part_id is not null`: 134,
 		`select count(*) as n from part where tracking = 'kit'`: 10, `select count(*) as n from part_words`: 150,
 	} {
 		if got := count(sql); got != want {

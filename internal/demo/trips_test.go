@@ -1,0 +1,56 @@
+package demo
+
+import (
+	"testing"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pm/record"
+	"spindlebook/internal/pm/visits"
+)
+
+// A week behind and one to come: what went, what was given up, what can go and what not,
+// and two cards that are open.
+func theFortnightIsThere(t *testing.T, db *pgdb.DB) {
+	t.Helper()
+	all, err := visits.List(ctx, db, access.System, visits.Filter{}, visits.Page{Limit: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	states := map[string]int{}
+	var ahead []visits.Visit
+	for _, v := range all {
+		states[v.State]++
+		if v.State == visits.Planned || v.State == visits.UnderWay {
+			ahead = append(ahead, v)
+		}
+	}
+	if states[visits.Closed] < 1 || states[visits.Abandoned] < 1 || states[visits.UnderWay] != 2 || states[visits.Planned] < 4 {
+		t.Errorf("the visits are %v", states)
+	}
+	ready, err := visits.Readiness(ctx, db, access.System, now, ahead)
+	if err != nil {
+		t.Fatal(err)
+	}
+	verdicts := map[string]int{}
+	for i, r := range ready {
+		t.Logf("visit %d to %s: %s, %s", ahead[i].Number, ahead[i].SiteCode, r.Verdict, r.Says)
+		for _, j := range r.Jobs {
+			verdicts[j.Verdict]++
+		}
+	}
+	for _, v := range []string{"go", "no-go", "cannot tell"} {
+		if verdicts[v] == 0 {
+			t.Errorf("of %v none is %q", verdicts, v)
+		}
+	}
+	cards, err := record.Cards(ctx, db, access.System, record.Filter{State: "open"}, record.Page{Limit: 9})
+	if err != nil || len(cards) != 2 {
+		t.Fatalf("the open cards are %v, %v", cards, err)
+	}
+	for _, c := range cards {
+		if c.VisitID == nil || c.PositionID == nil {
+			t.Errorf("the card is %+v", c)
+		}
+	}
+}
