@@ -90,7 +90,7 @@ func weeks() exhibit {
 		{Name: "Not looked at", Href: "#ribbon", Cells: cells(draw.RibbonCell{Hours: 1, Says: "1 h"}, draw.RibbonCell{}, draw.RibbonCell{}, draw.RibbonCell{Hours: 8, Says: "8 h"})},
 		{Name: "Nothing ahead", Href: "#ribbon"}}}
 	return exhibit{"ribbon", "The twelve-week ribbon", "Weeks across, sites down. The higher a bar the more hours; filled has its parts, hatched lacks some, dashed nobody can tell, outlined was not looked at. A triangle marks safety or legal work.", []exhibited{
-		wide("in each state", draw.Weeks(r, 700)), shown("with nothing", draw.Weeks(draw.Ribbon{ID: "g-weeks-none", Title: "No work ahead"}, 300))}}
+		wide("in each state", draw.Weeks(r, 700))}}
 }
 
 func turnings() exhibit {
