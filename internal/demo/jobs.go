@@ -15,7 +15,7 @@ import (
 // siteFirst is said with every job.
 const siteFirst = "The site's own energy-control procedure, local codes and the licensed electrician come before what stands here. These steps are an invented example, not instructions for a real machine."
 
-// addJobs records the blocks that jobs share, and the jobs with their steps and
+// addJobs records the blocks that jobs share, and the jobs with their steps, their ways and
 // what they take. What a job covers and what follows it is named where the programme
 // has it.
 func (l *loader) addJobs() error {
