@@ -52,7 +52,7 @@ type orderPage struct {
 	Clock   clock
 	Rows    []orderRow
 	Said    string
-	Total   string // nil where nobody may see it
+	Total   string // "" where the reader sees no cost
 	May     bool
 	Arrived []entryRow
 }
