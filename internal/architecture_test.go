@@ -28,7 +28,7 @@ var may = map[string][]string{
 	"internal/pm/due":                {"internal/calendar", "internal/fault", "internal/usage"},
 	"internal/pgdb":                  {"internal/fault"},
 	"internal/pgdb/cluster":          {},
-	"internal/pgtest":                {"internal/pgdb", "internal/pgdb/cluster"},
+	"internal/pgtest":                {"internal/access", "internal/fault", "internal/pgdb", "internal/pgdb/cluster"},
 	"internal/access":                {"internal/fault", "internal/pgdb"},
 	"internal/assets":                {"internal/access", "internal/assets/supply", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/assets/supply":         {"internal/fault"},

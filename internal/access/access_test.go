@@ -2,7 +2,6 @@ package access_test
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"reflect"
 	"slices"
@@ -29,43 +28,10 @@ var (
 	now = time.Date(2025, 6, 10, 9, 0, 0, 0, time.UTC)
 )
 
-// write runs fn in a transaction of the actor and gives its result.
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-// done is write for what must succeed.
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-// mustFail checks the kind and the field of a fault.
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field string) *fault.Error {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok {
-		f = &fault.Error{}
-	}
-	if !ok || f.Kind != kind || f.Field != field {
-		t.Errorf("%s: %v, want a fault of kind %d at %q", what, err, kind, field)
-	}
-	return f
-}
-
 // addPerson adds somebody who has not chosen a password yet.
 func addPerson(t testing.TB, db *pgdb.DB, login string, grants ...access.NewGrant) access.Account {
 	t.Helper()
-	return done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
+	return pgtest.Done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, access.System, now, access.NewPerson{Name: "Person " + login, Login: login, Grants: grants})
 	})
 }
@@ -117,14 +83,14 @@ func account(t testing.TB, db *pgdb.DB, id uuid.UUID) access.Account {
 
 func addCustomer(t testing.TB, db *pgdb.DB, code string) uuid.UUID {
 	t.Helper()
-	return done(t, db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
+	return pgtest.Done(t, db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, access.System, now, assets.CustomerEdit{Code: code, Name: code})
 	}).ID
 }
 
 func addSite(t testing.TB, db *pgdb.DB, code string, customer uuid.UUID) uuid.UUID {
 	t.Helper()
-	return done(t, db, access.System, func(tx *gorm.DB) (assets.Site, error) {
+	return pgtest.Done(t, db, access.System, func(tx *gorm.DB) (assets.Site, error) {
 		return assets.AddSite(tx, access.System, now, customer, nil, assets.SiteEdit{Code: code, Name: code, Zone: "America/Chicago",
 			Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 	}).ID
@@ -222,7 +188,7 @@ func TestScopesReachAsFarAsTheyShould(t *testing.T) {
 			if who.May(not) {
 				t.Errorf("%s: may %s", name, not)
 			}
-			if f := mustFail(t, name, who.Must(not), fault.Forbidden, ""); !strings.Contains(f.Msg, string(not)) {
+			if f := pgtest.Refused(t, name, who.Must(not), fault.Forbidden, ""); !strings.Contains(f.Msg, string(not)) {
 				t.Errorf("%s: the fault %q does not name the right %s", name, f.Msg, not)
 			}
 		}
@@ -248,14 +214,14 @@ func TestWhoIsUnknownOrShutOutIsNobody(t *testing.T) {
 	t.Parallel()
 	db := pgtest.New(t)
 	_, _, err := access.Load(ctx, db, uuid.New())
-	mustFail(t, "an unknown actor", err, fault.NoIdentity, "")
+	pgtest.Refused(t, "an unknown actor", err, fault.NoIdentity, "")
 	a := addPerson(t, db, "wilma", access.NewGrant{Role: "technician"})
 	who := load(t, db, a.ID)
-	done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, access.System, now, a.ID, a.Version, a.Name, true)
 	})
 	_, _, err = access.Load(ctx, db, a.ID)
-	mustFail(t, "a disabled actor", err, fault.NoIdentity, "")
+	pgtest.Refused(t, "a disabled actor", err, fault.NoIdentity, "")
 	// and whoever still holds the rights they had once comes no further than the database
 	type row struct{ Code string }
 	addCustomer(t, db, "HAD")
@@ -275,7 +241,7 @@ func TestPeopleAreAddedWithTheirRoles(t *testing.T) {
 	had := addCustomer(t, db, "HAD")
 	h1 := addSite(t, db, "H1", had)
 	ends := time.Now().Add(time.Hour).UTC().Truncate(time.Microsecond)
-	a := done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, access.System, now, access.NewPerson{Name: " Orla Hadrelle ", Login: " Orla@Hadrelle.example ", CustomerID: &had,
 			Grants: []access.NewGrant{{Role: "owner", CustomerID: &had}, {Role: "site_staff", CustomerID: &had, SiteID: &h1, EndsAt: &ends}}})
 	})
@@ -294,14 +260,14 @@ func TestPeopleAreAddedWithTheirRoles(t *testing.T) {
 		t.Errorf("by name %v, %v", id, err)
 	}
 	_, err := access.ByLogin(ctx, db, "nobody")
-	mustFail(t, "an unknown name", err, fault.NotFound, "")
+	pgtest.Refused(t, "an unknown name", err, fault.NotFound, "")
 
 	other, past := uuid.New(), now
 	add := func(in access.NewPerson) error {
-		_, err := write(db, access.System, func(tx *gorm.DB) (access.Account, error) { return access.AddPerson(tx, access.System, now, in) })
+		_, err := pgtest.Write(db, access.System, func(tx *gorm.DB) (access.Account, error) { return access.AddPerson(tx, access.System, now, in) })
 		return err
 	}
-	f := mustFail(t, "a name in use, written otherwise", add(access.NewPerson{Name: "X", Login: "ORLA@hadrelle.example"}), fault.Conflict, "login")
+	f := pgtest.Refused(t, "a name in use, written otherwise", add(access.NewPerson{Name: "X", Login: "ORLA@hadrelle.example"}), fault.Conflict, "login")
 	if f.Existing == nil || f.Existing.ID != a.ID.String() || f.Existing.Code != a.Login || f.Existing.Kind != "person" {
 		t.Errorf("the holder is given as %+v", f.Existing)
 	}
@@ -324,7 +290,7 @@ func TestPeopleAreAddedWithTheirRoles(t *testing.T) {
 		"gateway of whom":  {access.NewPerson{Name: "X", Login: "xxx", Grants: []access.NewGrant{{Role: "gateway", SiteID: &h1, CustomerID: &had}}}, "grants[0].site_id"},
 		"ended already":    {access.NewPerson{Name: "X", Login: "xxx", Grants: []access.NewGrant{{Role: "technician", EndsAt: &past}}}, "grants[0].ends_at"},
 	} {
-		mustFail(t, what, add(c.in), fault.Invalid, c.field)
+		pgtest.Refused(t, what, add(c.in), fault.Invalid, c.field)
 	}
 	if all, err := access.Accounts(ctx, db, access.System, access.Page{Limit: 10}); err != nil || len(all) != 1 {
 		t.Errorf("of those refused something stayed: %d accounts, %v", len(all), err)
@@ -336,14 +302,14 @@ func TestRolesAreGivenAndEnded(t *testing.T) {
 	db := pgtest.New(t)
 	manager, _ := addManager(t, db, "wilma")
 	a := addPerson(t, db, "tom")
-	given := done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	given := pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.GiveRole(tx, manager, now, a.ID, access.NewGrant{Role: "technician"})
 	})
 	if len(given.Grants) != 1 || !load(t, db, a.ID).May(access.RecordWork) {
 		t.Errorf("given %+v", given.Grants)
 	}
 	end := func() (access.Account, error) {
-		return write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+		return pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 			return access.EndRole(tx, manager, now.Add(time.Hour), a.ID, given.Grants[0].ID)
 		})
 	}
@@ -351,21 +317,21 @@ func TestRolesAreGivenAndEnded(t *testing.T) {
 		t.Errorf("ended, there is %+v, %v", ended.Grants, err)
 	}
 	_, err := end()
-	mustFail(t, "a role that ended already", err, fault.NotFound, "")
-	_, err = write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Refused(t, "a role that ended already", err, fault.NotFound, "")
+	_, err = pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.EndRole(tx, manager, now, manager.ID, given.Grants[0].ID)
 	})
-	mustFail(t, "a role of somebody else", err, fault.NotFound, "")
+	pgtest.Refused(t, "a role of somebody else", err, fault.NotFound, "")
 	for _, nobody := range []uuid.UUID{uuid.New(), access.System.ID} {
-		_, err = write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+		_, err = pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 			return access.GiveRole(tx, manager, now, nobody, access.NewGrant{Role: "technician"})
 		})
-		mustFail(t, "a role for nobody", err, fault.NotFound, "")
+		pgtest.Refused(t, "a role for nobody", err, fault.NotFound, "")
 	}
-	_, err = write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+	_, err = pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.GiveRole(tx, manager, now, a.ID, access.NewGrant{Role: "king"})
 	})
-	mustFail(t, "no such role", err, fault.Invalid, "role")
+	pgtest.Refused(t, "no such role", err, fault.Invalid, "role")
 }
 
 func TestAccountsAreReadAndEdited(t *testing.T) {
@@ -373,7 +339,7 @@ func TestAccountsAreReadAndEdited(t *testing.T) {
 	db := pgtest.New(t)
 	manager, _ := addManager(t, db, "wilma")
 	a := addPerson(t, db, "tom", access.NewGrant{Role: "technician"})
-	program := done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	program := pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddProgram(tx, manager, now, "Gateway", []access.NewGrant{{Role: "technician"}})
 	})
 	var seen []uuid.UUID
@@ -396,36 +362,36 @@ func TestAccountsAreReadAndEdited(t *testing.T) {
 		t.Errorf("listed %v", seen)
 	}
 	_, err := access.Accounts(ctx, db, manager, access.Page{After: "x", Limit: 1})
-	mustFail(t, "a cursor of ours", err, fault.Malformed, "cursor")
+	pgtest.Refused(t, "a cursor of ours", err, fault.Malformed, "cursor")
 	for _, nobody := range []uuid.UUID{uuid.New(), access.System.ID} {
 		_, err = access.OneAccount(ctx, db, manager, nobody)
-		mustFail(t, "nobody", err, fault.NotFound, "")
+		pgtest.Refused(t, "nobody", err, fault.NotFound, "")
 	}
 
 	edit := func(version int, name string, disabled bool) (access.Account, error) {
-		return write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+		return pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 			return access.EditAccount(tx, manager, now, a.ID, version, name, disabled)
 		})
 	}
 	if got, err := edit(1, " Tom Oak ", true); err != nil || got.Name != "Tom Oak" || got.Version != 2 || !got.Disabled {
 		t.Errorf("edited to %+v, %v", got, err)
 	}
-	f := mustFail(t, "a stale edit", func() error { _, err := edit(1, "Tim", false); return err }(), fault.Stale, "If-Match")
+	f := pgtest.Refused(t, "a stale edit", func() error { _, err := edit(1, "Tim", false); return err }(), fault.Stale, "If-Match")
 	if !strings.Contains(f.Msg, `version "2"`) {
 		t.Errorf("the version now is given as %q", f.Msg)
 	}
 	_, err = edit(2, " ", false)
-	mustFail(t, "a blank name", err, fault.Invalid, "name")
+	pgtest.Refused(t, "a blank name", err, fault.Invalid, "name")
 	if got := account(t, db, a.ID); got.Name != "Tom Oak" || !got.Disabled || got.Version != 2 {
 		t.Errorf("what was refused left %+v", got)
 	}
 	if got, err := edit(2, "Tom Oak", false); err != nil || got.Disabled {
 		t.Errorf("let in again: %+v, %v", got, err)
 	}
-	_, err = write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+	_, err = pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, manager, now, uuid.New(), 1, "X", false)
 	})
-	mustFail(t, "nobody", err, fault.NotFound, "")
+	pgtest.Refused(t, "nobody", err, fault.NotFound, "")
 }
 
 func TestOfTwoWhoEditAnAccountOneIsTold(t *testing.T) {
@@ -444,7 +410,7 @@ func TestOfTwoWhoEditAnAccountOneIsTold(t *testing.T) {
 	if faults[0] != nil {
 		t.Fatal(faults[0])
 	}
-	if f := mustFail(t, "the second", faults[1], fault.Stale, "If-Match"); !strings.Contains(f.Msg, `version "2"`) {
+	if f := pgtest.Refused(t, "the second", faults[1], fault.Stale, "If-Match"); !strings.Contains(f.Msg, `version "2"`) {
 		t.Errorf("the version now is given as %q", f.Msg)
 	}
 	if got := account(t, db, a.ID); got.Name != "One" || got.Version != 2 {
@@ -498,27 +464,27 @@ func TestTheLastManagerStays(t *testing.T) {
 	ends := time.Now().Add(time.Hour)
 	letIn(t, db, addPerson(t, db, "ends-soon", access.NewGrant{Role: "manager", EndsAt: &ends}).ID)
 	letIn(t, db, addPerson(t, db, "technician", access.NewGrant{Role: "technician"}).ID)
-	done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddProgram(tx, manager, now, "Robot", []access.NewGrant{{Role: "manager"}})
 	})
 	_, out := addManager(t, db, "shut-out")
-	done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, manager, now, out.ID, 1, out.Name, true)
 	})
 	endRole := func() error {
-		_, err := write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+		_, err := pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 			return access.EndRole(tx, manager, now, a.ID, a.Grants[0].ID)
 		})
 		return err
 	}
 	shutOut := func() error {
-		_, err := write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+		_, err := pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 			return access.EditAccount(tx, manager, now, a.ID, 1, a.Name, true)
 		})
 		return err
 	}
-	mustFail(t, "ending the role of the last manager", endRole(), fault.Conflict, "role")
-	mustFail(t, "shutting out the last manager", shutOut(), fault.Conflict, "role")
+	pgtest.Refused(t, "ending the role of the last manager", endRole(), fault.Conflict, "role")
+	pgtest.Refused(t, "shutting out the last manager", shutOut(), fault.Conflict, "role")
 	if !load(t, db, a.ID).May(access.Administer) {
 		t.Error("the last manager is gone")
 	}
@@ -532,7 +498,7 @@ func TestTheLastManagerStays(t *testing.T) {
 	}
 	// and one may shut oneself out
 	third, b := addManager(t, db, "third")
-	_, err := write(db, third, func(tx *gorm.DB) (access.Account, error) {
+	_, err := pgtest.Write(db, third, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, third, now, b.ID, 1, b.Name, true)
 	})
 	if err != nil {
@@ -605,7 +571,7 @@ func TestOnlyWhoAdministersReachesPeople(t *testing.T) {
 			return err
 		}(),
 	} {
-		mustFail(t, name, err, fault.Forbidden, "")
+		pgtest.Refused(t, name, err, fault.Forbidden, "")
 	}
 	// and where the check is skipped, row security refuses or shows nothing
 	pretender := tom
@@ -638,7 +604,7 @@ func TestOnlyWhoAdministersReachesPeople(t *testing.T) {
 			return tx.Exec(`insert into credential values (?, 'x', 1, now())`, access.System.ID).Error
 		},
 	} {
-		mustFail(t, name+" past the check", db.InTx(ctx, tom.ID, fn), fault.Forbidden, "")
+		pgtest.Refused(t, name+" past the check", db.InTx(ctx, tom.ID, fn), fault.Forbidden, "")
 	}
 	for _, table := range []string{"person", "credential", "role_grant", "program_token", "entry_link", "trail", "kept_answer"} {
 		type row struct{ N int }
@@ -660,7 +626,7 @@ func TestTheTrailIsReadInPages(t *testing.T) {
 	had := addCustomer(t, db, "HAD")
 	h1 := addSite(t, db, "H1", had)
 	for i := range 3 {
-		done(t, db, manager, func(tx *gorm.DB) (assets.Customer, error) {
+		pgtest.Done(t, db, manager, func(tx *gorm.DB) (assets.Customer, error) {
 			return assets.EditCustomer(tx, manager, had, 1+i, assets.CustomerEdit{Code: "HAD", Name: fmt.Sprint("Hadrelle ", i)})
 		})
 	}
@@ -687,7 +653,7 @@ func TestTheTrailIsReadInPages(t *testing.T) {
 		}
 	}
 	_, err := access.Trail(ctx, db, manager, access.TrailFilter{}, access.Page{After: "x", Limit: 1})
-	mustFail(t, "a cursor of ours", err, fault.Malformed, "cursor")
+	pgtest.Refused(t, "a cursor of ours", err, fault.Malformed, "cursor")
 }
 
 // everythingIn gives every row of every table as text, the way an administrator

@@ -99,24 +99,24 @@ func TestTheFirstPersonSetsItUp(t *testing.T) {
 	first := firstLink(t, db, now)
 	second := firstLink(t, db, now.Add(time.Minute))
 	_, err := access.OpenLink(ctx, db, now.Add(2*time.Minute), first)
-	mustFail(t, "the link before", err, fault.NotFound, "")
+	pgtest.Refused(t, "the link before", err, fault.NotFound, "")
 	if l, err := access.OpenLink(ctx, db, now.Add(2*time.Minute), second); err != nil || l.Purpose != access.FirstPerson || l.ActorID != nil {
 		t.Errorf("the link opens as %+v, %v", l, err)
 	}
 	_, err = setUp(now.Add(2*time.Minute), first)
-	mustFail(t, "set up with the link before", err, fault.NotFound, "")
+	pgtest.Refused(t, "set up with the link before", err, fault.NotFound, "")
 	_, err = setUp(now.Add(25*time.Hour), second)
-	mustFail(t, "set up a day too late", err, fault.NotFound, "")
+	pgtest.Refused(t, "set up a day too late", err, fault.NotFound, "")
 	_, err = setUp(now, "no such secret")
-	mustFail(t, "set up with an invented link", err, fault.NotFound, "")
+	pgtest.Refused(t, "set up with an invented link", err, fault.NotFound, "")
 	// the link of a day is for its purpose only
 	_, err = access.UsePasswordLink(ctx, db, now.Add(2*time.Minute), second, password)
-	mustFail(t, "a password by the first link", err, fault.NotFound, "")
+	pgtest.Refused(t, "a password by the first link", err, fault.NotFound, "")
 	// what is filled in wrongly does not use it up
 	_, err = access.SetUp(ctx, db, now.Add(2*time.Minute), second, "Wilma", "w i", password)
-	mustFail(t, "a wrong login", err, fault.Invalid, "login")
+	pgtest.Refused(t, "a wrong login", err, fault.Invalid, "login")
 	_, err = access.SetUp(ctx, db, now.Add(2*time.Minute), second, "Wilma", "wilma", "short")
-	mustFail(t, "a wrong password", err, fault.Invalid, "password")
+	pgtest.Refused(t, "a wrong password", err, fault.Invalid, "password")
 
 	id, err := setUp(now.Add(3*time.Minute), second)
 	if err != nil {
@@ -131,16 +131,16 @@ func TestTheFirstPersonSetsItUp(t *testing.T) {
 		t.Errorf("signed in as %v, %d, %v", got, epoch, err)
 	}
 	_, err = setUp(now.Add(4*time.Minute), second)
-	mustFail(t, "set up a second time", err, fault.NotFound, "")
+	pgtest.Refused(t, "set up a second time", err, fault.NotFound, "")
 	if secret, err := access.FirstLink(ctx, db, now); secret != "" || err != nil {
 		t.Errorf("with people there: a first link %q, %v", secret, err)
 	}
 	// one that was made in the instant of the set-up opens nothing either
-	stray := done(t, db, access.System, func(tx *gorm.DB) (string, error) {
+	stray := pgtest.Done(t, db, access.System, func(tx *gorm.DB) (string, error) {
 		return access.MakeLink(tx, now, access.FirstPerson, nil, time.Hour)
 	})
 	_, err = access.SetUp(ctx, db, now.Add(time.Minute), stray, "Mallory", "mallory", password)
-	mustFail(t, "set up by a stray link", err, fault.NotFound, "")
+	pgtest.Refused(t, "set up by a stray link", err, fault.NotFound, "")
 }
 
 func TestOfTwoWhoSetUpAtOnceOneDoes(t *testing.T) {
@@ -209,7 +209,7 @@ func TestALinkGivesAPasswordOnce(t *testing.T) {
 	tom := addPerson(t, db, "tom", access.NewGrant{Role: "technician"})
 	link := func(at time.Time) string {
 		t.Helper()
-		return done(t, db, manager, func(tx *gorm.DB) (string, error) {
+		return pgtest.Done(t, db, manager, func(tx *gorm.DB) (string, error) {
 			secret, ends, err := access.LinkFor(tx, manager, at, tom.ID)
 			if !ends.Equal(at.Add(7 * 24 * time.Hour)) {
 				t.Errorf("the link ends at %v", ends)
@@ -220,18 +220,18 @@ func TestALinkGivesAPasswordOnce(t *testing.T) {
 	earlier := link(now)
 	secret := link(now)
 	_, err := access.UsePasswordLink(ctx, db, now, earlier, password)
-	mustFail(t, "the link before", err, fault.NotFound, "")
+	pgtest.Refused(t, "the link before", err, fault.NotFound, "")
 	week := now.Add(7 * 24 * time.Hour)
 	_, err = access.UsePasswordLink(ctx, db, week, secret, password)
-	mustFail(t, "after a week", err, fault.NotFound, "")
+	pgtest.Refused(t, "after a week", err, fault.NotFound, "")
 	l, err := access.OpenLink(ctx, db, week.Add(-time.Second), secret)
 	if err != nil || l.Purpose != access.ChoosePassword || *l.ActorID != tom.ID || l.ActorName != tom.Name || l.Login != "tom" || !l.ExpiresAt.Equal(week) {
 		t.Errorf("the link opens as %+v, %v", l, err)
 	}
 	_, err = access.UsePasswordLink(ctx, db, now, secret, "tom's own words")
-	mustFail(t, "a password with the name in it", err, fault.Invalid, "password")
+	pgtest.Refused(t, "a password with the name in it", err, fault.Invalid, "password")
 	_, err = access.SetUp(ctx, db, now, secret, "Mallory", "mallory", password)
-	mustFail(t, "a set-up by it", err, fault.NotFound, "")
+	pgtest.Refused(t, "a set-up by it", err, fault.NotFound, "")
 
 	faults := atOnce(2, func(int) error {
 		id, err := access.UsePasswordLink(ctx, db, now, secret, password)
@@ -255,23 +255,23 @@ func TestALinkGivesAPasswordOnce(t *testing.T) {
 	}
 	// a link of somebody who is shut out meanwhile opens nothing
 	secret = link(now)
-	done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, manager, now, tom.ID, 1, tom.Name, true)
 	})
 	_, err = access.OpenLink(ctx, db, now, secret)
-	mustFail(t, "the link of somebody shut out", err, fault.NotFound, "")
+	pgtest.Refused(t, "the link of somebody shut out", err, fault.NotFound, "")
 
-	program := done(t, db, manager, func(tx *gorm.DB) (access.Account, error) { return access.AddProgram(tx, manager, now, "Gateway", nil) })
-	_, err = write(db, manager, func(tx *gorm.DB) (string, error) {
+	program := pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) { return access.AddProgram(tx, manager, now, "Gateway", nil) })
+	_, err = pgtest.Write(db, manager, func(tx *gorm.DB) (string, error) {
 		s, _, err := access.LinkFor(tx, manager, now, program.ID)
 		return s, err
 	})
-	mustFail(t, "a link for a program", err, fault.Invalid, "account")
-	_, err = write(db, manager, func(tx *gorm.DB) (string, error) {
+	pgtest.Refused(t, "a link for a program", err, fault.Invalid, "account")
+	_, err = pgtest.Write(db, manager, func(tx *gorm.DB) (string, error) {
 		s, _, err := access.LinkFor(tx, manager, now, uuid.New())
 		return s, err
 	})
-	mustFail(t, "a link for nobody", err, fault.NotFound, "")
+	pgtest.Refused(t, "a link for nobody", err, fault.NotFound, "")
 }
 
 func TestEverySignInThatFailsGetsTheSameAnswer(t *testing.T) {
@@ -280,7 +280,7 @@ func TestEverySignInThatFailsGetsTheSameAnswer(t *testing.T) {
 	_, a := addManager(t, db, "wilma")
 	addPerson(t, db, "no-password")
 	_, out := addManager(t, db, "shut-out")
-	done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, access.System, now, out.ID, 1, out.Name, true)
 	})
 	var words []string
@@ -289,7 +289,7 @@ func TestEverySignInThatFailsGetsTheSameAnswer(t *testing.T) {
 		{"shut-out", password}, {"", ""}, {strings.Repeat("ä", 300), password},
 	} {
 		id, epoch, err := access.SignIn(ctx, db, now, c.login, c.password, "192.0.2.1")
-		f := mustFail(t, c.login, err, fault.NoIdentity, "")
+		f := pgtest.Refused(t, c.login, err, fault.NoIdentity, "")
 		words = append(words, f.Error()+f.Value)
 		if id != uuid.Nil || epoch != 0 {
 			t.Errorf("%q: gives away %v, %d", c.login, id, epoch)
@@ -306,7 +306,7 @@ func TestEverySignInThatFailsGetsTheSameAnswer(t *testing.T) {
 		}
 	}
 	_, _, err := access.SignIn(ctx, db, now, "wil\x00ma", password, "192.0.2.1")
-	mustFail(t, "a zero byte", err, fault.Malformed, "")
+	pgtest.Refused(t, "a zero byte", err, fault.Malformed, "")
 	db.Close()
 	if _, _, err = access.SignIn(ctx, db, now, "wilma", password, "192.0.2.1"); err == nil || fault.KindOf(err) == fault.NoIdentity {
 		t.Errorf("without a database: %v", err)
@@ -328,27 +328,27 @@ func TestFailuresForOneNameAreThrottled(t *testing.T) {
 				t.Errorf("after three failures: %v", err)
 			}
 		}
-		mustFail(t, "a failure", try("wilma", "wrong", time.Duration(i)*time.Minute), fault.NoIdentity, "")
+		pgtest.Refused(t, "a failure", try("wilma", "wrong", time.Duration(i)*time.Minute), fault.NoIdentity, "")
 	}
 	for what, err := range map[string]error{
 		"the sixth": try("wilma", "wrong", 5*time.Minute), "the right password": try("wilma", password, 5*time.Minute), "written otherwise": try(" WILMA ", "wrong", 5*time.Minute),
 	} {
-		if f := mustFail(t, what, err, fault.Throttled, ""); f.RetryAfter != 10*time.Minute {
+		if f := pgtest.Refused(t, what, err, fault.Throttled, ""); f.RetryAfter != 10*time.Minute {
 			t.Errorf("%s: told to wait %v, want until the first is 15 minutes old", what, f.RetryAfter)
 		}
 	}
 	if err := try("bert", password, 5*time.Minute); err != nil {
 		t.Errorf("somebody else: %v", err)
 	}
-	if f := mustFail(t, "the last moment", try("wilma", password, 15*time.Minute-time.Millisecond), fault.Throttled, ""); f.RetryAfter != time.Second {
+	if f := pgtest.Refused(t, "the last moment", try("wilma", password, 15*time.Minute-time.Millisecond), fault.Throttled, ""); f.RetryAfter != time.Second {
 		t.Errorf("told to wait %v", f.RetryAfter)
 	}
 	// what was refused did not count, so the first place is free again
 	if err := try("wilma", password, 15*time.Minute); err != nil {
 		t.Errorf("after the wait: %v", err)
 	}
-	mustFail(t, "a fifth within the window again", try("wilma", "wrong", 15*time.Minute), fault.NoIdentity, "")
-	if f := mustFail(t, "and a sixth", try("wilma", "wrong", 15*time.Minute), fault.Throttled, ""); f.RetryAfter != time.Minute {
+	pgtest.Refused(t, "a fifth within the window again", try("wilma", "wrong", 15*time.Minute), fault.NoIdentity, "")
+	if f := pgtest.Refused(t, "and a sixth", try("wilma", "wrong", 15*time.Minute), fault.Throttled, ""); f.RetryAfter != time.Minute {
 		t.Errorf("told to wait %v", f.RetryAfter)
 	}
 }
@@ -380,8 +380,8 @@ func TestFailuresFromOneAddressAreThrottled(t *testing.T) {
 		_, _, err := access.SignIn(ctx, db, now.Add(after), "wilma", password, address)
 		return err
 	}
-	mustFail(t, "the thirtieth", try("wrong", "192.0.2.1", 10*time.Minute), fault.NoIdentity, "")
-	if f := mustFail(t, "one more", try(password, "192.0.2.1", 10*time.Minute), fault.Throttled, ""); f.RetryAfter != 5*time.Minute {
+	pgtest.Refused(t, "the thirtieth", try("wrong", "192.0.2.1", 10*time.Minute), fault.NoIdentity, "")
+	if f := pgtest.Refused(t, "one more", try(password, "192.0.2.1", 10*time.Minute), fault.Throttled, ""); f.RetryAfter != 5*time.Minute {
 		t.Errorf("told to wait %v", f.RetryAfter)
 	}
 	if err := try(password, "192.0.2.2", 10*time.Minute); err != nil {
@@ -389,9 +389,9 @@ func TestFailuresFromOneAddressAreThrottled(t *testing.T) {
 	}
 	// both bounds reached: whoever waits as told must not be told again
 	for range 4 {
-		mustFail(t, "from elsewhere", try("wrong", "192.0.2.2", 10*time.Minute), fault.NoIdentity, "")
+		pgtest.Refused(t, "from elsewhere", try("wrong", "192.0.2.2", 10*time.Minute), fault.NoIdentity, "")
 	}
-	if f := mustFail(t, "both", try("wrong", "192.0.2.1", 10*time.Minute), fault.Throttled, ""); f.RetryAfter != 15*time.Minute {
+	if f := pgtest.Refused(t, "both", try("wrong", "192.0.2.1", 10*time.Minute), fault.Throttled, ""); f.RetryAfter != 15*time.Minute {
 		t.Errorf("told to wait %v", f.RetryAfter)
 	}
 	if err := try(password, "192.0.2.1", 25*time.Minute); err != nil {
@@ -405,11 +405,11 @@ func TestAPasswordIsChangedByWhoKnowsIt(t *testing.T) {
 	wilma, a := addManager(t, db, "wilma")
 	change := func(old, chosen string) (int, error) { return access.ChangePassword(ctx, db, wilma, now, old, chosen) }
 	_, err := change("five plain words here", "quite different words")
-	mustFail(t, "a wrong old one", err, fault.Invalid, "old_password")
+	pgtest.Refused(t, "a wrong old one", err, fault.Invalid, "old_password")
 	_, err = change(password, "short")
-	mustFail(t, "a short new one", err, fault.Invalid, "new_password")
+	pgtest.Refused(t, "a short new one", err, fault.Invalid, "new_password")
 	_, err = change(password, "Wilma's plain words")
-	mustFail(t, "one with the name in it", err, fault.Invalid, "new_password")
+	pgtest.Refused(t, "one with the name in it", err, fault.Invalid, "new_password")
 	if got := storedHash(t, db, a.ID); got != cheapHash {
 		t.Error("what was refused changed the password")
 	}
@@ -421,7 +421,7 @@ func TestAPasswordIsChangedByWhoKnowsIt(t *testing.T) {
 		t.Errorf("the epoch is %d, %v", epoch, err)
 	}
 	_, _, err = access.SignIn(ctx, db, now, "wilma", password, "192.0.2.1")
-	mustFail(t, "the old one", err, fault.NoIdentity, "")
+	pgtest.Refused(t, "the old one", err, fault.NoIdentity, "")
 	if _, epoch, err := access.SignIn(ctx, db, now, "wilma", "quite different words", "192.0.2.1"); err != nil || epoch != 2 {
 		t.Errorf("the new one: epoch %d, %v", epoch, err)
 	}
@@ -434,7 +434,7 @@ func TestAPasswordIsChangedByWhoKnowsIt(t *testing.T) {
 		t.Error("two passwords share a salt")
 	}
 	_, err = access.ChangePassword(ctx, db, access.System, now, password, "quite different words")
-	mustFail(t, "who has no password", err, fault.NotFound, "")
+	pgtest.Refused(t, "who has no password", err, fault.NotFound, "")
 }
 
 func TestPasswordsThatAreTooEasy(t *testing.T) {
@@ -466,7 +466,7 @@ func TestTokensLetProgramsIn(t *testing.T) {
 	db := pgtest.New(t)
 	manager, person := addManager(t, db, "wilma")
 	h1 := addSite(t, db, "H1", addCustomer(t, db, "HAD"))
-	program := done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	program := pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddProgram(tx, manager, now, " Gateway ", []access.NewGrant{{Role: "gateway", SiteID: &h1}})
 	})
 	if program.Kind != "program" || program.Name != "Gateway" || program.Login != "" || program.HasPassword || len(program.Grants) != 1 {
@@ -477,7 +477,7 @@ func TestTokensLetProgramsIn(t *testing.T) {
 		secret string
 	}
 	give := func(to uuid.UUID, expires time.Time) (given, error) {
-		return write(db, manager, func(tx *gorm.DB) (g given, err error) {
+		return pgtest.Write(db, manager, func(tx *gorm.DB) (g given, err error) {
 			g.Token, g.secret, err = access.GiveToken(tx, manager, now, to, expires)
 			return g, err
 		})
@@ -503,7 +503,7 @@ func TestTokensLetProgramsIn(t *testing.T) {
 	refuse := func(what string, at time.Time, secret string) {
 		t.Helper()
 		_, err := access.ByToken(ctx, db, at, secret)
-		mustFail(t, what, err, fault.NoIdentity, "")
+		pgtest.Refused(t, what, err, fault.NoIdentity, "")
 	}
 	refuse("expired", day, one.secret)
 	refuse("cut short", now, one.secret[:len(one.secret)-1])
@@ -513,16 +513,16 @@ func TestTokensLetProgramsIn(t *testing.T) {
 	refuse("odd bytes", now, "spb_\x00\xff")
 
 	_, err = give(program.ID, now)
-	mustFail(t, "ending now", err, fault.Invalid, "expires_at")
+	pgtest.Refused(t, "ending now", err, fault.Invalid, "expires_at")
 	_, err = give(program.ID, now.Add(3*365*24*time.Hour))
-	mustFail(t, "for three years", err, fault.Invalid, "expires_at")
+	pgtest.Refused(t, "for three years", err, fault.Invalid, "expires_at")
 	_, err = give(person.ID, day)
-	mustFail(t, "for a person", err, fault.Invalid, "account")
+	pgtest.Refused(t, "for a person", err, fault.Invalid, "account")
 	_, err = give(uuid.New(), day)
-	mustFail(t, "for nobody", err, fault.NotFound, "")
+	pgtest.Refused(t, "for nobody", err, fault.NotFound, "")
 
 	revoke := func(at time.Time, of, id uuid.UUID) (access.Token, error) {
-		return write(db, manager, func(tx *gorm.DB) (access.Token, error) { return access.RevokeToken(tx, manager, at, of, id) })
+		return pgtest.Write(db, manager, func(tx *gorm.DB) (access.Token, error) { return access.RevokeToken(tx, manager, at, of, id) })
 	}
 	if got, err := revoke(now.Add(time.Minute), program.ID, one.ID); err != nil || got.RevokedAt == nil || !got.RevokedAt.Equal(now.Add(time.Minute)) {
 		t.Errorf("revoked %+v, %v", got, err)
@@ -535,15 +535,15 @@ func TestTokensLetProgramsIn(t *testing.T) {
 		t.Errorf("revoked again %+v, %v", got, err)
 	}
 	_, err = revoke(now, person.ID, two.ID)
-	mustFail(t, "the token of another", err, fault.NotFound, "")
+	pgtest.Refused(t, "the token of another", err, fault.NotFound, "")
 	all, err := access.Tokens(ctx, db, manager, program.ID)
 	if err != nil || len(all) != 2 || all[0].ID != one.ID || all[0].RevokedAt == nil || all[1].ID != two.ID || all[1].RevokedAt != nil || all[1].ActorName != "Gateway" || !all[1].ExpiresAt.Equal(day) {
 		t.Errorf("listed %+v, %v", all, err)
 	}
 	_, err = access.Tokens(ctx, db, manager, uuid.New())
-	mustFail(t, "tokens of nobody", err, fault.NotFound, "")
+	pgtest.Refused(t, "tokens of nobody", err, fault.NotFound, "")
 
-	done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, db, manager, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, manager, now, program.ID, 1, program.Name, true)
 	})
 	refuse("of a program that is shut out", now, two.secret)
@@ -554,10 +554,10 @@ func TestTokensLetProgramsIn(t *testing.T) {
 	}{
 		"no name": {" ", nil, "name"}, "no such role": {"X", []access.NewGrant{{Role: "king"}}, "grants[0].role"},
 	} {
-		_, err := write(db, manager, func(tx *gorm.DB) (access.Account, error) {
+		_, err := pgtest.Write(db, manager, func(tx *gorm.DB) (access.Account, error) {
 			return access.AddProgram(tx, manager, now, c.name, c.grants)
 		})
-		mustFail(t, what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field)
 	}
 }
 
@@ -572,8 +572,8 @@ func TestNoSecretIsKept(t *testing.T) {
 	}
 	wilma := load(t, db, id)
 	secrets := map[string]string{"the first link": first, "the password": password}
-	program := done(t, db, wilma, func(tx *gorm.DB) (access.Account, error) { return access.AddProgram(tx, wilma, now, "Gateway", nil) })
-	token := done(t, db, wilma, func(tx *gorm.DB) (string, error) {
+	program := pgtest.Done(t, db, wilma, func(tx *gorm.DB) (access.Account, error) { return access.AddProgram(tx, wilma, now, "Gateway", nil) })
+	token := pgtest.Done(t, db, wilma, func(tx *gorm.DB) (string, error) {
 		tok, secret, err := access.GiveToken(tx, wilma, now, program.ID, now.Add(time.Hour))
 		if err == nil {
 			_, err = access.RevokeToken(tx, wilma, now, program.ID, tok.ID)
@@ -581,7 +581,7 @@ func TestNoSecretIsKept(t *testing.T) {
 		return secret, err
 	})
 	secrets["the token"], secrets["the token's secret"] = token, strings.TrimPrefix(token, "spb_")
-	secrets["a link"] = done(t, db, wilma, func(tx *gorm.DB) (string, error) {
+	secrets["a link"] = pgtest.Done(t, db, wilma, func(tx *gorm.DB) (string, error) {
 		s, _, err := access.LinkFor(tx, wilma, now, id)
 		return s, err
 	})

@@ -2,7 +2,6 @@ package assets_test
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"sync"
 	"testing"
@@ -27,39 +26,6 @@ var (
 	// past, whatever the clock of the machine says: what is true now asks the database's clock
 	now = time.Date(2025, 6, 10, 9, 0, 0, 0, time.UTC)
 )
-
-// write runs fn in a transaction of the actor and gives its result.
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-// done is write for what must succeed.
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-// mustFail checks the kind and the field of a fault.
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field string) *fault.Error {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok {
-		f = &fault.Error{}
-	}
-	if !ok || f.Kind != kind || f.Field != field {
-		t.Errorf("%s: %v, want a fault of kind %d at %q", what, err, kind, field)
-	}
-	return f
-}
 
 // names checks that a conflict names what stands in the way.
 func names(t testing.TB, what string, f *fault.Error, kind string, id uuid.UUID, code string) {
@@ -118,8 +84,6 @@ func record(t testing.TB, owner string) string {
 	return all.String()
 }
 
-func ptr[T any](it T) *T { return &it }
-
 // world is one customer with one site, one line and a pair of brushes.
 type world struct {
 	db          *pgdb.DB
@@ -137,14 +101,14 @@ func newWorld(t testing.TB) world {
 	t.Helper()
 	service, owner := pgtest.DSN(t)
 	w := world{db: pgtest.Open(t, service), owner: owner}
-	w.customer = done(t, w.db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
+	w.customer = pgtest.Done(t, w.db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, access.System, now, assets.CustomerEdit{Code: "HAD", Name: "Hadrelle Wash Group"})
 	})
 	w.site = addSite(t, w.db, "UMB", w.customer.ID, began)
-	w.line = done(t, w.db, access.System, func(tx *gorm.DB) (assets.Line, error) {
+	w.line = pgtest.Done(t, w.db, access.System, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, access.System, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-1", Length: &measure.Typed{Value: 110, Unit: "ft"}})
 	})
-	pair := done(t, w.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
+	pair := pgtest.Done(t, w.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
 		return assets.AddPositions(tx, access.System, now, []assets.NewPosition{
 			newPosition(w, "UMB-1/SBL-L", "side_brush_low", "left", began), newPosition(w, "UMB-1/SBL-R", "side_brush_low", "right", began)})
 	})
@@ -154,7 +118,7 @@ func newWorld(t testing.TB) world {
 
 func addSite(t testing.TB, db *pgdb.DB, code string, customer uuid.UUID, from time.Time) assets.Site {
 	t.Helper()
-	return done(t, db, access.System, func(tx *gorm.DB) (assets.Site, error) {
+	return pgtest.Done(t, db, access.System, func(tx *gorm.DB) (assets.Site, error) {
 		return assets.AddSite(tx, access.System, now, customer, &from, assets.SiteEdit{Code: code, Name: code + " Express", Zone: "America/Chicago",
 			Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 	})
@@ -180,7 +144,7 @@ func TestPositionsAreReadAsTheyWereRecorded(t *testing.T) {
 // person adds somebody with roles and gives them with their rights.
 func person(t testing.TB, db *pgdb.DB, login string, grants ...access.NewGrant) access.Actor {
 	t.Helper()
-	a := done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(t, db, access.System, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, access.System, now, access.NewPerson{Name: login, Login: login, Grants: grants})
 	})
 	who, _, err := access.Load(ctx, db, a.ID)
@@ -192,7 +156,7 @@ func person(t testing.TB, db *pgdb.DB, login string, grants ...access.NewGrant) 
 
 func addCustomer(t testing.TB, db *pgdb.DB, code string) assets.Customer {
 	t.Helper()
-	return done(t, db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
+	return pgtest.Done(t, db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, access.System, now, assets.CustomerEdit{Code: code, Name: code + " Washes"})
 	})
 }

@@ -12,18 +12,19 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/supply"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 )
 
 func TestConnectionOf(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	began := now.AddDate(-1, 0, 0)
-	feed := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Supply, error) {
+	feed := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Supply, error) {
 		return assets.AddSupply(tx, access.System, now, s.site.ID, assets.NewSupply{Code: "460-3", Volts: 460, Phases: 3, Hertz: 60, From: &began})
 	})
 	in := newPosition(s.world, "UMB-1/RKR-L", "rocker", "left", began)
 	in.SupplyID = &feed.ID
-	p := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, access.System, now, in) })
+	p := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, access.System, now, in) })
 	ask := func(unit *uuid.UUID) assets.Connection {
 		t.Helper()
 		c, err := assets.ConnectionOf(ctx, s.db, access.System, now, p.ID, unit)

@@ -17,17 +17,18 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgtest"
 )
 
 func (w world) tell(position uuid.UUID, in assets.NewFact) (assets.Fact, error) {
 	if in.How == "" {
 		in.How = "seen"
 	}
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, sys, now, position, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, sys, now, position, in) })
 }
 
 func (w world) withdraw(position, id uuid.UUID, why string) (assets.Fact, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Withdraw(tx, sys, now, position, id, why) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Withdraw(tx, sys, now, position, id, why) })
 }
 
 // told gives what is recorded about the left position, each as value and span.
@@ -71,21 +72,21 @@ func TestFactsFollowOneAnother(t *testing.T) {
 	green := tell("green", sold)
 	is("blue 24-06…24-12", "green 24-12…25-03", "red 25-03…") // what is earlier than another runs until that
 	_, err := w.tell(w.left.ID, assets.NewFact{Fact: "media_colour", Value: "black", From: &sold})
-	mustFail(t, "the same instant", err, fault.Conflict, "from")
+	pgtest.Refused(t, "the same instant", err, fault.Conflict, "from")
 	is("blue 24-06…24-12", "green 24-12…25-03", "red 25-03…")
 	_, err = w.withdraw(w.left.ID, green.ID, "  ")
-	mustFail(t, "withdrawn without a reason", err, fault.Invalid, "reason")
+	pgtest.Refused(t, "withdrawn without a reason", err, fault.Invalid, "reason")
 	f, err := w.withdraw(w.left.ID, green.ID, " it was the light ")
 	if err != nil || f.WithdrawnAt == nil || !f.WithdrawnAt.Equal(now) || *f.WithdrawnWhy != "it was the light" {
 		t.Errorf("withdrawn %+v, %v", f, err)
 	}
 	is("blue 24-06…25-03", "green 24-12…25-03 withdrawn: it was the light", "red 25-03…") // the one before holds again
 	_, err = w.withdraw(w.left.ID, green.ID, "again")
-	mustFail(t, "withdrawn again", err, fault.Conflict, "fact")
+	pgtest.Refused(t, "withdrawn again", err, fault.Conflict, "fact")
 	_, err = w.withdraw(w.right.ID, green.ID, "no")
-	mustFail(t, "of another position", err, fault.NotFound, "")
+	pgtest.Refused(t, "of another position", err, fault.NotFound, "")
 	_, err = w.withdraw(w.left.ID, uuid.New(), "no")
-	mustFail(t, "no such fact", err, fault.NotFound, "")
+	pgtest.Refused(t, "no such fact", err, fault.NotFound, "")
 	tell("white", sold) // where one was withdrawn there is room again
 	is("blue 24-06…24-12", "green 24-12…25-03 withdrawn: it was the light", "white 24-12…25-03", "red 25-03…")
 	// two who record the same instant at once
@@ -135,12 +136,12 @@ func TestFactsAreCheckedByTheirKind(t *testing.T) {
 		"seen ahead":             {assets.NewFact{Fact: "hub_fixing", Value: "clamp4", SeenAt: &ahead}, "seen_at"},
 	} {
 		_, err := w.tell(w.left.ID, c.in)
-		mustFail(t, what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field)
 	}
 	_, err := w.tell(uuid.New(), assets.NewFact{Fact: "hub_fixing", Value: "clamp4"})
-	mustFail(t, "of no position", err, fault.NotFound, "")
+	pgtest.Refused(t, "of no position", err, fault.NotFound, "")
 	_, err = assets.Facts(ctx, w.db, sys, uuid.New())
-	mustFail(t, "of no position", err, fault.NotFound, "")
+	pgtest.Refused(t, "of no position", err, fault.NotFound, "")
 	if got := w.told(t); len(got) != 0 {
 		t.Errorf("of those refused something stayed: %q", got)
 	}
@@ -158,7 +159,7 @@ func TestFactsAreCheckedByTheirKind(t *testing.T) {
 			t.Errorf("%s takes a %s of %v", k.Code, k.Takes, k.Choices)
 		}
 		for _, choice := range k.Choices { // every choice that is offered is taken
-			if _, err := w.tell(w.right.ID, assets.NewFact{Fact: k.Code, Value: choice, From: ptr(now.Add(-time.Duration(slices.Index(k.Choices, choice)) * time.Hour))}); err != nil {
+			if _, err := w.tell(w.right.ID, assets.NewFact{Fact: k.Code, Value: choice, From: new(now.Add(-time.Duration(slices.Index(k.Choices, choice)) * time.Hour))}); err != nil {
 				t.Errorf("%s %s: %v", k.Code, choice, err)
 			}
 		}
@@ -238,7 +239,7 @@ func TestFactsAgreeWithTheirModel(t *testing.T) {
 				m := told{kind: rapid.SampledFrom(kinds).Draw(rt, "kind"), value: fmt.Sprint("v", len(model)), from: rapid.IntRange(0, 9).Draw(rt, "from")}
 				taken := slices.ContainsFunc(live(m.kind), func(o told) bool { return o.from == m.from })
 				err := act(func(tx *gorm.DB) error {
-					f, err := assets.Record(tx, sys, now, p.ID, assets.NewFact{Fact: m.kind, Value: m.value, From: ptr(instant(m.from)), How: "seen"})
+					f, err := assets.Record(tx, sys, now, p.ID, assets.NewFact{Fact: m.kind, Value: m.value, From: new(instant(m.from)), How: "seen"})
 					m.id = f.ID
 					return err
 				})

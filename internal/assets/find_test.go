@@ -11,6 +11,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // rowsOf runs a query as the system.
@@ -26,7 +27,7 @@ func rowsOf[T any](t testing.TB, s stock, sql string) []T {
 func TestFind(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
-	old := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	old := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, assets.NewUnit{Tag: "OLD-77", UnitEdit: assets.UnitEdit{PartID: s.motor.ID, Serial: "BO1I-0088"}})
 	})
 	zeros := s.unit(t, s.motor, "0042317")
@@ -69,7 +70,7 @@ func TestFind(t *testing.T) {
 		t.Errorf("more than two: %v %v", hits, err)
 	}
 	// markup in a name is a name
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.motor.ID, Serial: "<b>77</b>"}})
 	})
 	if hits, err := assets.Find(ctx, s.db, access.System, "<b>", 20); err != nil || len(hits) != 1 || !strings.Contains(hits[0].Name, "<b>77</b>") {

@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgtest"
 )
 
 // found lists what is found at the site, but for what nobody knows.
@@ -35,7 +36,7 @@ func (s stock) found(t testing.TB, kinds ...string) (says []string) {
 
 func (s stock) requires(t testing.TB, p assets.Position, fact, value string) {
 	t.Helper()
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 		return assets.Record(tx, access.System, now, p.ID, s.fact(fact, value))
 	})
 }
@@ -50,7 +51,7 @@ func (s stock) fact(fact, value string) assets.NewFact {
 
 func (s stock) is(t testing.TB, u assets.Unit, fact, value string) {
 	t.Helper()
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 		return assets.RecordOfUnit(tx, access.System, now, u.ID, s.fact(fact, value))
 	})
 }
@@ -154,7 +155,7 @@ func TestWhatIsFittedAgainstWhatIsRequired(t *testing.T) {
 		mismatches()
 	}
 	set := func(p assets.Part, pattern string) assets.Unit {
-		u := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+		u := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 			return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: p.ID, Pattern: pattern}})
 		})
 		s.put(t, u, assets.Place{LocationID: &s.warehouse.ID}, *days(-30))
@@ -187,7 +188,7 @@ func TestSerialsThatAreOrLookTheSame(t *testing.T) {
 func TestTwinsThatDiffer(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) {
 		return assets.Pair(tx, access.System, s.left.ID, s.left.Version, &s.right.ID)
 	})
 	both := map[string][2]string{"sensor_output": {"PNP", "NPN"}, "bore": {"1.375 in", "34.925 mm"}, "valve_coil": {"24VDC", "24VDC"}, "gearmotor_orientation": {"O3", "O9"}}
@@ -200,7 +201,7 @@ func TestTwinsThatDiffer(t *testing.T) {
 	}
 	later := s.fact("bore", "35 mm")
 	later.From = days(-1)
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 		return assets.Record(tx, access.System, now, s.right.ID, later)
 	})
 	if got := s.found(t, "twins_differ"); len(got) != 2 || !strings.Contains(got[0], "requires 1.375 in in bore") {
@@ -214,7 +215,7 @@ func TestWrongLinks(t *testing.T) {
 	s := newStock(t)
 	began := now.AddDate(-1, 0, 0)
 	feed := func(code string, volts float64) assets.Supply {
-		return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Supply, error) {
+		return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Supply, error) {
 			return assets.AddSupply(tx, access.System, now, s.site.ID, assets.NewSupply{Code: code, Volts: volts, Phases: 3, Hertz: 60, From: &began})
 		})
 	}
@@ -224,7 +225,7 @@ func TestWrongLinks(t *testing.T) {
 		if by != nil {
 			in.SupplyID = &by.ID
 		}
-		return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, access.System, now, in) })
+		return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, access.System, now, in) })
 	}
 	plate := func(volts, leads string) []assets.PartFactEdit {
 		return []assets.PartFactEdit{{Fact: "plate_volts", Value: volts}, {Fact: "plate_hertz", Value: "60"}, {Fact: "plate_phases", Value: "3"}, {Fact: "leads", Value: leads}}
@@ -283,13 +284,13 @@ func TestWhatNobodyKnows(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	began := now.AddDate(-1, 0, 0)
-	all := done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
+	all := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
 		return assets.AddPositions(tx, access.System, now, []assets.NewPosition{
 			newPosition(s.world, "UMB-1/TYR", "tyre_brush", "left", began), newPosition(s.world, "UMB-1/CNV", "conveyor", "centre", began),
 			newPosition(s.world, "UMB-1/OFF", "rocker", "left", began)})
 	})
 	s.requires(t, all[0], "drive", "hydraulic")
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.State, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.State, error) {
 		return assets.ChangeState(tx, access.System, now, all[2].ID, "empty", days(-1), "taken off")
 	})
 	for _, f := range s.found(t, "unknown_unit") {
@@ -303,7 +304,7 @@ func TestWhatNobodyKnows(t *testing.T) {
 	says := func(fact, value, how string, seen *time.Time) string {
 		in := s.fact(fact, value)
 		in.How, in.SeenAt = how, seen
-		done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, access.System, now, s.left.ID, in) })
+		pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, access.System, now, s.left.ID, in) })
 		k := strings.ReplaceAll(fact, "_", " ")
 		for _, f := range s.found(t, "unknown_fact", "stale_fact") {
 			if strings.HasPrefix(f, s.left.Code+": its "+k) || f == s.left.Code+": nobody has recorded its "+k+"." {
@@ -346,7 +347,7 @@ func TestTheDriversSideChangesWordsOnly(t *testing.T) {
 		return both
 	}
 	before := way()
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Site, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Site, error) {
 		return assets.EditSite(tx, access.System, s.site.ID, s.site.Version, assets.SiteEdit{Code: s.site.Code, Name: s.site.Name, Zone: s.site.Zone,
 			Currency: s.site.Currency, Climate: s.site.Climate, Size: s.site.Size, DriverSide: "right"})
 	})
@@ -368,7 +369,7 @@ func TestTheFindingsOfWhoeverSoldASiteAreOfTheirTime(t *testing.T) {
 	slot := s.slot(t, s.left, "gearmotor")
 	sold, fresh := s.unit(t, s.motor, "A"), s.unit(t, s.motor, "B")
 	s.put(t, sold, assets.Place{SlotID: slot}, *days(-29))
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, access.System, s.site.ID, customer.ID, *days(-15))
 	})
 	if _, err := s.swap(t, assets.Swap{At: *days(-5), Items: []assets.SwapItem{{SlotID: *slot, Reason: "age", To: &s.returns.ID, In: &fresh.ID}}}); err != nil {
@@ -379,7 +380,7 @@ func TestTheFindingsOfWhoeverSoldASiteAreOfTheirTime(t *testing.T) {
 	for fact, from := range map[string]*time.Time{"media": days(-20), "hub_fixing": days(-3)} {
 		in := s.fact(fact, map[string]string{"media": "foam", "hub_fixing": "clamp4"}[fact])
 		in.From, in.SeenAt = from, from
-		done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+		pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 			return assets.Record(tx, access.System, now, s.left.ID, in)
 		})
 	}

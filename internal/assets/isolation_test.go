@@ -10,11 +10,12 @@ import (
 
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 )
 
 func (w world) addPoint(t testing.TB, code string, from time.Time) assets.IsolationPoint {
 	t.Helper()
-	return done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.AddIsolationPoint(tx, sys, now, w.site.ID, code, "electrical", isolation(from, "first"))
 	})
 }
@@ -29,7 +30,7 @@ func TestAVersionIsClosedByTheNext(t *testing.T) {
 		t.Errorf("added %+v", p)
 	}
 	revise := func(id uuid.UUID, in assets.IsolationEdit) (assets.IsolationPoint, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 			return assets.ReviseIsolationPoint(tx, sys, now, id, in)
 		})
 	}
@@ -52,7 +53,7 @@ func TestAVersionIsClosedByTheNext(t *testing.T) {
 	}{
 		"before the version before": {func(in *assets.IsolationEdit) { in.ValidFrom = &sold }, "valid_from"},
 		"in the same instant":       {func(in *assets.IsolationEdit) { in.ValidFrom = &now }, "valid_from"},
-		"ahead":                     {func(in *assets.IsolationEdit) { in.ValidFrom = ptr(now.Add(time.Hour)) }, "valid_from"},
+		"ahead":                     {func(in *assets.IsolationEdit) { in.ValidFrom = new(now.Add(time.Hour)) }, "valid_from"},
 		"no date":                   {func(in *assets.IsolationEdit) { in.CheckedOn = "yesterday" }, "checked_on"},
 		"no such date":              {func(in *assets.IsolationEdit) { in.CheckedOn = "2025-02-30" }, "checked_on"},
 		"a check ahead":             {func(in *assets.IsolationEdit) { in.CheckedOn = now.AddDate(0, 0, 2).Format(time.DateOnly) }, "checked_on"},
@@ -65,21 +66,21 @@ func TestAVersionIsClosedByTheNext(t *testing.T) {
 		later := now.Add(time.Minute) // the caller's clock, so that a fourth version could begin
 		in := isolation(later, "fourth")
 		c.change(&in)
-		_, err := write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 			at := later
 			if what == "ahead" {
 				at = now
 			}
 			return assets.ReviseIsolationPoint(tx, sys, at, p.ID, in)
 		})
-		mustFail(t, what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field)
 	}
 	_, err = revise(uuid.New(), isolation(now, "x"))
-	mustFail(t, "no such point", err, fault.NotFound, "")
+	pgtest.Refused(t, "no such point", err, fault.NotFound, "")
 	// where the local date is a day ahead of UTC a check of today is taken
 	in = isolation(now.Add(time.Minute), "fourth")
 	in.CheckedOn = now.AddDate(0, 0, 1).Format(time.DateOnly)
-	if _, err := write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.ReviseIsolationPoint(tx, sys, now.Add(time.Minute), p.ID, in)
 	}); err != nil {
 		t.Errorf("checked on the local date: %v", err)
@@ -105,7 +106,7 @@ func TestOfTwoRevisionsAtOnceOneHolds(t *testing.T) {
 	w := newWorld(t)
 	p := w.addPoint(t, "E1", began)
 	outcomes := atOnce(4, func(i int) error {
-		_, err := write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 			return assets.ReviseIsolationPoint(tx, sys, now, p.ID, isolation(sold.Add(time.Duration(i)*time.Hour), "again"))
 		})
 		return err
@@ -136,12 +137,12 @@ func TestPointsAreCheckedWhenAdded(t *testing.T) {
 		"ahead":   {w.site.ID, "E1", "air", now.Add(time.Hour), fault.Invalid, "valid_from"},
 		"no site": {uuid.New(), "E1", "air", began, fault.NotFound, ""},
 	} {
-		_, err := write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 			in := isolation(c.from, "x")
 			in.CheckedOn = began.Format(time.DateOnly)
 			return assets.AddIsolationPoint(tx, sys, now, c.site, c.code, c.energy, in)
 		})
-		mustFail(t, what, err, c.kind, c.field)
+		pgtest.Refused(t, what, err, c.kind, c.field)
 	}
 	if all, err := assets.IsolationPoints(ctx, w.db, sys, now, w.site.ID); err != nil || len(all) != 0 {
 		t.Errorf("of those refused something stayed: %+v, %v", all, err)
@@ -167,15 +168,15 @@ func TestASharedPointNamesEveryPosition(t *testing.T) {
 		t.Errorf("of the right one: %+v, %v", all, err)
 	}
 	site2 := addSite(t, w.db, "KES", w.customer.ID, began)
-	foreign := done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	foreign := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.AddIsolationPoint(tx, sys, now, site2.ID, "E1", "air", isolation(began, "x"))
 	})
 	_, err = w.isolate(w.left.ID, 2, foreign.ID)
-	mustFail(t, "a point of another site", err, fault.Invalid, "point_ids")
+	pgtest.Refused(t, "a point of another site", err, fault.Invalid, "point_ids")
 	_, err = w.isolate(w.left.ID, 2, uuid.New())
-	mustFail(t, "no such point", err, fault.Invalid, "point_ids")
+	pgtest.Refused(t, "no such point", err, fault.Invalid, "point_ids")
 	_, err = w.isolate(w.left.ID, 2, e1.ID, e1.ID)
-	mustFail(t, "a point twice", err, fault.Invalid, "point_ids")
+	pgtest.Refused(t, "a point twice", err, fault.Invalid, "point_ids")
 	if all, err := assets.PositionIsolation(ctx, w.db, sys, now, w.left.ID); err != nil || len(all) != 2 {
 		t.Errorf("what was refused left %+v, %v", all, err)
 	}
@@ -186,9 +187,9 @@ func TestASharedPointNamesEveryPosition(t *testing.T) {
 		t.Errorf("then the point has %+v, %v", p, err)
 	}
 	_, err = assets.PositionIsolation(ctx, w.db, sys, now, uuid.New())
-	mustFail(t, "of no position", err, fault.NotFound, "")
+	pgtest.Refused(t, "of no position", err, fault.NotFound, "")
 	_, err = assets.IsolationPoints(ctx, w.db, sys, now, uuid.New())
-	mustFail(t, "of no site", err, fault.NotFound, "")
+	pgtest.Refused(t, "of no site", err, fault.NotFound, "")
 	_, err = assets.OneIsolationPoint(ctx, w.db, sys, uuid.New())
-	mustFail(t, "no such point", err, fault.NotFound, "")
+	pgtest.Refused(t, "no such point", err, fault.NotFound, "")
 }

@@ -10,6 +10,7 @@ import (
 
 	"spindlebook/internal/assets"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgtest"
 )
 
 func (w world) overview(t testing.TB) assets.Overview {
@@ -69,7 +70,7 @@ func TestAnOverviewCountsWhatIsThereAndWhatIsNotKnown(t *testing.T) {
 		t.Errorf("then %+v", o)
 	}
 	// the oldest of the checks that hold counts, not one that was repeated
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.ReviseIsolationPoint(tx, sys, now, e1.ID, isolation(after, "again"))
 	})
 	if o := w.overview(t); *o.CheckedOn != sold.Format(time.DateOnly) {
@@ -110,7 +111,7 @@ func TestAnHonestRecordHasNoDifferences(t *testing.T) {
 func TestVerifyTellsWhatCannotBeSo(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
-	supply := done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
+	supply := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
 		return assets.AddSupply(tx, sys, now, w.site.ID, assets.NewSupply{Code: "main", Volts: 480, Phases: 3, Hertz: 60, From: &began})
 	})
 	w.addPoint(t, "E1", began)
@@ -119,7 +120,7 @@ func TestVerifyTellsWhatCannotBeSo(t *testing.T) {
 	if _, err := w.editPosition(w.right.ID, 1, in); err != nil { // a line of 33.528 m ends before
 		t.Fatal(err)
 	}
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) { return assets.EndSupply(tx, sys, w.site.ID, supply.ID, now) })
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) { return assets.EndSupply(tx, sys, w.site.ID, supply.ID, now) })
 	early := began.AddDate(-1, 0, 0)
 	if _, err := w.tell(w.left.ID, assets.NewFact{Fact: "media", Value: "foam", From: &early}); err != nil { // before the position was there
 		t.Fatal(err)

@@ -21,6 +21,7 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // The site of the world is sold half-way: things end before that, begin after
@@ -52,21 +53,21 @@ func newSale(t testing.TB) sale {
 	sys := access.System
 	s.buyer, s.next, s.other = addCustomer(t, s.db, "KES"), addCustomer(t, s.db, "MIR"), addCustomer(t, s.db, "OTH")
 	s.otherSite = addSite(t, s.db, "OTH", s.other.ID, began)
-	s.otherLine = done(t, s.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	s.otherLine = pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, now, s.otherSite.ID, &began, assets.LineEdit{Code: "OTH-1"})
 	})
-	s.line2 = done(t, s.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	s.line2 = pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, now, s.site.ID, &after, assets.LineEdit{Code: "UMB-2"})
 	})
 	others := newPosition(s.world, "OTH-1/TOP", "top_brush", "centre", began)
 	others.SiteID, others.LineID = s.otherSite.ID, &s.otherLine.ID
-	all := done(t, s.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+	all := pgtest.Done(t, s.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 		return assets.AddPositions(tx, sys, now, []assets.NewPosition{newPosition(s.world, "UMB-1/GONE", "arch", "centre", began),
 			newPosition(s.world, "UMB-1/STILL", "top_brush", "centre", began), newPosition(s.world, "UMB-1/FRESH", "top_brush", "centre", after), others})
 	})
 	s.gone, s.still, s.fresh, s.otherPosition = all[0], all[1], all[2], all[3]
 	state := func(p assets.Position, to string, from time.Time) {
-		done(t, s.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		pgtest.Done(t, s.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 			return assets.ChangeState(tx, sys, now, p.ID, to, &from, "")
 		})
 	}
@@ -75,7 +76,7 @@ func newSale(t testing.TB) sale {
 	state(s.left, "in_service", after)
 	state(s.right, "parked", after)
 	fact := func(p assets.Position, inch float64, from time.Time) assets.Fact {
-		return done(t, s.db, sys, func(tx *gorm.DB) (assets.Fact, error) {
+		return pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Fact, error) {
 			return assets.Record(tx, sys, now, p.ID, assets.NewFact{Fact: "bore", Measure: &measure.Typed{Value: inch, Unit: "in"}, From: &from, How: "measured"})
 		})
 	}
@@ -83,31 +84,31 @@ func newSale(t testing.TB) sale {
 	fact(s.left, 1.375, after)
 	fact(s.otherPosition, 2, began)
 	point := func(code string, from time.Time) assets.IsolationPoint {
-		return done(t, s.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+		return pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 			return assets.AddIsolationPoint(tx, sys, now, s.site.ID, code, "electrical", isolation(from, "first"))
 		})
 	}
 	s.point, s.point2 = point("E1", began), point("E2", after)
-	done(t, s.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.ReviseIsolationPoint(tx, sys, now, s.point.ID, isolation(after, "second"))
 	})
-	s.left = done(t, s.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.Pair(tx, sys, s.left.ID, 1, &s.right.ID) })
-	s.left = done(t, s.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+	s.left = pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.Pair(tx, sys, s.left.ID, 1, &s.right.ID) })
+	s.left = pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 		p, _, err := assets.SetIsolation(tx, sys, now, s.left.ID, s.left.Version, []uuid.UUID{s.point.ID, s.point2.ID})
 		return p, err
 	})
 	s.right = s.position(t, s.right.ID)
 	for code, from := range map[string]time.Time{"a-old": began, "b-main": began, "c-new": after} {
-		s.supplies = append(s.supplies, done(t, s.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
+		s.supplies = append(s.supplies, pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
 			return assets.AddSupply(tx, sys, now, s.site.ID, assets.NewSupply{Code: code, Volts: 480, Phases: 3, Hertz: 60, From: &from})
 		}))
 	}
 	slices.SortFunc(s.supplies, func(a, b assets.Supply) int { return strings.Compare(a.Code, b.Code) })
-	done(t, s.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
+	pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
 		return assets.EndSupply(tx, sys, s.site.ID, s.supplies[0].ID, before)
 	})
 	week := func(at time.Time, version, weekday int) {
-		done(t, s.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+		pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 			it, _, err := assets.ReplaceHours(tx, sys, at, s.site.ID, version, []assets.WeeklyHours{{Kind: "open", Weekday: weekday, Starts: "07:00", Minutes: 60}})
 			return it, err
 		})
@@ -115,20 +116,20 @@ func newSale(t testing.TB) sale {
 	week(began, 1, 1)
 	week(after, 2, 2)
 	for _, span := range [][2]time.Time{{began, before}, {before, after}, {after, now}} {
-		s.blackouts = append(s.blackouts, done(t, s.db, sys, func(tx *gorm.DB) (assets.Blackout, error) {
+		s.blackouts = append(s.blackouts, pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Blackout, error) {
 			return assets.AddBlackout(tx, sys, s.site.ID, assets.NewBlackout{From: span[0], Until: span[1], Reason: fmt.Sprint("reason ", len(s.blackouts))})
 		}))
 	}
-	done(t, s.db, sys, func(tx *gorm.DB) (assets.Note, error) { return assets.WriteNote(tx, sys, now, s.site.ID, "pays late") })
-	done(t, s.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Note, error) { return assets.WriteNote(tx, sys, now, s.site.ID, "pays late") })
+	pgtest.Done(t, s.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, s.site.ID, s.buyer.ID, sold)
 	})
 	// agreed, a year ahead of whatever the database's clock says
-	done(t, s.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, s.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, s.site.ID, s.next.ID, time.Now().AddDate(1, 0, 0))
 	})
 	// fed since after the sale by what the first owner never saw
-	s.left = done(t, s.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+	s.left = pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 		edit := positionEdit(s.left)
 		edit.SupplyID = &s.supplies[2].ID
 		return assets.EditPosition(tx, sys, s.left.ID, s.left.Version, edit)
@@ -688,7 +689,7 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 				continue
 			}
 			err := s.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return write(tx, who) })
-			mustFail(t, name+" "+fn, err, fault.Forbidden, "")
+			pgtest.Refused(t, name+" "+fn, err, fault.Forbidden, "")
 			if name == "clerk" && strings.HasPrefix(fn, "AddUnit") {
 				continue // who receives what was ordered puts units on record, through the ledger
 			}
@@ -760,7 +761,7 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 		"a photo":               {`insert into photo (id, site_id, position_id, media_type, width, height, sha256, content, taken_at, recorded_at, recorded_by) values (?, ?, ?, 'image/png', 1, 1, 'x', 'x', now(), now(), ?)`, id(), s.site.ID, s.left.ID, buyer.ID},
 	} {
 		err := s.db.InTx(ctx, buyer.ID, func(tx *gorm.DB) error { return tx.Exec(insert[0].(string), insert[1:]...).Error })
-		mustFail(t, "an owner inserts "+what, err, fault.Forbidden, "")
+		pgtest.Refused(t, "an owner inserts "+what, err, fault.Forbidden, "")
 	}
 	if record(t, s.owner) != as {
 		t.Error("something was changed after all")

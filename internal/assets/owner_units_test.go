@@ -15,6 +15,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // Instants around those of the sale.
@@ -53,7 +54,7 @@ func (s sale) newFleet(t testing.TB) fleet {
 	f.gearmotor = w.part(t, "P-GM", "gearmotor", assets.PartFactEdit{Fact: "bore", Measure: &measure.Typed{Value: 1.375, Unit: "in"}})
 	f.motor, f.mediaSet = w.part(t, "P-MO", "motor"), w.part(t, "P-MS", "media_set")
 	location := func(at time.Time, code, kind string, site *uuid.UUID) assets.Location {
-		return done(t, s.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+		return pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 			return assets.AddLocation(tx, sys, at, assets.NewLocation{Code: code, Name: code, Kind: kind, SiteID: site})
 		})
 	}
@@ -63,7 +64,7 @@ func (s sale) newFleet(t testing.TB) fleet {
 	f.otherShelf = location(began, "SH-OTH", "site_shelf", &s.otherSite.ID)
 	unit := func(name string, part assets.Part, in assets.UnitEdit) assets.Unit {
 		in.PartID, in.Serial = part.ID, "S-"+name
-		return done(t, s.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+		return pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
 			return assets.AddUnit(tx, sys, now, assets.NewUnit{Tag: "U-" + name, UnitEdit: in})
 		})
 	}
@@ -88,7 +89,7 @@ func (s sale) newFleet(t testing.TB) fleet {
 
 	fact := func(u assets.Unit, from time.Time, in assets.NewFact) assets.Fact {
 		in.From, in.How = &from, "seen"
-		return done(t, s.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.RecordOfUnit(tx, sys, now, u.ID, in) })
+		return pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.RecordOfUnit(tx, sys, now, u.ID, in) })
 	}
 	fact(f.old, began, assets.NewFact{Fact: "link_setting", Value: "low"})
 	fact(f.old, later, assets.NewFact{Fact: "link_setting", Value: "high"})
@@ -96,13 +97,13 @@ func (s sale) newFleet(t testing.TB) fleet {
 	f.wired = fact(f.newOne, sold, assets.NewFact{Fact: "leads", Value: "12"})
 	fact(f.newOne, sold, assets.NewFact{Fact: "bore", Measure: &measure.Typed{Value: 1.5, Unit: "in"}})
 	for section, at := range []time.Time{before, later, earlier} {
-		done(t, s.db, sys, func(tx *gorm.DB) ([]assets.ReplacedSection, error) {
+		pgtest.Done(t, s.db, sys, func(tx *gorm.DB) ([]assets.ReplacedSection, error) {
 			return assets.ReplaceSection(tx, sys, now, f.media.ID, section+1, "", at)
 		})
 	}
 	photo := func(caption string, at time.Time, in assets.NewPhoto) {
 		in.Caption, in.TakenAt, in.Content = caption, &at, jpegOf(t, 8, 8)
-		f.photos = append(f.photos, done(t, s.db, sys, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, sys, now, in) }))
+		f.photos = append(f.photos, pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, sys, now, in) }))
 	}
 	photo("left then", before, assets.NewPhoto{PositionID: &s.left.ID})
 	photo("left lately", later, assets.NewPhoto{PositionID: &s.left.ID})

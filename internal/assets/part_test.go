@@ -12,13 +12,14 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/ident"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgtest"
 )
 
 func TestParts(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	add := func(who access.Actor, in assets.PartEdit) error {
-		_, err := write(s.db, who, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, who, now, in) })
+		_, err := pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, who, now, in) })
 		return err
 	}
 	good := assets.PartEdit{Number: "MW-21302", Description: " Hub ", Class: "hub"}
@@ -61,7 +62,7 @@ func TestParts(t *testing.T) {
 	}
 
 	edit := func(who access.Actor, id uuid.UUID, version int, in assets.PartEdit) error {
-		_, err := write(s.db, who, func(tx *gorm.DB) (assets.Part, error) { return assets.EditPart(tx, who, id, version, in) })
+		_, err := pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Part, error) { return assets.EditPart(tx, who, id, version, in) })
 		return err
 	}
 	it := list[0]
@@ -89,7 +90,7 @@ func TestLocations(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	add := func(who access.Actor, in assets.NewLocation) error {
-		_, err := write(s.db, who, func(tx *gorm.DB) (assets.Location, error) { return assets.AddLocation(tx, who, now, in) })
+		_, err := pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Location, error) { return assets.AddLocation(tx, who, now, in) })
 		return err
 	}
 	shelf := assets.NewLocation{Code: "UMB-SHELF", Name: "Shelf", Kind: "site_shelf", SiteID: &s.site.ID}
@@ -116,7 +117,7 @@ func TestLocations(t *testing.T) {
 		byCode[l.Code] = l
 	}
 	edit := func(who access.Actor, l assets.Location, in assets.LocationEdit) (assets.Location, error) {
-		return write(s.db, who, func(tx *gorm.DB) (assets.Location, error) { return assets.EditLocation(tx, who, l.ID, l.Version, in) })
+		return pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Location, error) { return assets.EditLocation(tx, who, l.ID, l.Version, in) })
 	}
 	van, its := byCode["V1"], byCode["UMB-SHELF"]
 	bench, err := edit(access.System, van, assets.LocationEdit{Name: " Old van ", Kind: "quarantine"})
@@ -162,7 +163,7 @@ func TestUnitsAreRecorded(t *testing.T) {
 	minusN, minusD := int64(-1), -1
 	none := uuid.New()
 	add := func(who access.Actor, in ...assets.NewUnit) ([]assets.Unit, error) {
-		return write(s.db, who, func(tx *gorm.DB) ([]assets.Unit, error) { return assets.AddUnits(tx, who, now, in) })
+		return pgtest.Write(s.db, who, func(tx *gorm.DB) ([]assets.Unit, error) { return assets.AddUnits(tx, who, now, in) })
 	}
 	of := func(change func(*assets.NewUnit)) assets.NewUnit {
 		u := assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.motor.ID}}
@@ -203,9 +204,9 @@ func TestUnitsAreRecorded(t *testing.T) {
 	wantKind(t, err, fault.Invalid, "items[1].tag: is the tag of items[0] too")
 	_, err = add(nobody, plain)
 	wantKind(t, err, fault.Forbidden, "")
-	_, err = write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) { return assets.AddUnit(tx, access.System, now, taken) })
+	_, err = pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) { return assets.AddUnit(tx, access.System, now, taken) })
 	wantKind(t, err, fault.Conflict, "tag: is in use by another unit")
-	_, err = write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	_, err = pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, of(func(u *assets.NewUnit) { u.Owner = "nobody"; u.PartID = none }))
 	})
 	if f, ok := err.(*fault.Error); !ok || len(f.Parts) != 2 || f.Parts[0].Field != "owner" || f.Parts[1].Field != "part_id" {
@@ -237,7 +238,7 @@ func TestUnitsAreRecorded(t *testing.T) {
 	}
 
 	// the serial is text, with its zeros; it may be found in other letters
-	u, err := write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	u, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, of(func(u *assets.NewUnit) {
 			u.Serial, u.Owner, u.OwnerCustomerID, u.StartHours = " 00-Io7 ", "customer", &s.customer.ID, &hours
 		}))
@@ -251,7 +252,7 @@ func TestUnitsAreRecorded(t *testing.T) {
 	}
 
 	edit := func(who access.Actor, version int, in assets.UnitEdit) (assets.Unit, error) {
-		return write(s.db, who, func(tx *gorm.DB) (assets.Unit, error) { return assets.EditUnit(tx, who, now, u.ID, version, in) })
+		return pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Unit, error) { return assets.EditUnit(tx, who, now, u.ID, version, in) })
 	}
 	same := assets.UnitEdit{PartID: s.motor.ID}
 	for says, in := range map[string]assets.UnitEdit{
@@ -278,7 +279,7 @@ func TestUnitsAreRecorded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	_, err = pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.EditUnit(tx, access.System, now, set[0].ID, set[0].Version, assets.UnitEdit{PartID: s.media.ID, Pattern: "AABBAABBAABBAAB"})
 	})
 	wantKind(t, err, fault.Invalid, "has 15 sections")

@@ -17,6 +17,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 )
 
 func picture(w, h int) *image.RGBA {
@@ -49,7 +50,7 @@ func TestPhotos(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	add := func(who access.Actor, in assets.NewPhoto) (assets.Photo, error) {
-		return write(s.db, who, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, who, now, in) })
+		return pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, who, now, in) })
 	}
 	small := jpegOf(t, 40, 30)
 	var moving bytes.Buffer
@@ -127,11 +128,11 @@ func TestPhotosOfASiteThatIsSold(t *testing.T) {
 	s := newStock(t)
 	seller := s.person(t, "seller", access.NewGrant{Role: "owner", CustomerID: &s.customer.ID})
 	customer, buyer := s.newOwner(t, "VFP")
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, access.System, s.site.ID, customer.ID, *days(-10))
 	})
 	for who, at := range map[string]*time.Time{"seller": days(-20), "buyer": days(-2)} {
-		p := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) {
+		p := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) {
 			return assets.AddPhoto(tx, access.System, now, assets.NewPhoto{PositionID: &s.left.ID, Content: jpegOf(t, 4, 4), TakenAt: at, Caption: who})
 		})
 		for _, a := range []access.Actor{s.actor(t, seller.ID), s.actor(t, buyer.ID)} {
@@ -155,11 +156,11 @@ func TestAPhotoIsWithdrawn(t *testing.T) {
 	u := s.unit(t, s.motor, "")
 	add := func(in assets.NewPhoto) assets.Photo {
 		in.Content = jpegOf(t, 8, 8)
-		return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, access.System, now, in) })
+		return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) { return assets.AddPhoto(tx, access.System, now, in) })
 	}
 	right, wrong, ofUnit := add(assets.NewPhoto{PositionID: &s.left.ID}), add(assets.NewPhoto{PositionID: &s.left.ID, Caption: "a face"}), add(assets.NewPhoto{UnitID: &u.ID})
 	withdraw := func(who access.Actor, id uuid.UUID, reason string) (assets.Photo, error) {
-		return write(s.db, who, func(tx *gorm.DB) (assets.Photo, error) { return assets.WithdrawPhoto(tx, who, now, id, reason) })
+		return pgtest.Write(s.db, who, func(tx *gorm.DB) (assets.Photo, error) { return assets.WithdrawPhoto(tx, who, now, id, reason) })
 	}
 	_, err := withdraw(nobody, wrong.ID, "a face")
 	wantKind(t, err, fault.Forbidden, "")

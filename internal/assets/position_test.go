@@ -18,18 +18,19 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 func (w world) addPosition(in assets.NewPosition) (assets.Position, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, sys, now, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.AddPosition(tx, sys, now, in) })
 }
 
 func (w world) addPositions(in ...assets.NewPosition) ([]assets.Position, error) {
-	return write(w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, sys, now, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, sys, now, in) })
 }
 
 func (w world) changeState(id uuid.UUID, state string, from *time.Time) ([]assets.State, error) {
-	return write(w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 		return assets.ChangeState(tx, sys, now, id, state, from, " because ")
 	})
 }
@@ -56,7 +57,7 @@ func TestManyPositionsAreAddedAllOrNone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	supply2 := done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
+	supply2 := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
 		return assets.AddSupply(tx, sys, now, site2.ID, assets.NewSupply{Code: "main", Volts: 480, Phases: 3, Hertz: 60})
 	})
 	change := func(code string, fn func(n *assets.NewPosition)) assets.NewPosition {
@@ -81,7 +82,7 @@ func TestManyPositionsAreAddedAllOrNone(t *testing.T) {
 	}
 	as := record(t, w.owner)
 	_, err = w.addPositions(bad...)
-	f := mustFail(t, "a list with faults", err, fault.Invalid, "")
+	f := pgtest.Refused(t, "a list with faults", err, fault.Invalid, "")
 	want := []string{
 		"items[1].code", "items[1].name",
 		"items[2].line_id", "items[2].supply_id",
@@ -111,13 +112,13 @@ func TestManyPositionsAreAddedAllOrNone(t *testing.T) {
 		t.Error("something was recorded after all")
 	}
 	if err := func() error { _, err := w.addPositions(fine("UMB-1/X"), fine("UMB-1/SBL-L")); return err }(); err != nil {
-		mustFail(t, "only a code that is taken", err, fault.Conflict, "items[1].code")
+		pgtest.Refused(t, "only a code that is taken", err, fault.Conflict, "items[1].code")
 	} else {
 		t.Error("a code that is taken was given again")
 	}
 	// what no check foresees stops all as well: a zero byte
 	_, err = w.addPositions(fine("UMB-1/X"), change("UMB-1/Y", func(n *assets.NewPosition) { n.Name = "a\x00b" }))
-	mustFail(t, "a zero byte", err, fault.Malformed, "")
+	pgtest.Refused(t, "a zero byte", err, fault.Malformed, "")
 	if codes := w.codes(t); len(codes) != 2 {
 		t.Errorf("there are %v", codes)
 	}
@@ -131,10 +132,10 @@ func TestOnePositionIsToldWithoutAPlace(t *testing.T) {
 	w := newWorld(t)
 	in := newPosition(w, "umb", "arch", "centre", began)
 	_, err := w.addPosition(in)
-	mustFail(t, "one fault", err, fault.Invalid, "code")
+	pgtest.Refused(t, "one fault", err, fault.Invalid, "code")
 	in.Name = ""
 	_, err = w.addPosition(in)
-	if f := mustFail(t, "two faults", err, fault.Invalid, ""); len(f.Parts) != 2 || f.Parts[0].Field != "code" || f.Parts[1].Field != "name" {
+	if f := pgtest.Refused(t, "two faults", err, fault.Invalid, ""); len(f.Parts) != 2 || f.Parts[0].Field != "code" || f.Parts[1].Field != "name" {
 		t.Errorf("told are %+v", f.Parts)
 	}
 	in = newPosition(w, "UMB-1/P", "arch", "centre", began)
@@ -237,9 +238,9 @@ func TestPositionsAreListedInParts(t *testing.T) {
 		"of a site":      {assets.PositionFilter{SiteID: &w.site.ID}, assets.Page{Limit: 10}, []string{"UMB-1/SBL-L", "UMB-1/SBL-R", "UMB-2/ARCH"}},
 		"of another":     {assets.PositionFilter{SiteID: &site2.ID}, assets.Page{Limit: 10}, nil},
 		"of a line":      {assets.PositionFilter{LineID: &line2.ID}, assets.Page{Limit: 10}, []string{"UMB-2/ARCH"}},
-		"of a kind":      {assets.PositionFilter{Kind: ptr("side_brush_low")}, assets.Page{Limit: 10}, []string{"UMB-1/SBL-L", "UMB-1/SBL-R"}},
-		"in a state":     {assets.PositionFilter{State: ptr("empty")}, assets.Page{Limit: 10}, []string{"UMB-2/ARCH"}},
-		"of no such one": {assets.PositionFilter{Kind: ptr("catapult")}, assets.Page{Limit: 10}, nil},
+		"of a kind":      {assets.PositionFilter{Kind: new("side_brush_low")}, assets.Page{Limit: 10}, []string{"UMB-1/SBL-L", "UMB-1/SBL-R"}},
+		"in a state":     {assets.PositionFilter{State: new("empty")}, assets.Page{Limit: 10}, []string{"UMB-2/ARCH"}},
+		"of no such one": {assets.PositionFilter{Kind: new("catapult")}, assets.Page{Limit: 10}, nil},
 	} {
 		found, err := assets.Positions(ctx, w.db, sys, c.f, c.p)
 		if err != nil {
@@ -291,7 +292,7 @@ func TestAPositionIsEdited(t *testing.T) {
 		"side":             {func(in *assets.PositionEdit) { in.LineSide = "driver" }, "line_side"},
 		"side off a line":  {func(in *assets.PositionEdit) { in.LineID = nil }, "line_side"},
 		"foreign line":     {func(in *assets.PositionEdit) { in.LineID = &line2.ID }, "line_id"},
-		"unknown supply":   {func(in *assets.PositionEdit) { in.SupplyID = ptr(uuid.New()) }, "supply_id"},
+		"unknown supply":   {func(in *assets.PositionEdit) { in.SupplyID = new(uuid.New()) }, "supply_id"},
 		"unit":             {func(in *assets.PositionEdit) { in.Along = &measure.Typed{Value: 1, Unit: "yd"} }, "along.unit"},
 		"far away":         {func(in *assets.PositionEdit) { in.Along = &measure.Typed{Value: 1001, Unit: "m"} }, "along"},
 		"blank alias":      {func(in *assets.PositionEdit) { in.Aliases = []string{" "} }, "aliases"},
@@ -301,7 +302,7 @@ func TestAPositionIsEdited(t *testing.T) {
 		bad := positionEdit(got)
 		c.change(&bad)
 		_, err := w.editPosition(got.ID, 2, bad)
-		mustFail(t, what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field)
 	}
 	if is := w.position(t, got.ID); is.Version != 2 || len(is.Aliases) != 2 || is.Kind != "side_brush_low" {
 		t.Errorf("what was refused left %+v", is)
@@ -311,7 +312,7 @@ func TestAPositionIsEdited(t *testing.T) {
 		t.Errorf("without aliases: %+v, %v", got.Aliases, err)
 	}
 	_, err = assets.OnePosition(ctx, w.db, sys, uuid.New())
-	mustFail(t, "no such position", err, fault.NotFound, "")
+	pgtest.Refused(t, "no such position", err, fault.NotFound, "")
 }
 
 func TestStatesFollowOneAnother(t *testing.T) {
@@ -331,24 +332,24 @@ func TestStatesFollowOneAnother(t *testing.T) {
 		"no such state":           {"broken", nil, fault.Invalid, "state"},
 		"before the last":         {"empty", &before, fault.Invalid, "from"},
 		"in the instant of it":    {"empty", &sold, fault.Invalid, "from"},
-		"ahead":                   {"empty", ptr(now.Add(time.Second)), fault.Invalid, "from"},
+		"ahead":                   {"empty", new(now.Add(time.Second)), fault.Invalid, "from"},
 		"retired before the last": {"retired", &before, fault.Invalid, "from"},
 	} {
 		_, err := w.changeState(w.left.ID, c.state, c.from)
-		mustFail(t, what, err, c.kind, c.field)
+		pgtest.Refused(t, what, err, c.kind, c.field)
 	}
 	_, err = w.changeState(uuid.New(), "parked", nil)
-	mustFail(t, "no such position", err, fault.NotFound, "")
+	pgtest.Refused(t, "no such position", err, fault.NotFound, "")
 	if got, err := assets.States(ctx, w.db, sys, w.left.ID); err != nil || len(got) != 2 {
 		t.Errorf("what was refused left %+v, %v", got, err)
 	}
 	// retired is a matter of the register, and final
 	tom := person(t, w.db, "tom", access.NewGrant{Role: "technician"})
-	_, err = write(w.db, tom, func(tx *gorm.DB) ([]assets.State, error) {
+	_, err = pgtest.Write(w.db, tom, func(tx *gorm.DB) ([]assets.State, error) {
 		return assets.ChangeState(tx, tom, now, w.left.ID, "retired", nil, "")
 	})
-	mustFail(t, "retired by a technician", err, fault.Forbidden, "")
-	if _, err := write(w.db, tom, func(tx *gorm.DB) ([]assets.State, error) {
+	pgtest.Refused(t, "retired by a technician", err, fault.Forbidden, "")
+	if _, err := pgtest.Write(w.db, tom, func(tx *gorm.DB) ([]assets.State, error) {
 		return assets.ChangeState(tx, tom, now, w.left.ID, "empty", &after, "")
 	}); err != nil {
 		t.Errorf("emptied by a technician: %v", err)
@@ -361,7 +362,7 @@ func TestStatesFollowOneAnother(t *testing.T) {
 	}
 	for _, state := range []string{"in_service", "retired", "empty"} {
 		_, err := w.changeState(w.left.ID, state, nil)
-		mustFail(t, "after it was retired, "+state, err, fault.Conflict, "state")
+		pgtest.Refused(t, "after it was retired, "+state, err, fault.Conflict, "state")
 	}
 	// two who say something else of the same instant
 	outcomes := atOnce(2, func(i int) error {
@@ -391,12 +392,12 @@ func TestTwinsAreOfOneKindOnOneLine(t *testing.T) {
 	right2, left2 := all[0], all[1]
 	for _, other := range []assets.Position{left2, all[2], all[3], all[4], all[5], w.left} {
 		_, err := w.pair(w.left.ID, 1, &other.ID)
-		mustFail(t, "with "+other.Code, err, fault.Invalid, "twin_id")
+		pgtest.Refused(t, "with "+other.Code, err, fault.Invalid, "twin_id")
 	}
 	_, err = w.pair(all[5].ID, 1, &w.right.ID)
-	mustFail(t, "shared equipment", err, fault.Invalid, "twin_id")
-	_, err = w.pair(w.left.ID, 1, ptr(uuid.New()))
-	mustFail(t, "with nothing", err, fault.Invalid, "twin_id")
+	pgtest.Refused(t, "shared equipment", err, fault.Invalid, "twin_id")
+	_, err = w.pair(w.left.ID, 1, new(uuid.New()))
+	pgtest.Refused(t, "with nothing", err, fault.Invalid, "twin_id")
 
 	// from either side, and each side shows the other
 	got, err := w.pair(w.right.ID, 1, &w.left.ID)
@@ -406,7 +407,7 @@ func TestTwinsAreOfOneKindOnOneLine(t *testing.T) {
 	if l := w.position(t, w.left.ID); *l.TwinID != w.right.ID || l.Version != 2 {
 		t.Errorf("the left one is %+v", l)
 	}
-	f := mustFail(t, "a third one", func() error { _, err := w.pair(right2.ID, 1, &w.left.ID); return err }(), fault.Conflict, "twin_id")
+	f := pgtest.Refused(t, "a third one", func() error { _, err := w.pair(right2.ID, 1, &w.left.ID); return err }(), fault.Conflict, "twin_id")
 	if f.Existing == nil || f.Existing.ID != w.right.ID.String() {
 		t.Errorf("in the way stands %+v", f.Existing)
 	}
@@ -419,7 +420,7 @@ func TestTwinsAreOfOneKindOnOneLine(t *testing.T) {
 		in := positionEdit(w.left)
 		change(&in)
 		_, err := w.editPosition(w.left.ID, 2, in)
-		mustFail(t, "moved "+what, err, fault.Conflict, "twin_id")
+		pgtest.Refused(t, "moved "+what, err, fault.Conflict, "twin_id")
 	}
 	in := positionEdit(w.left)
 	in.Name = "Lower left"

@@ -15,6 +15,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // nobody may record nothing.
@@ -38,7 +39,7 @@ func days(n int) *time.Time {
 // fresh records units of a part that are nowhere yet.
 func (s stock) fresh(t testing.TB, part assets.Part, n int) []assets.Unit {
 	t.Helper()
-	return done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Unit, error) {
+	return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Unit, error) {
 		in := make([]assets.NewUnit, n)
 		for i := range in {
 			in[i] = assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID}}
@@ -49,7 +50,7 @@ func (s stock) fresh(t testing.TB, part assets.Part, n int) []assets.Unit {
 
 func (s stock) putAll(t testing.TB, in ...assets.Putting) ([]assets.Stay, error) {
 	t.Helper()
-	return write(s.db, access.System, func(tx *gorm.DB) ([]assets.Stay, error) { return assets.PutAll(tx, access.System, now, in) })
+	return pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Stay, error) { return assets.PutAll(tx, access.System, now, in) })
 }
 
 func TestWhatCannotBePut(t *testing.T) {
@@ -86,16 +87,16 @@ func TestWhatCannotBePut(t *testing.T) {
 		{"unknown and known", assets.Putting{UnitID: lying.ID, Place: assets.Place{SlotID: right}, From: days(-1), Precision: "unknown"}, fault.Invalid, "unknown where no time is given"},
 		{"a day and no time", assets.Putting{UnitID: lying.ID, Place: assets.Place{SlotID: right}, Precision: "day"}, fault.Invalid, "unknown where no time is given"},
 	} {
-		_, err := write(s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) { return assets.Put(tx, access.System, now, c.in) })
+		_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) { return assets.Put(tx, access.System, now, c.in) })
 		if t.Run(c.name, func(t *testing.T) { wantKind(t, err, c.kind, c.says) }); strings.Contains(fmt.Sprint(err), "items[") {
 			t.Errorf("%s: one fitting is no list: %v", c.name, err)
 		}
 	}
-	_, err := write(s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) {
+	_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, nobody, now, assets.Putting{UnitID: lying.ID, Place: assets.Place{SlotID: right}, From: days(-1)})
 	})
 	wantKind(t, err, fault.Forbidden, "")
-	_, err = write(s.db, access.System, func(tx *gorm.DB) ([]assets.Stay, error) { return assets.PutAll(tx, nobody, now, nil) })
+	_, err = pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Stay, error) { return assets.PutAll(tx, nobody, now, nil) })
 	wantKind(t, err, fault.Forbidden, "")
 	if all, err := s.putAll(t); err != nil || len(all) != 0 {
 		t.Errorf("an empty list: %v %v", all, err)
@@ -140,7 +141,7 @@ func TestPutAllIsPutForEach(t *testing.T) {
 	run := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		run++
-		pair := done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
+		pair := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
 			var in []assets.NewPosition
 			for i := range 4 {
 				in = append(in, newPosition(s.world, fmt.Sprintf("UMB-1/P%d-%d", run, i), "rocker", "left", now.AddDate(0, -2, 0)))
@@ -253,7 +254,7 @@ func TestListsTakeTheSameNumberOfStatements(t *testing.T) {
 		for i := range n {
 			in = append(in, newPosition(s.world, fmt.Sprintf("UMB-1/N%d-%d", n, i), "rocker", "left", now.AddDate(0, -2, 0)))
 		}
-		positions := done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, access.System, now, in) })
+		positions := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, access.System, now, in) })
 		old, fresh := s.fresh(t, s.motor, n), s.fresh(t, s.motor, n)
 		var items []assets.SwapItem
 		var first []assets.Putting
@@ -283,7 +284,7 @@ func TestARetiredPositionTakesNothing(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	gm := s.slot(t, s.left, "gearmotor")
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.State, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.State, error) {
 		return assets.ChangeState(tx, access.System, now, s.left.ID, "retired", days(-5), "rebuilt")
 	})
 	u := s.fresh(t, s.motor, 1)[0]
@@ -349,7 +350,7 @@ func TestRecordAllIsRecordForEach(t *testing.T) {
 		before := rapid.IntRange(0, len(list)).Draw(rt, "before") // some stand there already
 		one := func(unit uuid.UUID, in []assets.NewFact) {
 			for _, f := range in {
-				done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) { return assets.RecordOfUnit(tx, access.System, now, unit, f) })
+				pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) { return assets.RecordOfUnit(tx, access.System, now, unit, f) })
 			}
 		}
 		one(units[0].ID, list)
@@ -358,7 +359,7 @@ func TestRecordAllIsRecordForEach(t *testing.T) {
 		for _, f := range list[before:] {
 			rest = append(rest, assets.FactOf{OfID: units[1].ID, NewFact: f})
 		}
-		recorded := done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Fact, error) { return assets.RecordAllOfUnits(tx, access.System, now, rest) })
+		recorded := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Fact, error) { return assets.RecordAllOfUnits(tx, access.System, now, rest) })
 		for i, f := range recorded {
 			if f.Fact != rest[i].Fact || !f.From.Equal(*rest[i].From) {
 				rt.Fatalf("row %d came back as %+v", i, f)
@@ -384,7 +385,7 @@ func TestRecordAllNamesTheRows(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	record := func(in ...assets.FactOf) error {
-		_, err := write(s.db, access.System, func(tx *gorm.DB) ([]assets.Fact, error) { return assets.RecordAll(tx, access.System, now, in) })
+		_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Fact, error) { return assets.RecordAll(tx, access.System, now, in) })
 		return err
 	}
 	of := func(f assets.NewFact) assets.FactOf { return assets.FactOf{OfID: s.left.ID, NewFact: f} }
@@ -408,7 +409,7 @@ func TestRecordAllNamesTheRows(t *testing.T) {
 	} {
 		wantKind(t, record(of(assets.NewFact{Fact: "drive", Value: "electric", How: "seen"}), c.in), c.kind, c.says)
 	}
-	_, err := write(s.db, access.System, func(tx *gorm.DB) ([]assets.Fact, error) { return assets.RecordAll(tx, nobody, now, nil) })
+	_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Fact, error) { return assets.RecordAll(tx, nobody, now, nil) })
 	wantKind(t, err, fault.Forbidden, "")
 	facts, err := assets.Facts(ctx, s.db, access.System, s.left.ID)
 	if err != nil || len(facts) != 1 {

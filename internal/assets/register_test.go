@@ -14,47 +14,48 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgtest"
 )
 
 var sys = access.System
 
 func (w world) editCustomer(id uuid.UUID, version int, in assets.CustomerEdit) (assets.Customer, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) { return assets.EditCustomer(tx, sys, id, version, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) { return assets.EditCustomer(tx, sys, id, version, in) })
 }
 
 func (w world) editSite(id uuid.UUID, version int, in assets.SiteEdit) (assets.Site, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Site, error) { return assets.EditSite(tx, sys, id, version, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Site, error) { return assets.EditSite(tx, sys, id, version, in) })
 }
 
 func (w world) editLine(id uuid.UUID, version int, in assets.LineEdit) (assets.Line, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Line, error) { return assets.EditLine(tx, sys, id, version, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Line, error) { return assets.EditLine(tx, sys, id, version, in) })
 }
 
 func (w world) editPosition(id uuid.UUID, version int, in assets.PositionEdit) (assets.Position, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.EditPosition(tx, sys, id, version, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.EditPosition(tx, sys, id, version, in) })
 }
 
 func (w world) addSite(in assets.SiteEdit) (assets.Site, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Site, error) { return assets.AddSite(tx, sys, now, w.customer.ID, nil, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Site, error) { return assets.AddSite(tx, sys, now, w.customer.ID, nil, in) })
 }
 
 func (w world) addLine(site uuid.UUID, in assets.LineEdit) (assets.Line, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Line, error) { return assets.AddLine(tx, sys, now, site, nil, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Line, error) { return assets.AddLine(tx, sys, now, site, nil, in) })
 }
 
 func (w world) setHours(at time.Time, version int, week ...assets.WeeklyHours) ([]assets.WeeklyHours, error) {
-	return write(w.db, sys, func(tx *gorm.DB) ([]assets.WeeklyHours, error) {
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]assets.WeeklyHours, error) {
 		_, all, err := assets.ReplaceHours(tx, sys, at, w.site.ID, version, week)
 		return all, err
 	})
 }
 
 func (w world) pair(id uuid.UUID, version int, twin *uuid.UUID) (assets.Position, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.Pair(tx, sys, id, version, twin) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Position, error) { return assets.Pair(tx, sys, id, version, twin) })
 }
 
 func (w world) isolate(id uuid.UUID, version int, points ...uuid.UUID) ([]assets.IsolationPoint, error) {
-	return write(w.db, sys, func(tx *gorm.DB) ([]assets.IsolationPoint, error) {
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]assets.IsolationPoint, error) {
 		_, all, err := assets.SetIsolation(tx, sys, now, id, version, points)
 		return all, err
 	})
@@ -103,7 +104,7 @@ func TestAStaleEditChangesNothing(t *testing.T) {
 	as := record(t, w.owner)
 	for what, edit := range edits {
 		for _, version := range []int{0, 2, -1} {
-			f := mustFail(t, what, edit(version, 0), fault.Stale, "If-Match")
+			f := pgtest.Refused(t, what, edit(version, 0), fault.Stale, "If-Match")
 			if !strings.Contains(f.Msg, `version "1"`) {
 				t.Errorf("%s: the version now is given as %q", what, f.Msg)
 			}
@@ -121,7 +122,7 @@ func TestAStaleEditChangesNothing(t *testing.T) {
 		"pair":      func() error { _, err := w.pair(nobody, 1, &w.right.ID); return err },
 		"isolation": func() error { _, err := w.isolate(nobody, 1); return err },
 	} {
-		mustFail(t, what+" that is not there", edit(), fault.NotFound, "")
+		pgtest.Refused(t, what+" that is not there", edit(), fault.NotFound, "")
 	}
 	if record(t, w.owner) != as {
 		t.Error("something was changed after all")
@@ -155,42 +156,42 @@ func TestACodeThatIsTakenNamesItsHolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "HAD", Name: "x"})
 	})
-	names(t, "a new customer", mustFail(t, "a new customer", err, fault.Conflict, "code"), "customer", w.customer.ID, "HAD")
+	names(t, "a new customer", pgtest.Refused(t, "a new customer", err, fault.Conflict, "code"), "customer", w.customer.ID, "HAD")
 	_, err = w.editCustomer(kes.ID, 1, assets.CustomerEdit{Code: "HAD", Name: "x"})
-	names(t, "an edited customer", mustFail(t, "an edited customer", err, fault.Conflict, "code"), "customer", w.customer.ID, "HAD")
+	names(t, "an edited customer", pgtest.Refused(t, "an edited customer", err, fault.Conflict, "code"), "customer", w.customer.ID, "HAD")
 	in := siteEdit(site2)
 	in.Code = "UMB"
 	_, err = w.addSite(in)
-	names(t, "a new site", mustFail(t, "a new site", err, fault.Conflict, "code"), "site", w.site.ID, "UMB")
+	names(t, "a new site", pgtest.Refused(t, "a new site", err, fault.Conflict, "code"), "site", w.site.ID, "UMB")
 	_, err = w.editSite(site2.ID, 1, in)
-	names(t, "an edited site", mustFail(t, "an edited site", err, fault.Conflict, "code"), "site", w.site.ID, "UMB")
+	names(t, "an edited site", pgtest.Refused(t, "an edited site", err, fault.Conflict, "code"), "site", w.site.ID, "UMB")
 	_, err = w.addLine(site2.ID, assets.LineEdit{Code: "UMB-1"})
-	names(t, "a new line", mustFail(t, "a new line", err, fault.Conflict, "code"), "line", w.line.ID, "UMB-1")
+	names(t, "a new line", pgtest.Refused(t, "a new line", err, fault.Conflict, "code"), "line", w.line.ID, "UMB-1")
 	_, err = w.editLine(line2.ID, 1, assets.LineEdit{Code: "UMB-1"})
-	names(t, "an edited line", mustFail(t, "an edited line", err, fault.Conflict, "code"), "line", w.line.ID, "UMB-1")
+	names(t, "an edited line", pgtest.Refused(t, "an edited line", err, fault.Conflict, "code"), "line", w.line.ID, "UMB-1")
 	_, err = w.addPosition(newPosition(w, "UMB-1/SBL-L", "arch", "centre", began))
-	names(t, "a new position", mustFail(t, "a new position", err, fault.Conflict, "code"), "position", w.left.ID, "UMB-1/SBL-L")
+	names(t, "a new position", pgtest.Refused(t, "a new position", err, fault.Conflict, "code"), "position", w.left.ID, "UMB-1/SBL-L")
 	moved := positionEdit(w.right)
 	moved.Code = "UMB-1/SBL-L"
 	_, err = w.editPosition(w.right.ID, 1, moved)
-	names(t, "an edited position", mustFail(t, "an edited position", err, fault.Conflict, "code"), "position", w.left.ID, "UMB-1/SBL-L")
+	names(t, "an edited position", pgtest.Refused(t, "an edited position", err, fault.Conflict, "code"), "position", w.left.ID, "UMB-1/SBL-L")
 	point := w.addPoint(t, "E1", began)
-	_, err = write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.AddIsolationPoint(tx, sys, now, w.site.ID, "E1", "air", isolation(began, "x"))
 	})
-	names(t, "a new point", mustFail(t, "a new point", err, fault.Conflict, "code"), "isolation point", point.ID, "E1")
+	names(t, "a new point", pgtest.Refused(t, "a new point", err, fault.Conflict, "code"), "isolation point", point.ID, "E1")
 	// the code of a point is its site's own
-	if _, err := write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.AddIsolationPoint(tx, sys, now, site2.ID, "E1", "air", isolation(began, "x"))
 	}); err != nil {
 		t.Errorf("the same code at another site: %v", err)
 	}
 	// several at once, where none was there before: one gets it, the others hear who
 	outcomes := atOnce(4, func(int) error {
-		_, err := write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 			return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "NEW", Name: "x"})
 		})
 		if f, ok := err.(*fault.Error); ok && f.Existing == nil {
@@ -223,16 +224,16 @@ func TestCustomersAreReadAsTheyWereRecorded(t *testing.T) {
 	}
 	for _, bad := range []assets.CustomerEdit{{Code: "", Name: "x"}, {Code: "had", Name: "x"}, {Code: "-A", Name: "x"}, {Code: strings.Repeat("A", 17), Name: "x"}, {Code: "Ä", Name: "x"}} {
 		_, err := w.editCustomer(w.customer.ID, 2, bad)
-		mustFail(t, "code "+bad.Code, err, fault.Invalid, "code")
+		pgtest.Refused(t, "code "+bad.Code, err, fault.Invalid, "code")
 	}
 	_, err = w.editCustomer(w.customer.ID, 2, assets.CustomerEdit{Code: "A", Name: " \t"})
-	mustFail(t, "a blank name", err, fault.Invalid, "name")
+	pgtest.Refused(t, "a blank name", err, fault.Invalid, "name")
 }
 
 func TestSitesAreCheckedAndKept(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
-	full := assets.SiteEdit{Code: "DAM-2", Name: " Dam ", Address: " 1 Dam Rd ", Latitude: ptr(-41.5), Longitude: ptr(174.25), Zone: "Pacific/Auckland", Currency: "NZD",
+	full := assets.SiteEdit{Code: "DAM-2", Name: " Dam ", Address: " 1 Dam Rd ", Latitude: new(-41.5), Longitude: new(174.25), Zone: "Pacific/Auckland", Currency: "NZD",
 		Climate: "mild_wet", Size: "small", DriverSide: "right", DayTurnsAt: "04:30"}
 	s, err := w.addSite(full)
 	if err != nil {
@@ -260,9 +261,9 @@ func TestSitesAreCheckedAndKept(t *testing.T) {
 		"a zone by path":         {func(in *assets.SiteEdit) { in.Zone = "../../etc/passwd" }, "zone"},
 		"latitude alone":         {func(in *assets.SiteEdit) { in.Longitude = nil }, "latitude"},
 		"longitude alone":        {func(in *assets.SiteEdit) { in.Latitude = nil }, "latitude"},
-		"beyond the pole":        {func(in *assets.SiteEdit) { in.Latitude = ptr(90.01) }, "latitude"},
-		"once round":             {func(in *assets.SiteEdit) { in.Longitude = ptr(-180.01) }, "longitude"},
-		"nowhere":                {func(in *assets.SiteEdit) { in.Latitude = ptr(math.NaN()) }, "latitude"},
+		"beyond the pole":        {func(in *assets.SiteEdit) { in.Latitude = new(90.01) }, "latitude"},
+		"once round":             {func(in *assets.SiteEdit) { in.Longitude = new(-180.01) }, "longitude"},
+		"nowhere":                {func(in *assets.SiteEdit) { in.Latitude = new(math.NaN()) }, "latitude"},
 		"no time of day":         {func(in *assets.SiteEdit) { in.DayTurnsAt = "25:00" }, "day_turns_at"},
 		"a word for it":          {func(in *assets.SiteEdit) { in.DayTurnsAt = "noon" }, "day_turns_at"},
 		"currency":               {func(in *assets.SiteEdit) { in.Currency = "usd" }, "currency"},
@@ -276,22 +277,22 @@ func TestSitesAreCheckedAndKept(t *testing.T) {
 		in.Code = "NEW"
 		c.change(&in)
 		_, err := w.addSite(in)
-		mustFail(t, "a new site, "+what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, "a new site, "+what, err, fault.Invalid, c.field)
 		_, err = w.editSite(s.ID, 1, in)
-		mustFail(t, "an edited site, "+what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, "an edited site, "+what, err, fault.Invalid, c.field)
 	}
 	in := full
 	in.Zone, in.Latitude = "Mars/Olympus", nil
 	_, err = w.addSite(in)
-	if f := mustFail(t, "two faults", err, fault.Invalid, ""); len(f.Parts) != 2 || f.Parts[0].Field != "zone" || f.Parts[1].Field != "latitude" {
+	if f := pgtest.Refused(t, "two faults", err, fault.Invalid, ""); len(f.Parts) != 2 || f.Parts[0].Field != "zone" || f.Parts[1].Field != "latitude" {
 		t.Errorf("of two faults are told %+v", f.Parts)
 	}
-	_, err = write(w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 		in := full
 		in.Code = "NEW"
 		return assets.AddSite(tx, sys, now, uuid.New(), nil, in)
 	})
-	mustFail(t, "a site of nobody", err, fault.Invalid, "customer_id")
+	pgtest.Refused(t, "a site of nobody", err, fault.Invalid, "customer_id")
 	full.Latitude, full.Longitude, full.DayTurnsAt = nil, nil, ""
 	if got, err := w.editSite(s.ID, 1, full); err != nil || got.Latitude != nil || got.DayTurnsAt != "03:00" || got.Version != 2 {
 		t.Errorf("edited to %+v, %v", got, err)
@@ -302,7 +303,7 @@ func TestSitesAreCheckedAndKept(t *testing.T) {
 		customer *uuid.UUID
 		after    string
 		want     []string
-	}{{nil, "", []string{"DAM-2", "KES", "UMB"}}, {nil, "DAM-2", []string{"KES", "UMB"}}, {&w.customer.ID, "", []string{"DAM-2", "UMB"}}, {&kes.ID, "", []string{"KES"}}, {ptr(uuid.New()), "", nil}} {
+	}{{nil, "", []string{"DAM-2", "KES", "UMB"}}, {nil, "DAM-2", []string{"KES", "UMB"}}, {&w.customer.ID, "", []string{"DAM-2", "UMB"}}, {&kes.ID, "", []string{"KES"}}, {new(uuid.New()), "", nil}} {
 		found, err := assets.Sites(ctx, w.db, sys, c.customer, assets.Page{After: c.after, Limit: 10})
 		if err != nil {
 			t.Fatal(err)
@@ -322,23 +323,23 @@ func TestASiteIsHandedOverInOrder(t *testing.T) {
 	w := newWorld(t)
 	kes, mir := addCustomer(t, w.db, "KES"), addCustomer(t, w.db, "MIR")
 	hand := func(site, to uuid.UUID, from time.Time) ([]assets.Ownership, error) {
-		return write(w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) { return assets.HandOver(tx, sys, site, to, from) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) { return assets.HandOver(tx, sys, site, to, from) })
 	}
 	_, err := hand(w.site.ID, w.customer.ID, now)
-	mustFail(t, "to whoever has it", err, fault.Invalid, "customer_id")
+	pgtest.Refused(t, "to whoever has it", err, fault.Invalid, "customer_id")
 	_, err = hand(w.site.ID, kes.ID, began)
-	mustFail(t, "at its beginning", err, fault.Invalid, "from")
+	pgtest.Refused(t, "at its beginning", err, fault.Invalid, "from")
 	_, err = hand(w.site.ID, uuid.New(), now)
-	mustFail(t, "to nobody", err, fault.Invalid, "customer_id")
+	pgtest.Refused(t, "to nobody", err, fault.Invalid, "customer_id")
 	_, err = hand(uuid.New(), kes.ID, now)
-	mustFail(t, "of nothing", err, fault.NotFound, "")
+	pgtest.Refused(t, "of nothing", err, fault.NotFound, "")
 	all, err := hand(w.site.ID, kes.ID, sold)
 	if err != nil || len(all) != 2 || all[0].CustomerID != w.customer.ID || all[0].Until == nil || !all[0].Until.Equal(sold) || all[1].CustomerCode != "KES" || !all[1].From.Equal(sold) || all[1].Until != nil {
 		t.Errorf("handed over: %+v, %v", all, err)
 	}
 	// nobody's time is cut short of what is agreed already
 	_, err = hand(w.site.ID, mir.ID, sold.Add(-time.Hour))
-	mustFail(t, "before the last sale", err, fault.Invalid, "from")
+	pgtest.Refused(t, "before the last sale", err, fault.Invalid, "from")
 	// two sales at once, to two buyers
 	outcomes := atOnce(2, func(i int) error {
 		_, err := hand(w.site.ID, []uuid.UUID{mir.ID, w.customer.ID}[i], now.Add(time.Duration(i)*time.Hour))
@@ -365,7 +366,7 @@ func TestLinesAreCheckedAndKept(t *testing.T) {
 	if w.line.LengthM == nil || *w.line.LengthM != 33.528 || *w.line.LengthTyped != "110 ft" || w.line.SpeedMMin != nil || !w.line.From.Equal(began) {
 		t.Errorf("recorded %+v", w.line)
 	}
-	in := assets.LineEdit{Code: "UMB-1", Name: " Main ", Length: &measure.Typed{Value: 30, Unit: "m"}, Speed: &measure.Typed{Value: 50, Unit: "ft/min"}, VehiclesPerHourMax: ptr(140)}
+	in := assets.LineEdit{Code: "UMB-1", Name: " Main ", Length: &measure.Typed{Value: 30, Unit: "m"}, Speed: &measure.Typed{Value: 50, Unit: "ft/min"}, VehiclesPerHourMax: new(140)}
 	got, err := w.editLine(w.line.ID, 1, in)
 	if err != nil || got.Name != "Main" || *got.LengthM != 30 || *got.SpeedMMin != 15.24 || *got.SpeedTyped != "50 ft/min" || *got.VehiclesPerHourMax != 140 || got.Version != 2 {
 		t.Errorf("edited to %+v, %v", got, err)
@@ -380,21 +381,21 @@ func TestLinesAreCheckedAndKept(t *testing.T) {
 		"too long":         {func(in *assets.LineEdit) { in.Length = &measure.Typed{Value: 1000, Unit: "m"} }, "length"},
 		"too fast":         {func(in *assets.LineEdit) { in.Speed = &measure.Typed{Value: 12, Unit: "m/s"} }, "speed"},
 		"unit of speed":    {func(in *assets.LineEdit) { in.Speed = &measure.Typed{Value: 12, Unit: "ft"} }, "speed.unit"},
-		"no vehicles":      {func(in *assets.LineEdit) { in.VehiclesPerHourMax = ptr(0) }, "vehicles_per_hour_max"},
-		"an ocean of them": {func(in *assets.LineEdit) { in.VehiclesPerHourMax = ptr(math.MaxInt) }, "vehicles_per_hour_max"},
+		"no vehicles":      {func(in *assets.LineEdit) { in.VehiclesPerHourMax = new(0) }, "vehicles_per_hour_max"},
+		"an ocean of them": {func(in *assets.LineEdit) { in.VehiclesPerHourMax = new(math.MaxInt) }, "vehicles_per_hour_max"},
 	} {
 		bad := in
 		c.change(&bad)
 		_, err := w.editLine(w.line.ID, 2, bad)
-		mustFail(t, "edited, "+what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, "edited, "+what, err, fault.Invalid, c.field)
 		if bad.Code == "UMB-1" {
 			bad.Code = "UMB-9"
 		}
 		_, err = w.addLine(w.site.ID, bad)
-		mustFail(t, "new, "+what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, "new, "+what, err, fault.Invalid, c.field)
 	}
 	_, err = w.addLine(uuid.New(), assets.LineEdit{Code: "UMB-9"})
-	mustFail(t, "of no site", err, fault.Invalid, "site_id")
+	pgtest.Refused(t, "of no site", err, fault.Invalid, "site_id")
 	site2 := addSite(t, w.db, "KES", w.customer.ID, began)
 	if _, err := w.addLine(site2.ID, assets.LineEdit{Code: "KES-1"}); err != nil {
 		t.Fatal(err)
@@ -402,7 +403,7 @@ func TestLinesAreCheckedAndKept(t *testing.T) {
 	for _, c := range []struct {
 		site *uuid.UUID
 		want int
-	}{{nil, 2}, {&w.site.ID, 1}, {&site2.ID, 1}, {ptr(uuid.New()), 0}} {
+	}{{nil, 2}, {&w.site.ID, 1}, {&site2.ID, 1}, {new(uuid.New()), 0}} {
 		if found, err := assets.Lines(ctx, w.db, sys, c.site, assets.Page{Limit: 10}); err != nil || len(found) != c.want {
 			t.Errorf("of %v come %+v, %v", c.site, found, err)
 		}
@@ -416,10 +417,10 @@ func TestSuppliesAreDated(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	add := func(site uuid.UUID, in assets.NewSupply) (assets.Supply, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (assets.Supply, error) { return assets.AddSupply(tx, sys, now, site, in) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Supply, error) { return assets.AddSupply(tx, sys, now, site, in) })
 	}
 	end := func(site, id uuid.UUID, at time.Time) (assets.Supply, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (assets.Supply, error) { return assets.EndSupply(tx, sys, site, id, at) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Supply, error) { return assets.EndSupply(tx, sys, site, id, at) })
 	}
 	one := assets.NewSupply{Code: "main", Volts: 208, Phases: 3, Hertz: 60, HighLeg: true, From: &began}
 	s, err := add(w.site.ID, one)
@@ -427,7 +428,7 @@ func TestSuppliesAreDated(t *testing.T) {
 		t.Fatalf("added %+v, %v", s, err)
 	}
 	_, err = add(w.site.ID, one)
-	mustFail(t, "the same code at once", err, fault.Conflict, "code")
+	pgtest.Refused(t, "the same code at once", err, fault.Conflict, "code")
 	for what, c := range map[string]struct {
 		change func(in *assets.NewSupply)
 		field  string
@@ -441,21 +442,21 @@ func TestSuppliesAreDated(t *testing.T) {
 		in.Code = "other"
 		c.change(&in)
 		_, err := add(w.site.ID, in)
-		mustFail(t, what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field)
 	}
 	_, err = add(uuid.New(), one)
-	mustFail(t, "at no site", err, fault.NotFound, "")
+	pgtest.Refused(t, "at no site", err, fault.NotFound, "")
 	_, err = end(w.site.ID, s.ID, began)
-	mustFail(t, "ended as it began", err, fault.Invalid, "at")
+	pgtest.Refused(t, "ended as it began", err, fault.Invalid, "at")
 	_, err = end(w.site.ID, uuid.New(), now)
-	mustFail(t, "no such supply", err, fault.NotFound, "")
+	pgtest.Refused(t, "no such supply", err, fault.NotFound, "")
 	_, err = end(addSite(t, w.db, "KES", w.customer.ID, began).ID, s.ID, now)
-	mustFail(t, "of another site", err, fault.NotFound, "")
+	pgtest.Refused(t, "of another site", err, fault.NotFound, "")
 	if got, err := end(w.site.ID, s.ID, sold); err != nil || !got.Until.Equal(sold) {
 		t.Errorf("ended %+v, %v", got, err)
 	}
 	_, err = end(w.site.ID, s.ID, now)
-	mustFail(t, "ended again", err, fault.Conflict, "at")
+	pgtest.Refused(t, "ended again", err, fault.Conflict, "at")
 	one.From, one.Volts = &sold, 480
 	if _, err := add(w.site.ID, one); err != nil {
 		t.Errorf("the code again, once it is free: %v", err)
@@ -465,7 +466,7 @@ func TestSuppliesAreDated(t *testing.T) {
 		t.Errorf("listed %+v, %v", all, err)
 	}
 	_, err = assets.Supplies(ctx, w.db, sys, uuid.New())
-	mustFail(t, "of no site", err, fault.NotFound, "")
+	pgtest.Refused(t, "of no site", err, fault.NotFound, "")
 }
 
 func TestHoursOfAWeek(t *testing.T) {
@@ -513,7 +514,7 @@ func TestHoursOfAWeek(t *testing.T) {
 		version := w.siteNow(t).Version
 		all, err := w.setHours(now.Add(time.Duration(version)*time.Minute), version, c.week...)
 		if c.field != "" {
-			mustFail(t, what, err, fault.Invalid, c.field)
+			pgtest.Refused(t, what, err, fault.Invalid, c.field)
 			continue
 		}
 		if err != nil || len(all) != len(c.week) {
@@ -557,7 +558,7 @@ func TestANewWeekKeepsTheWeekBefore(t *testing.T) {
 		t.Errorf("the site is at version %d", got)
 	}
 	_, err := assets.Hours(ctx, w.db, sys, uuid.New(), now)
-	mustFail(t, "of no site", err, fault.NotFound, "")
+	pgtest.Refused(t, "of no site", err, fault.NotFound, "")
 }
 
 func TestBlackoutsAreWithdrawnNotDeleted(t *testing.T) {
@@ -565,7 +566,7 @@ func TestBlackoutsAreWithdrawnNotDeleted(t *testing.T) {
 	w := newWorld(t)
 	site2 := addSite(t, w.db, "KES", w.customer.ID, began)
 	add := func(site uuid.UUID, in assets.NewBlackout) (assets.Blackout, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (assets.Blackout, error) { return assets.AddBlackout(tx, sys, site, in) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Blackout, error) { return assets.AddBlackout(tx, sys, site, in) })
 	}
 	withdraw := func(at time.Time, site, id uuid.UUID) error {
 		return w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { return assets.WithdrawBlackout(tx, sys, at, site, id) })
@@ -583,19 +584,19 @@ func TestBlackoutsAreWithdrawnNotDeleted(t *testing.T) {
 		"empty":               {func(in *assets.NewBlackout) { in.Until = in.From }, "until"},
 		"under a microsecond": {func(in *assets.NewBlackout) { in.Until = in.From.Add(time.Nanosecond) }, "until"},
 		"no reason":           {func(in *assets.NewBlackout) { in.Reason = " " }, "reason"},
-		"no such line":        {func(in *assets.NewBlackout) { in.LineID = ptr(uuid.New()) }, "line_id"},
+		"no such line":        {func(in *assets.NewBlackout) { in.LineID = new(uuid.New()) }, "line_id"},
 	} {
 		in := one
 		c.change(&in)
 		_, err := add(w.site.ID, in)
-		mustFail(t, what, err, fault.Invalid, c.field)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field)
 	}
 	_, err = add(site2.ID, one)
-	mustFail(t, "a line of another site", err, fault.Invalid, "line_id")
+	pgtest.Refused(t, "a line of another site", err, fault.Invalid, "line_id")
 	one.LineID = nil
 	_, err = add(uuid.New(), one)
-	mustFail(t, "at no site", err, fault.NotFound, "")
-	mustFail(t, "of another site", withdraw(now, site2.ID, b.ID), fault.NotFound, "")
+	pgtest.Refused(t, "at no site", err, fault.NotFound, "")
+	pgtest.Refused(t, "of another site", withdraw(now, site2.ID, b.ID), fault.NotFound, "")
 	for i := range 2 { // again changes nothing
 		if err := withdraw(now.Add(time.Duration(i)*time.Hour), w.site.ID, b.ID); err != nil {
 			t.Fatal(err)
@@ -612,7 +613,7 @@ func TestNotesStayInTheHouse(t *testing.T) {
 	w := newWorld(t)
 	tom := person(t, w.db, "tom", access.NewGrant{Role: "technician"})
 	add := func(at time.Time, site uuid.UUID, body string) (assets.Note, error) {
-		return write(w.db, tom, func(tx *gorm.DB) (assets.Note, error) { return assets.WriteNote(tx, tom, at, site, body) })
+		return pgtest.Write(w.db, tom, func(tx *gorm.DB) (assets.Note, error) { return assets.WriteNote(tx, tom, at, site, body) })
 	}
 	if n, err := add(now, w.site.ID, "pays late"); err != nil || n.Body != "pays late" || n.WrittenBy != "tom" || !n.WrittenAt.Equal(now) {
 		t.Errorf("written %+v, %v", n, err)
@@ -621,16 +622,16 @@ func TestNotesStayInTheHouse(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err := add(now, w.site.ID, "  ")
-	mustFail(t, "nothing", err, fault.Invalid, "body")
+	pgtest.Refused(t, "nothing", err, fault.Invalid, "body")
 	_, err = add(now, uuid.New(), "x")
-	mustFail(t, "at no site", err, fault.NotFound, "")
+	pgtest.Refused(t, "at no site", err, fault.NotFound, "")
 	all, err := assets.Notes(ctx, w.db, sys, w.site.ID)
 	if err != nil || len(all) != 2 || all[0].Body != "has a dog" || all[1].Body != "pays late" {
 		t.Errorf("listed %+v, %v", all, err)
 	}
 	owner := person(t, w.db, "owner", access.NewGrant{Role: "owner", CustomerID: &w.customer.ID})
 	_, err = assets.Notes(ctx, w.db, owner, w.site.ID)
-	mustFail(t, "for the owner", err, fault.Forbidden, "")
+	pgtest.Refused(t, "for the owner", err, fault.Forbidden, "")
 }
 
 // Words on labels change; what stands where does not.

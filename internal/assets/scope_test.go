@@ -14,12 +14,13 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // newOwner adds a customer with a person who owns its sites.
 func (w world) newOwner(t testing.TB, code string) (assets.Customer, access.Actor) {
 	t.Helper()
-	c := done(t, w.db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
+	c := pgtest.Done(t, w.db, access.System, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, access.System, now, assets.CustomerEdit{Code: code, Name: code})
 	})
 	return c, w.person(t, code, access.NewGrant{Role: "owner", CustomerID: &c.ID})
@@ -27,7 +28,7 @@ func (w world) newOwner(t testing.TB, code string) (assets.Customer, access.Acto
 
 func (w world) person(t testing.TB, login string, grants ...access.NewGrant) access.Actor {
 	t.Helper()
-	p := done(t, w.db, access.System, func(tx *gorm.DB) (access.Account, error) {
+	p := pgtest.Done(t, w.db, access.System, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, access.System, now, access.NewPerson{Name: login, Login: strings.ToLower(login) + "@example.org", CustomerID: grants[0].CustomerID, Grants: grants})
 	})
 	return w.actor(t, p.ID)
@@ -50,10 +51,10 @@ func (s stock) secondSite(t testing.TB, code string, customer uuid.UUID) (assets
 	site := addSite(t, s.db, code, customer, began)
 	w := s.world
 	w.site = site
-	w.line = done(t, s.db, access.System, func(tx *gorm.DB) (assets.Line, error) {
+	w.line = pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, access.System, now, site.ID, &began, assets.LineEdit{Code: code + "-1"})
 	})
-	p := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) {
+	p := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Position, error) {
 		return assets.AddPosition(tx, access.System, now, newPosition(w, code+"-1/SBL-L", "side_brush_low", "left", began))
 	})
 	return site, p
@@ -84,13 +85,13 @@ func TestAnOwnerSeesAUnitsTimeAtTheOwnSites(t *testing.T) {
 	s.put(t, earlier, assets.Place{LocationID: &s.returns.ID}, *days(-25), "failed")
 	s.put(t, inner, assets.Place{SlotID: motorSlot}, *days(-25))
 	fact := func(u assets.Unit, fact, value string, from *time.Time, by string) {
-		done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+		pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 			return assets.RecordOfUnit(tx, access.System, now, u.ID, assets.NewFact{Fact: fact, Value: value, How: "seen", From: from, SeenBy: by})
 		})
 	}
 	fact(gm, "link_setting", "low", days(-28), "Lidia")
 	photo := func(u assets.Unit, at *time.Time) assets.Photo {
-		return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) {
+		return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Photo, error) {
 			return assets.AddPhoto(tx, access.System, now, assets.NewPhoto{UnitID: &u.ID, TakenAt: at, Content: jpegOf(t, 8, 8)})
 		})
 	}
@@ -302,10 +303,10 @@ func TestUnitsOfASiteThatIsSold(t *testing.T) {
 		}
 	}
 	swap(days(-20), after)
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, access.System, s.site.ID, customer.ID, *days(-15))
 	})
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, access.System, s.site.ID, next, now.AddDate(30, 0, 0))
 	})
 	swap(days(-5), before)
@@ -346,11 +347,11 @@ func TestSectionsReplaced(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	hadrelle := s.person(t, "hadrelle", access.NewGrant{Role: "owner", CustomerID: &s.customer.ID})
-	set := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	set := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.media.ID, Lot: "F1", Pattern: strings.Repeat("AABB", 4)}})
 	})
 	replace := func(who access.Actor, u assets.Unit, section int, at *time.Time) ([]assets.ReplacedSection, error) {
-		return write(s.db, who, func(tx *gorm.DB) ([]assets.ReplacedSection, error) {
+		return pgtest.Write(s.db, who, func(tx *gorm.DB) ([]assets.ReplacedSection, error) {
 			return assets.ReplaceSection(tx, who, now, u.ID, section, " F2 ", *at)
 		})
 	}
@@ -389,7 +390,7 @@ func TestReadingTakesTheSameNumberOfStatements(t *testing.T) {
 		for i := from; i < to; i++ {
 			in = append(in, newPosition(s.world, fmt.Sprintf("UMB-1/R%d", i), "rocker", "left", now.AddDate(0, -2, 0)))
 		}
-		positions := done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, access.System, now, in) })
+		positions := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, access.System, now, in) })
 		units := s.fresh(t, s.motor, len(positions))
 		var put []assets.Putting
 		for i, p := range positions {

@@ -13,11 +13,12 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 func (s stock) swap(t testing.TB, in assets.Swap) ([]assets.Swapped, error) {
 	t.Helper()
-	return write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, in) })
+	return pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, in) })
 }
 
 func TestWhatIsNoSwap(t *testing.T) {
@@ -54,7 +55,7 @@ func TestWhatIsNoSwap(t *testing.T) {
 		_, err := s.swap(t, c.in)
 		t.Run(c.name, func(t *testing.T) { wantKind(t, err, c.kind, c.says) })
 	}
-	_, err := write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) {
+	_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) {
 		return assets.DoSwap(tx, nobody, now, assets.Swap{At: now, Items: []assets.SwapItem{item}})
 	})
 	wantKind(t, err, fault.Forbidden, "")
@@ -212,7 +213,7 @@ func TestAConversionOfAPairIsAtomic(t *testing.T) {
 		slot := s.slot(t, p, "hub")
 		s.put(t, s.unit(t, s.hub, ""), assets.Place{SlotID: slot}, *days(-9))
 		in := s.unit(t, flange, "")
-		done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+		pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 			return assets.Record(tx, access.System, now, p.ID, assets.NewFact{Fact: "hub_fixing", Value: "clamp4", How: "seen", From: days(-9)})
 		})
 		items = append(items, assets.SwapItem{SlotID: *slot, Reason: "conversion", To: &s.returns.ID, In: &in.ID})

@@ -16,6 +16,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgtest"
 )
 
 // stock is a world with parts, a warehouse and some motors in it.
@@ -32,7 +33,7 @@ func newStock(t testing.TB) stock {
 	s.media = s.part(t, "MW-31010", "media_set", assets.PartFactEdit{Fact: "media_pattern", Value: "AABBx4"})
 	s.hub = s.part(t, "MW-21010", "hub", assets.PartFactEdit{Fact: "hub_fixing", Value: "clamp4"})
 	location := func(code, kind string) assets.Location {
-		return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Location, error) {
+		return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Location, error) {
 			return assets.AddLocation(tx, access.System, now, assets.NewLocation{Code: code, Name: code, Kind: kind})
 		})
 	}
@@ -42,7 +43,7 @@ func newStock(t testing.TB) stock {
 
 func (s stock) part(t testing.TB, number, class string, facts ...assets.PartFactEdit) assets.Part {
 	t.Helper()
-	return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Part, error) {
+	return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, access.System, now, assets.PartEdit{Number: number, Description: number, Class: class, Facts: facts})
 	})
 }
@@ -50,7 +51,7 @@ func (s stock) part(t testing.TB, number, class string, facts ...assets.PartFact
 // unit records a unit in the warehouse since a month ago.
 func (s stock) unit(t testing.TB, part assets.Part, serial string) assets.Unit {
 	t.Helper()
-	u := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	u := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID, Serial: serial}})
 	})
 	s.put(t, u, assets.Place{LocationID: &s.warehouse.ID}, now.AddDate(0, -1, 0))
@@ -60,7 +61,7 @@ func (s stock) unit(t testing.TB, part assets.Part, serial string) assets.Unit {
 // put records where a unit went, with the reason why it left a slot.
 func (s stock) put(t testing.TB, u assets.Unit, to assets.Place, from time.Time, reason ...string) assets.Stay {
 	t.Helper()
-	return done(t, s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) {
+	return pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, access.System, now, assets.Putting{UnitID: u.ID, Place: to, From: &from, Reason: strings.Join(reason, "")})
 	})
 }
@@ -112,7 +113,7 @@ func TestASwapMovesBothUnitsOrNeither(t *testing.T) {
 	s.put(t, old, assets.Place{SlotID: gm}, now.AddDate(0, 0, -20))
 
 	swap := func(in assets.Swap) ([]assets.Swapped, error) {
-		return write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, in) })
+		return pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, in) })
 	}
 	item := assets.SwapItem{SlotID: *gm, Reason: "failed", To: &s.returns.ID, In: &fresh.ID}
 	_, err := swap(assets.Swap{At: now.AddDate(0, 0, 1), Items: []assets.SwapItem{item}})
@@ -179,7 +180,7 @@ func TestTwinsChangePlacesInOneSwap(t *testing.T) {
 	l, r := s.slot(t, s.left, "gearmotor"), s.slot(t, s.right, "gearmotor")
 	s.put(t, a, assets.Place{SlotID: l}, now.AddDate(0, 0, -9))
 	s.put(t, b, assets.Place{SlotID: r}, now.AddDate(0, 0, -9))
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) {
 		return assets.DoSwap(tx, access.System, now, assets.Swap{At: now, Items: []assets.SwapItem{{SlotID: *l, Reason: "moved", In: &b.ID}, {SlotID: *r, Reason: "moved", In: &a.ID}}})
 	})
 	for u, want := range map[uuid.UUID]string{a.ID: s.right.Code, b.ID: s.left.Code} {
@@ -197,18 +198,18 @@ func TestAConversionChangesWhatIsRequired(t *testing.T) {
 	hub := s.slot(t, s.left, "hub")
 	s.put(t, old, assets.Place{SlotID: hub}, now.AddDate(0, 0, -9))
 	began := now.AddDate(0, -2, 0)
-	done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Fact, error) {
 		return assets.Record(tx, access.System, now, s.left.ID, assets.NewFact{Fact: "hub_fixing", Value: "flange3", How: "seen", From: &began})
 	})
 	swap := assets.Swap{At: now, Items: []assets.SwapItem{{SlotID: *hub, Reason: "conversion", To: &s.returns.ID, In: &fresh.ID}},
 		Facts: []assets.SwapFact{{PositionID: s.left.ID, NewFact: assets.NewFact{Fact: "hub_fixing", Value: "clamp5", How: "seen"}}}}
-	_, err := write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, swap) })
+	_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, swap) })
 	wantKind(t, err, fault.Invalid, "facts[0].value")
 	if u, _ := assets.OneUnit(ctx, s.db, access.System, now, old.ID); val(u.PositionCode) != s.left.Code {
 		t.Error("the hub moved although the conversion was refused")
 	}
 	swap.Facts[0].Value = "clamp4"
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, swap) })
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) { return assets.DoSwap(tx, access.System, now, swap) })
 	facts, err := assets.Facts(ctx, s.db, access.System, s.left.ID)
 	if err != nil {
 		t.Fatal(err)
@@ -225,7 +226,7 @@ func TestNobodyIsInTwoPlaces(t *testing.T) {
 	l, r := s.slot(t, s.left, "gearmotor"), s.slot(t, s.right, "gearmotor")
 	s.put(t, u, assets.Place{SlotID: l}, now.AddDate(0, 0, -9))
 	try := func(p assets.Putting) error {
-		_, err := write(s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) { return assets.Put(tx, access.System, now, p) })
+		_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) { return assets.Put(tx, access.System, now, p) })
 		return err
 	}
 	at := now.AddDate(0, 0, -2)
@@ -283,11 +284,11 @@ func TestTwoSwapOneSlotAtOnce(t *testing.T) {
 func TestAnUnknownBeginningStaysUnknown(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
-	u := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	u := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.motor.ID}})
 	})
 	gm := s.slot(t, s.left, "gearmotor")
-	stay := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) {
+	stay := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, access.System, now, assets.Putting{UnitID: u.ID, Place: assets.Place{SlotID: gm}})
 	})
 	if stay.From != nil || stay.FromPrecision != "unknown" {
@@ -303,7 +304,7 @@ func TestAPatternWithALetterShort(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
 	for pattern, says := range map[string]string{"AABBAABBAABBAAB": "has 15 sections", "AABC": "is a row of A and B", "AABBAABBAABBAABB": ""} {
-		_, err := write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+		_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 			return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.media.ID, Lot: "L7", Pattern: pattern}})
 		})
 		if says == "" {
@@ -314,7 +315,7 @@ func TestAPatternWithALetterShort(t *testing.T) {
 		}
 		wantKind(t, err, fault.Invalid, says)
 	}
-	_, err := write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
+	_, err := pgtest.Write(s.db, access.System, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.motor.ID, Pattern: "AABB"}})
 	})
 	wantKind(t, err, fault.Invalid, "belongs to a media set")
@@ -324,7 +325,7 @@ func TestAPatternWithALetterShort(t *testing.T) {
 func TestAUnitInsideAUnit(t *testing.T) {
 	t.Parallel()
 	s := newStock(t)
-	part := done(t, s.db, access.System, func(tx *gorm.DB) (assets.Part, error) {
+	part := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, access.System, now, assets.PartEdit{Number: "MW-11010", Description: "motor", Class: "motor"})
 	})
 	gm, inner := s.unit(t, s.motor, "GM"), s.unit(t, part, "M")
@@ -348,7 +349,7 @@ func TestAUnitInsideAUnit(t *testing.T) {
 	if err != nil || val(got.HolderTag) != gm.Tag || val(got.PositionCode) != s.left.Code {
 		t.Errorf("%+v %v", got, err)
 	}
-	done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) {
+	pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Swapped, error) {
 		return assets.DoSwap(tx, access.System, now, assets.Swap{At: now, Items: []assets.SwapItem{{SlotID: *slot, Reason: "failed", To: &s.returns.ID}}})
 	})
 	if got, err = assets.OneUnit(ctx, s.db, access.System, now.Add(time.Second), inner.ID); err != nil || val(got.LocationCode) != "RET" || got.PositionID != nil {
@@ -363,7 +364,7 @@ func TestAsOfEqualsReplay(t *testing.T) {
 	run := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		run++ // fresh places for each run
-		pair := done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
+		pair := pgtest.Done(t, s.db, access.System, func(tx *gorm.DB) ([]assets.Position, error) {
 			return assets.AddPositions(tx, access.System, now, []assets.NewPosition{
 				newPosition(s.world, fmt.Sprintf("UMB-1/X%d-L", run), "rocker", "left", now.AddDate(0, -2, 0)),
 				newPosition(s.world, fmt.Sprintf("UMB-1/X%d-R", run), "rocker", "right", now.AddDate(0, -2, 0))})

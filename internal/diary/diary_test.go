@@ -142,44 +142,32 @@ type house struct {
 	owner, stranger access.Actor
 }
 
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	var it T
-	if err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	}); err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
 const hard = `Wash & "Dry", north; bay 2\3`
 
 func newHouse(t testing.TB) *house {
 	t.Helper()
 	h := &house{t: t, db: pgtest.New(t)}
 	customer := func(code string) assets.Customer {
-		return done(t, h.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+		return pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 			return assets.AddCustomer(tx, sys, began, assets.CustomerEdit{Code: code, Name: "Customer " + code})
 		})
 	}
 	h.customer = customer("HAD")
 	north, east := 51.5, -0.1
 	site := func(code, name, zone string) assets.Site {
-		return done(t, h.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+		return pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 			return assets.AddSite(tx, sys, began, h.customer.ID, &began, assets.SiteEdit{Code: code, Name: name, Address: "12 Mill Lane,\nUmber", Zone: zone, Currency: "USD",
 				Latitude: &north, Longitude: &east, Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 		})
 	}
 	h.site, h.far = site("UMB", hard, "America/Chicago"), site("LON", "مغسلة "+strings.Repeat("långt namn 🧽 ", 12), "Europe/London")
-	line := done(t, h.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	line := pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, began, h.site.ID, &began, assets.LineEdit{Code: "UMB-1"})
 	})
-	h.position = done(t, h.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+	h.position = pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 		return assets.AddPosition(tx, sys, began, assets.NewPosition{SiteID: h.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: "UMB-1/SBL-L", Name: "Low side brush", Kind: "side_brush_low", LineSide: "left"}})
 	})
-	h.van = done(t, h.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+	h.van = pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, began, assets.NewLocation{Code: "V1", Name: "Van 1", Kind: "van"})
 	})
 	h.buyer = customer("THO")
@@ -192,7 +180,7 @@ func newHouse(t testing.TB) *house {
 
 func (h *house) person(name string, g access.NewGrant) access.Actor {
 	h.t.Helper()
-	a := done(h.t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(h.t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, began, access.NewPerson{Name: name, Login: strings.ToLower(name) + "@wash.example", CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 	})
 	who, _, err := access.Load(ctx, h.db, a.ID)
@@ -209,12 +197,12 @@ func (h *house) visit(site uuid.UUID, days int, change func(*visits.New)) uuid.U
 	if change != nil {
 		change(&in)
 	}
-	return done(h.t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Add(tx, h.marta, now, in) })
+	return pgtest.Done(h.t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Add(tx, h.marta, now, in) })
 }
 
 func (h *house) task(title string, days int) uuid.UUID {
 	h.t.Helper()
-	return done(h.t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	return pgtest.Done(h.t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		return pm.RaiseTask(tx, sys, now, pm.NewTask{SiteID: &h.site.ID, PositionID: &h.position.ID, Title: title, Criticality: "B", DueOn: today + calendar.Date(days), LatestOn: today + calendar.Date(days) + 3})
 	})
 }
@@ -222,7 +210,7 @@ func (h *house) task(title string, days int) uuid.UUID {
 func (h *house) make(who access.Actor, in diary.New) (diary.Calendar, string) {
 	h.t.Helper()
 	var secret string
-	c := done(h.t, h.db, who, func(tx *gorm.DB) (c diary.Calendar, err error) {
+	c := pgtest.Done(h.t, h.db, who, func(tx *gorm.DB) (c diary.Calendar, err error) {
 		c, secret, err = diary.Make(tx, who, now, in)
 		return c, err
 	})
@@ -254,7 +242,7 @@ func (h *house) abandon(id uuid.UUID) {
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	done(h.t, h.db, h.marta, func(tx *gorm.DB) (visits.Ended, error) {
+	pgtest.Done(h.t, h.db, h.marta, func(tx *gorm.DB) (visits.Ended, error) {
 		return visits.End(tx, h.marta, now, id, v.Version, visits.Ending{Reason: "weather", Why: "the pond is frozen"})
 	})
 }
@@ -449,20 +437,20 @@ func TestAnAddressIsNoMoreThanItsMaker(t *testing.T) {
 	if !gone("nonsense") || !gone("") {
 		t.Error("an address that was never made shows something")
 	}
-	r := done(t, h.db, h.owner, func(tx *gorm.DB) (diary.Calendar, error) { return diary.Revoke(tx, h.owner, now, c.ID) })
-	again := done(t, h.db, h.owner, func(tx *gorm.DB) (diary.Calendar, error) { return diary.Revoke(tx, h.owner, now.Add(time.Hour), c.ID) })
+	r := pgtest.Done(t, h.db, h.owner, func(tx *gorm.DB) (diary.Calendar, error) { return diary.Revoke(tx, h.owner, now, c.ID) })
+	again := pgtest.Done(t, h.db, h.owner, func(tx *gorm.DB) (diary.Calendar, error) { return diary.Revoke(tx, h.owner, now.Add(time.Hour), c.ID) })
 	if r.RevokedAt == nil || again.RevokedAt == nil || !r.RevokedAt.Equal(*again.RevokedAt) || !gone(secret) {
 		t.Errorf("revoked: %+v, again %+v", r, again)
 	}
 	// the site is sold: the calendar shows nothing of what comes after
 	_, secret = h.make(h.owner, diary.New{Shows: diary.Site, SiteID: &h.site.ID})
-	done(t, h.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, h.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, h.site.ID, h.buyer.ID, now.AddDate(0, 0, -1))
 	})
 	if got := h.events(secret); len(got) != 0 {
 		t.Errorf("after the sale: %+v", got)
 	}
-	done(t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, sys, now, h.owner.ID, 1, h.owner.Name, true)
 	})
 	if !gone(secret) {

@@ -187,18 +187,6 @@ func read(t testing.TB, r received) *letter {
 	}
 }
 
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	var it T
-	if err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	}); err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
 // house is two customers with a site each, and people who have asked for letters at six in the morning.
 type house struct {
 	t                           testing.TB
@@ -214,23 +202,23 @@ func newHouse(t testing.TB) *house {
 	t.Helper()
 	h := &house{t: t, db: pgtest.New(t)}
 	add := func(code string) (assets.Customer, assets.Site) {
-		c := done(t, h.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+		c := pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 			return assets.AddCustomer(tx, sys, began, assets.CustomerEdit{Code: code, Name: "Customer " + code})
 		})
-		return c, done(t, h.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+		return c, pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 			return assets.AddSite(tx, sys, began, c.ID, &began, assets.SiteEdit{Code: code, Name: "Wash " + code, Zone: "America/Chicago", Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 		})
 	}
 	ours, site := add("UMB")
 	theirs, other := add("THO")
 	h.site, h.other = site, other
-	line := done(t, h.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	line := pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, began, h.site.ID, &began, assets.LineEdit{Code: "UMB-1"})
 	})
-	h.position = done(t, h.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+	h.position = pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 		return assets.AddPosition(tx, sys, began, assets.NewPosition{SiteID: h.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: "UMB-1/SBL-L", Name: "Low side brush", Kind: "side_brush_low", LineSide: "left"}})
 	})
-	done(t, h.db, sys, func(tx *gorm.DB) (meters.Meter, error) {
+	pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (meters.Meter, error) {
 		return meters.Add(tx, sys, now, meters.NewMeter{SiteID: h.site.ID, From: &began, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID, Primary: true}, Edit: meters.Edit{Code: "UMB-1/VC", Kind: "wash_counter", Counts: "what passes"}})
 	})
 	h.marta = h.person("Marta", access.NewGrant{Role: "manager"})
@@ -246,7 +234,7 @@ func newHouse(t testing.TB) *house {
 
 func (h *house) person(name string, g access.NewGrant) access.Actor {
 	h.t.Helper()
-	a := done(h.t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(h.t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, began, access.NewPerson{Name: name, Login: strings.ToLower(name) + "@wash.example", CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 	})
 	who, _, err := access.Load(ctx, h.db, a.ID)
@@ -258,14 +246,14 @@ func (h *house) person(name string, g access.NewGrant) access.Actor {
 
 func (h *house) wants(who access.Actor, p access.Preference) {
 	h.t.Helper()
-	done(h.t, h.db, who, func(tx *gorm.DB) (access.Preference, error) { return access.SetPreference(tx, who, p) })
+	pgtest.Done(h.t, h.db, who, func(tx *gorm.DB) (access.Preference, error) { return access.SetPreference(tx, who, p) })
 }
 
 // press plans a visit that cannot go, breaks a brush and lets work be done.
 func (h *house) press() (visit, fault uuid.UUID) {
 	h.t.Helper()
 	today := calendar.DateOf(now)
-	done(h.t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) { // Imre has shown no skill at all
+	pgtest.Done(h.t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) { // Imre has shown no skill at all
 		ids, err := pm.AddProcedures(tx, sys, now, []pm.NewProcedure{{Code: "J07", Title: "Arm bearings"}})
 		if err != nil {
 			return uuid.Nil, err
@@ -276,14 +264,14 @@ func (h *house) press() (visit, fault uuid.UUID) {
 		}
 		return v[0], pm.Publish(tx, sys, now, v)
 	})
-	task := done(h.t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	task := pgtest.Done(h.t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		return pm.RaiseTask(tx, sys, now, pm.NewTask{SiteID: &h.site.ID, PositionID: &h.position.ID, Procedure: "J07", Criticality: "B", DueOn: today, LatestOn: today + 9})
 	})
-	visit = done(h.t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) {
+	visit = pgtest.Done(h.t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) {
 		return visits.Add(tx, h.marta, now, visits.New{SiteID: h.site.ID, Hours: visits.Hours{On: today + 1, Starts: "06:00", Minutes: 90}, People: []visits.Going{{PersonID: h.imre.ID}}, Tasks: []visits.Doing{{TaskID: task}}})
 	})
 	at := now.Add(-30 * time.Hour)
-	f := done(h.t, h.db, sys, func(tx *gorm.DB) (failure.Fault, error) {
+	f := pgtest.Done(h.t, h.db, sys, func(tx *gorm.DB) (failure.Fault, error) {
 		return failure.Add(tx, sys, now, failure.New{SiteID: h.site.ID, PositionID: &h.position.ID, Edit: failure.Edit{Says: evil, Detected: "operator", Before: "up", LineEffect: "degraded", NoticedAt: &at, Payer: "not_said"}})
 	})
 	return visit, f.ID
@@ -362,7 +350,7 @@ func TestEverybodyIsToldWhatPressesForThem(t *testing.T) {
 	}
 	// who wants no more, or is shut out, gets no more
 	h.wants(h.marta, access.Preference{Email: "marta@wash.example", DigestHour: 6, Zone: "America/Chicago"})
-	done(t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.EditAccount(tx, sys, now, h.olga.ID, 1, "Olga", true)
 	})
 	if err := h.tick(now.AddDate(0, 0, 2), s.office("")); err != nil || s.all()["marta@wash.example"].copies != 2 || s.all()["olga@wash.example"].copies != 2 {

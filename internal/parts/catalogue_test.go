@@ -16,18 +16,19 @@ import (
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/fit"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 func (w world) stocking(part uuid.UUID, version int, in parts.StockingEdit) (parts.Stocking, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (parts.Stocking, error) { return parts.SetStocking(tx, sys, part, version, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Stocking, error) { return parts.SetStocking(tx, sys, part, version, in) })
 }
 
 func (w world) follows(part uuid.UUID, in parts.NewSuccession) (parts.Succession, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (parts.Succession, error) { return parts.Succeed(tx, sys, now, part, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Succession, error) { return parts.Succeed(tx, sys, now, part, in) })
 }
 
 func (w world) recipe(kit uuid.UUID, in parts.NewRecipe) (parts.Recipe, error) {
-	return write(w.db, sys, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, sys, now, kit, in) })
+	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, sys, now, kit, in) })
 }
 
 func TestAPartIsCountedBoughtAndKept(t *testing.T) {
@@ -184,7 +185,7 @@ func TestWhatFollowsAPart(t *testing.T) {
 	mustFail(t, err, fault.Conflict, "only_where")
 	// ended, another may be recorded, and the ring is open
 	end := func(id uuid.UUID) (parts.Succession, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Succession, error) {
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Succession, error) {
 			return parts.EndSuccession(tx, sys, now.Add(time.Hour), id)
 		})
 	}
@@ -229,7 +230,7 @@ func TestWhatGoesForWhat(t *testing.T) {
 	w := newWorld(t)
 	pnp, second, npn, kit := w.part("MW-60001", "PNP", "sensor"), w.part("MW-60011", "PNP, second source", "sensor"), w.part("MW-60002", "NPN", "sensor"), w.part("MW-95301", "Kit", "kit")
 	add := func(part uuid.UUID, in parts.NewInterchange) (parts.Interchange, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.AddInterchange(tx, sys, now, part, in) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.AddInterchange(tx, sys, now, part, in) })
 	}
 	both := must[parts.Interchange](t)(add(second.ID, parts.NewInterchange{OtherID: pnp.ID, Kind: "either"}))
 	must[parts.Interchange](t)(add(pnp.ID, parts.NewInterchange{OtherID: npn.ID, Kind: "lookalike", Note: "not with NPN panels"}))
@@ -256,7 +257,7 @@ func TestWhatGoesForWhat(t *testing.T) {
 	_, err = add(uuid.New(), parts.NewInterchange{OtherID: npn.ID, Kind: "either"})
 	mustFail(t, err, fault.NotFound, "")
 	end := func(id uuid.UUID) (parts.Interchange, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.EndInterchange(tx, sys, now, id) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.EndInterchange(tx, sys, now, id) })
 	}
 	if i, err := end(both.ID); err != nil || i.Until == nil {
 		t.Errorf("%+v, %v", i, err)
@@ -332,7 +333,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 	w := newWorld(t)
 	part := w.part("MW-10110", "Gearmotor", "gearmotor")
 	add := func(code string, days []int, closed ...string) (parts.Supplier, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
 			return parts.AddSupplier(tx, sys, now, parts.SupplierEdit{Code: code, Name: "Quill Drives", WorkingDays: days, Closed: closed})
 		})
 	}
@@ -357,7 +358,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 		mustFail(t, err, fault.Invalid, "working_days")
 	}
 	edit := func(id uuid.UUID, version int) (parts.Supplier, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
 			return parts.EditSupplier(tx, sys, id, version, parts.SupplierEdit{Name: "Quill Drives Inc", WorkingDays: []int{1, 2, 3, 4, 5}})
 		})
 	}
@@ -372,7 +373,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 		t.Errorf("%+v, %+v, %v, %v", list, one, err, err2)
 	}
 	set := func(supplier uuid.UUID, in parts.SourceEdit) (parts.Source, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Source, error) { return parts.SetSource(tx, sys, part.ID, supplier, in) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Source, error) { return parts.SetSource(tx, sys, part.ID, supplier, in) })
 	}
 	must[parts.Source](t)(set(a.ID, parts.SourceEdit{Number: "77", Lead10: 7, Lead50: 10, Lead90: 18, Preferred: true}))
 	must[parts.Source](t)(set(b.ID, parts.SourceEdit{Lead10: 1, Lead50: 1, Lead90: 2, Preferred: true})) // takes the place of the first
@@ -390,7 +391,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 
 	cost := func(at time.Time, in parts.NewCost) (parts.Cost, error) {
 		in.From = &at
-		return write(w.db, sys, func(tx *gorm.DB) (parts.Cost, error) { return parts.SetCost(tx, sys, now, part.ID, in) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Cost, error) { return parts.SetCost(tx, sys, now, part.ID, in) })
 	}
 	must[parts.Cost](t)(cost(began, parts.NewCost{PriceMinor: 140000, CoreMinor: 25000, Currency: "USD"}))
 	must[parts.Cost](t)(cost(now, parts.NewCost{PriceMinor: 145000, CoreMinor: 25000, Currency: "USD"}))
@@ -435,17 +436,17 @@ func TestWhoMayWhat(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	part, other := w.part("MW-10110", "Gearmotor", "gearmotor"), w.part("KEY", "Key", "key")
-	supplier := must[parts.Supplier](t)(write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
+	supplier := must[parts.Supplier](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
 		return parts.AddSupplier(tx, sys, now, parts.SupplierEdit{Code: "QD", Name: "Quill", WorkingDays: []int{1}})
 	}))
-	must[parts.Source](t)(write(w.db, sys, func(tx *gorm.DB) (parts.Source, error) {
+	must[parts.Source](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Source, error) {
 		return parts.SetSource(tx, sys, part.ID, supplier.ID, parts.SourceEdit{})
 	}))
-	must[parts.Cost](t)(write(w.db, sys, func(tx *gorm.DB) (parts.Cost, error) {
+	must[parts.Cost](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Cost, error) {
 		return parts.SetCost(tx, sys, now, part.ID, parts.NewCost{PriceMinor: 1, Currency: "USD"})
 	}))
 	succession := must[parts.Succession](t)(w.follows(other.ID, parts.NewSuccession{Kind: "withdrawn"}))
-	change := must[parts.Interchange](t)(write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+	change := must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
 		return parts.AddInterchange(tx, sys, now, part.ID, parts.NewInterchange{OtherID: other.ID, Kind: "lookalike"})
 	}))
 	version := w.procedure("J01", nil, parts.NewLine{Need: "always", PartID: &part.ID, Amount: n("1")})
@@ -518,7 +519,7 @@ select ?, procedure_id, number + 1, 1, '{T1}', 1, 1, 1, 'running', '{}', ?, ? fr
 		},
 	}
 	person := func(name string, g access.NewGrant) access.Actor {
-		a := must[access.Account](t)(write(w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+		a := must[access.Account](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 			return access.AddPerson(tx, sys, now, access.NewPerson{Name: name, Login: name, CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 		}))
 		who, _, err := access.Load(ctx, w.db, a.ID)

@@ -14,6 +14,7 @@ import (
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/fit"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // motors is the world with gearmotors, hubs and what a swap of one takes.
@@ -255,7 +256,7 @@ func TestWhatMustNeverBeOnOneBrush(t *testing.T) {
 }
 
 func (w world) location(code, kind string) assets.Location {
-	return must[assets.Location](w.t)(write(w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+	return must[assets.Location](w.t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, began, assets.NewLocation{Code: code, Name: code, Kind: kind})
 	}))
 }
@@ -367,14 +368,14 @@ func TestAnOwnerAsksForTheOwnSitesOnly(t *testing.T) {
 	w, version, gm := motors(t)
 	store := w.location("WH", "warehouse")
 	w.unit("A", gm.ID, store.ID)
-	other := must[assets.Customer](t)(write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	other := must[assets.Customer](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "PAB", Name: "Pellhaven"})
 	}))
 	for _, c := range []struct {
 		customer uuid.UUID
 		sees     bool
 	}{{w.customer.ID, true}, {other.ID, false}} {
-		a := must[access.Account](t)(write(w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+		a := must[access.Account](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 			return access.AddPerson(tx, sys, now, access.NewPerson{Name: "O", Login: c.customer.String(), CustomerID: &c.customer, Grants: []access.NewGrant{{Role: "owner", CustomerID: &c.customer}}})
 		}))
 		who, _, err := access.Load(ctx, w.db, a.ID)

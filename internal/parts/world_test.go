@@ -27,15 +27,6 @@ var (
 	began = time.Date(2021, 1, 1, 0, 0, 0, 0, time.UTC)
 )
 
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var out T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		out, err = fn(tx)
-		return err
-	})
-	return out, err
-}
-
 // world is a wash with one line at 460 V, two low side brushes and a top brush.
 type world struct {
 	t                testing.TB
@@ -102,7 +93,7 @@ func (w world) requires(position uuid.UUID, facts ...string) {
 		if m, ok := measure.Parse(facts[i+1]); ok {
 			f.Value, f.Measure = "", &m
 		}
-		if _, err := write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, sys, now, position, f) }); err != nil {
+		if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, sys, now, position, f) }); err != nil {
 			w.t.Fatal(facts[i], err)
 		}
 	}
@@ -118,7 +109,7 @@ func (w world) part(number, description, class string, facts ...string) assets.P
 		}
 		in.Facts = append(in.Facts, f)
 	}
-	return must[assets.Part](w.t)(write(w.db, sys, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, sys, now, in) }))
+	return must[assets.Part](w.t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, sys, now, in) }))
 }
 
 // procedure writes a published procedure with the methods and lines given.

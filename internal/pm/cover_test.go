@@ -8,11 +8,12 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 )
 
 func check(code string) pm.Check {
-	return pm.Check{Code: code, Prompt: "Look at " + code, Kind: "number", Unit: "mm", FailLow: ptr(75.0), WarnLow: ptr(90.0)}
+	return pm.Check{Code: code, Prompt: "Look at " + code, Kind: "number", Unit: "mm", FailLow: new(75.0), WarnLow: new(90.0)}
 }
 
 // programme is the part of the trade's coverage that its rules are told with: the
@@ -20,10 +21,10 @@ func check(code string) pm.Check {
 func (w *wash) programme(t testing.TB) (weekly, monthly, annual, foam uuid.UUID) {
 	t.Helper()
 	w.procedure(t, "PM-007", func(c *pm.Content) {
-		c.Skills, c.Checks = []string{"OP"}, []pm.Check{{Code: "CK-0702", Prompt: "Largest gap between sections", Kind: "number", Unit: "mm", WarnHigh: ptr(2.0), FailHigh: ptr(3.0)}}
+		c.Skills, c.Checks = []string{"OP"}, []pm.Check{{Code: "CK-0702", Prompt: "Largest gap between sections", Kind: "number", Unit: "mm", WarnHigh: new(2.0), FailHigh: new(3.0)}}
 	})
 	w.procedure(t, "PM-010", func(c *pm.Content) {
-		gap := pm.Check{Code: "CK-1003", Prompt: "Largest gap between sections", Kind: "number", Unit: "mm", WarnHigh: ptr(2.0), FailHigh: ptr(3.0), Answers: []string{"CK-0702"}}
+		gap := pm.Check{Code: "CK-1003", Prompt: "Largest gap between sections", Kind: "number", Unit: "mm", WarnHigh: new(2.0), FailHigh: new(3.0), Answers: []string{"CK-0702"}}
 		c.Checks, c.Covers = []pm.Check{check("CK-1001"), gap}, []string{"PM-007"}
 	})
 	w.procedure(t, "PM-042", func(c *pm.Content) { c.Covers = []string{"PM-010"} })
@@ -174,7 +175,7 @@ func TestCoversInARingAreRefused(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.programme(t)
-	_, err := write(w.db, sys, func(tx *gorm.DB) (int, error) {
+	_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (int, error) {
 		found, err := pm.Procedures(ctx, w.db, sys, pm.Page{Limit: 50})
 		if err != nil {
 			return 0, err
@@ -186,7 +187,7 @@ func TestCoversInARingAreRefused(t *testing.T) {
 		}
 		return 0, pm.Publish(tx, sys, now, v)
 	})
-	mustFail(t, "a ring", err, fault.Invalid, "covers", "comes round")
+	pgtest.Refused(t, "a ring", err, fault.Invalid, "covers", "comes round")
 }
 
 // The larger work put off, the smaller is still there: nothing was ever taken away for it.

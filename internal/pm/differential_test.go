@@ -14,6 +14,7 @@ import (
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 )
 
@@ -79,7 +80,7 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 	r := rand.New(rand.NewPCG(seed, 1))
 	w := newWash(t)
 	w.procedure(t, "RND", func(c *pm.Content) {
-		c.Checks = []pm.Check{{Code: "CK-RND", Prompt: "Pressure drop", Kind: "number", Unit: "psi", WarnHigh: ptr(6.0), Optional: true}}
+		c.Checks = []pm.Check{{Code: "CK-RND", Prompt: "Pressure drop", Kind: "number", Unit: "psi", WarnHigh: new(6.0), Optional: true}}
 	})
 	type spot struct {
 		left, right, top assets.Position
@@ -91,22 +92,22 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 	var spots []*spot
 	var unitList []assets.Unit
 	for i := range sites {
-		site := done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+		site := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 			return assets.AddSite(tx, sys, now, w.customer.ID, &began, assets.SiteEdit{Code: fmt.Sprintf("R%d", i), Name: "Made up", Zone: zones[i%len(zones)], Currency: "USD", Climate: climates[i%3], Size: "medium", DriverSide: "left"})
 		})
-		line := done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
-			return assets.AddLine(tx, sys, now, site.ID, &began, assets.LineEdit{Code: fmt.Sprintf("R%d-1", i), VehiclesPerHourMax: ptr(200)})
+		line := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+			return assets.AddLine(tx, sys, now, site.ID, &began, assets.LineEdit{Code: fmt.Sprintf("R%d-1", i), VehiclesPerHourMax: new(200)})
 		})
 		at := func(code, kind, side string) assets.NewPosition {
 			return assets.NewPosition{SiteID: site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: fmt.Sprintf("R%d-1/%s", i, code), Name: code, Kind: kind, LineSide: side}}
 		}
-		p := done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+		p := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 			return assets.AddPositions(tx, sys, now, []assets.NewPosition{at("L", "side_brush_low", "left"), at("R", "side_brush_low", "right"), at("T", "top_brush", "centre")})
 		})
 		s := &spot{left: p[0], right: p[1], top: p[2]}
 		add := func(in meters.NewMeter) meters.Meter {
 			in.From, in.SiteID = &began, site.ID
-			return done(t, w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
+			return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
 		}
 		s.tunnel = add(meters.NewMeter{Edit: meters.Edit{Code: fmt.Sprintf("R%d/TC", i), Kind: "entrance_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID, Primary: true}})
 		s.hours = add(meters.NewMeter{Edit: meters.Edit{Code: fmt.Sprintf("R%d/H", i), Kind: "hour_meter"}, Unit: meters.Hours, Thing: meters.Thing{PositionID: &p[0].ID, Primary: true}})
@@ -117,7 +118,7 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 	made := 0
 	for n := 0; made < plans; n++ {
 		terms := randomTerms(r)
-		_, err := write(w.db, sys, func(tx *gorm.DB) (int, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (int, error) {
 			ids, err := pm.AddPlans(tx, sys, now, []pm.NewPlan{{Code: fmt.Sprintf("P%d", n), Title: "Made up", Procedure: "RND"}})
 			if err != nil {
 				return 0, err
@@ -170,7 +171,7 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 				}
 				work = append(work, d)
 			case i < 90:
-				if _, err := write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+				if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 					return pm.MakeOverride(tx, sys, clock, a.ID, pm.NewOverride{Triggers: []pm.Trigger{every("P20D")}, Until: calendar.DateOf(clock) + calendar.Date(r.IntN(90)), Reason: "made up"})
 				}); err != nil && fault.KindOf(err) != fault.Invalid {
 					t.Fatal(err)
@@ -180,7 +181,7 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if _, err := write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+				if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 					return pm.SkipTask(tx, sys, clock, task.ID, task.Version, calendar.DateOf(clock)+calendar.Date(2+r.IntN(30)), "made up")
 				}); err != nil && fault.KindOf(err) != fault.Invalid {
 					t.Fatal(err)
@@ -194,20 +195,20 @@ func TestWhatIsKeptIsWhatTheRecordSays(t *testing.T) {
 		s := spots[r.IntN(len(spots))]
 		from := clock.Add(-time.Duration(r.IntN(48)) * time.Hour)
 		state := []string{"parked", "in_service"}[step%2]
-		_, err = write(w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 			return assets.ChangeState(tx, sys, clock, s.left.ID, state, &from, "made up")
 		})
 		allowed(t, err)
-		_, err = write(w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
+		_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
 			return meters.SetShare(tx, sys, clock, s.right.ID, float64(1+r.IntN(10))/10, from, "made up")
 		})
 		allowed(t, err)
 		u := unitList[r.IntN(len(unitList))]
-		to := assets.Place{LocationID: ptr(w.bench(t))}
+		to := assets.Place{LocationID: new(w.bench(t))}
 		if r.IntN(2) == 0 {
-			to = assets.Place{SlotID: ptr(w.slot(t, spots[r.IntN(len(spots))].top.ID, "gearmotor"))}
+			to = assets.Place{SlotID: new(w.slot(t, spots[r.IntN(len(spots))].top.ID, "gearmotor"))}
 		}
-		_, err = write(w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+		_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
 			return assets.Put(tx, sys, clock, assets.Putting{UnitID: u.ID, Place: to, From: &from, Reason: "moved"})
 		})
 		allowed(t, err)
@@ -234,5 +235,5 @@ func allowed(t testing.TB, err error) {
 // maybeRead takes readings, of which some may not fit.
 func (w *wash) maybeRead(t testing.TB, at time.Time, in ...meters.NewReading) {
 	t.Helper()
-	done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, at, in) })
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, at, in) })
 }

@@ -14,6 +14,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 )
 
@@ -22,7 +23,7 @@ func TestABadPlanIsRefusedByNameAndNothingIsKept(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.procedure(t, "PM-010", nil)
-	plan := done(t, w.db, sys, func(tx *gorm.DB) ([]uuid.UUID, error) {
+	plan := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]uuid.UUID, error) {
 		return pm.AddPlans(tx, sys, now, []pm.NewPlan{{Code: "PM-010", Title: "Look", Procedure: "PM-010"}})
 	})[0]
 	each := func(text string) []pm.Trigger { return []pm.Trigger{every(text)} }
@@ -56,7 +57,7 @@ func TestABadPlanIsRefusedByNameAndNothingIsKept(t *testing.T) {
 		"a trigger of no kind":                {pm.Terms{Triggers: []pm.Trigger{{Kind: "sometimes"}}}, "triggers[0].kind", "sometimes", "is one of every"},
 		"a kind that is none":                 {pm.Terms{Triggers: each("P30D"), Kinds: []string{"dryer"}}, "kinds[0]", "dryer", "is one of"},
 	} {
-		_, err := write(w.db, sys, func(tx *gorm.DB) ([]uuid.UUID, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]uuid.UUID, error) {
 			return pm.WritePlanDrafts(tx, sys, now, []pm.WritePlan{{Plan: plan, Terms: full(c.terms)}})
 		})
 		f, ok := errors.AsType[*fault.Error](err)
@@ -237,24 +238,24 @@ func TestTheWorstComesFirst(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		_, err = write(w.db, who, func(tx *gorm.DB) (uuid.UUID, error) {
+		_, err = pgtest.Write(w.db, who, func(tx *gorm.DB) (uuid.UUID, error) {
 			return pm.SkipTask(tx, who, now, id, task.Version, calendar.DateOf(now)+10, "road works")
 		})
 		return err
 	}
 	resume := func(who access.Actor, id uuid.UUID) error {
-		_, err := write(w.db, who, func(tx *gorm.DB) (uuid.UUID, error) { return pm.ResumeTask(tx, who, id) })
+		_, err := pgtest.Write(w.db, who, func(tx *gorm.DB) (uuid.UUID, error) { return pm.ResumeTask(tx, who, id) })
 		return err
 	}
-	mustFail(t, "what was not put off", resume(sys, *left.TaskID), fault.Conflict, "task", "was not put off")
-	mustFail(t, "what is not there", resume(sys, uuid.New()), fault.NotFound, "", "task")
+	pgtest.Refused(t, "what was not put off", resume(sys, *left.TaskID), fault.Conflict, "task", "was not put off")
+	pgtest.Refused(t, "what is not there", resume(sys, uuid.New()), fault.NotFound, "", "task")
 	staff := w.member(t, "staff", access.NewGrant{Role: "site_staff", CustomerID: &w.customer.ID, SiteID: &w.site.ID})
-	mustFail(t, "a technician's work by site staff", skip(staff, *left.TaskID), fault.Forbidden, "", "record_work")
+	pgtest.Refused(t, "a technician's work by site staff", skip(staff, *left.TaskID), fault.Forbidden, "", "record_work")
 	if err := skip(sys, *left.TaskID); err != nil {
 		t.Fatal(err)
 	}
 	w.tick(t, now)
-	mustFail(t, "taken back by site staff", resume(staff, *left.TaskID), fault.Forbidden, "", "record_work")
+	pgtest.Refused(t, "taken back by site staff", resume(staff, *left.TaskID), fault.Forbidden, "", "record_work")
 	if err := resume(sys, *left.TaskID); err != nil {
 		t.Fatal(err)
 	}
@@ -266,14 +267,14 @@ func TestTheWorstComesFirst(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.do(t, w.of(t, look, w.left.ID, now))
-	mustFail(t, "done meanwhile", resume(sys, *left.TaskID), fault.Conflict, "task", "put off no more")
+	pgtest.Refused(t, "done meanwhile", resume(sys, *left.TaskID), fault.Conflict, "task", "put off no more")
 	w.sound(t, now)
 }
 
 // member adds somebody with roles.
 func (w *wash) member(t testing.TB, name string, grants ...access.NewGrant) access.Actor {
 	t.Helper()
-	a := done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, now, access.NewPerson{Name: name, Login: name + "@example.org", CustomerID: grants[0].CustomerID, Grants: grants})
 	})
 	who, _, err := access.Load(ctx, w.db, a.ID)
@@ -295,7 +296,7 @@ func TestPlannedWorkIsTheOwnersToSee(t *testing.T) {
 	})
 	round := w.plan(t, "PM-001", pm.Terms{AppliesTo: "line", Triggers: []pm.Trigger{{Kind: "each_operating_day"}}})
 	w.tick(t, now)
-	buyer := done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	buyer := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "BUY", Name: "Buyer"})
 	})
 	seller := w.member(t, "seller", access.NewGrant{Role: "owner", CustomerID: &w.customer.ID})
@@ -377,7 +378,7 @@ func TestPlannedWorkIsTheOwnersToSee(t *testing.T) {
 	}
 	look("the owner", seller, sight{true, true})
 	look("another's", other, sight{})
-	done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, w.site.ID, buyer.ID, now.AddDate(0, 0, -1))
 	})
 	look("the seller", seller, sight{false, true})
@@ -422,14 +423,14 @@ func TestTheRoundOfALine(t *testing.T) {
 		t.Errorf("%+v", sh)
 	}
 	_, err := pm.RoundOf(ctx, w.db, staff, now, w.line.ID, today+1)
-	mustFail(t, "tomorrow", err, fault.Invalid, "on", "at the latest today")
+	pgtest.Refused(t, "tomorrow", err, fault.Invalid, "on", "at the latest today")
 	_, err = pm.RoundOf(ctx, w.db, staff, now, uuid.New(), 0)
-	mustFail(t, "no line", err, fault.NotFound, "", "line")
+	pgtest.Refused(t, "no line", err, fault.NotFound, "", "line")
 	_, err = pm.SkipRound(ctx, w.db, staff, now, request(), w.line.ID, " ")
-	mustFail(t, "no reason", err, fault.Invalid, "reason", "must not be blank")
+	pgtest.Refused(t, "no reason", err, fault.Invalid, "reason", "must not be blank")
 	owner := w.member(t, "owner", access.NewGrant{Role: "owner", CustomerID: &w.customer.ID})
 	_, err = pm.SkipRound(ctx, w.db, owner, now, request(), w.line.ID, "storm")
-	mustFail(t, "an owner", err, fault.Forbidden, "", "do_rounds")
+	pgtest.Refused(t, "an owner", err, fault.Forbidden, "", "do_rounds")
 	of, err := pm.SkipRound(ctx, w.db, staff, now, request(), w.line.ID, "ice storm")
 	if err != nil || len(of) != 2 {
 		t.Fatalf("%v %v", of, err)
@@ -442,7 +443,7 @@ func TestTheRoundOfALine(t *testing.T) {
 		t.Errorf("%+v", sh)
 	}
 	_, err = pm.SkipRound(ctx, w.db, staff, now, request(), w.line.ID, "again")
-	mustFail(t, "again", err, fault.Conflict, "line_id", "nothing left today")
+	pgtest.Refused(t, "again", err, fault.Conflict, "line_id", "nothing left today")
 	before := w.count(t, `select missed as n from assignment where plan_id = @p`, map[string]any{"p": daily})
 	next := now.AddDate(0, 0, 1)
 	w.tick(t, next)

@@ -55,7 +55,7 @@ func TestManyWhoSweepAtOnceRaiseEachOnce(t *testing.T) {
 		for i := range each {
 			in = append(in, assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &w.line.ID, Code: fmt.Sprintf("UMB-1/BLW-%d-%d", b, i), Name: "Blower", Kind: "blower", LineSide: "centre"}})
 		}
-		done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, sys, now, in) })
+		pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, sys, now, in) })
 		w.read(t, seen(w.tunnel, day(2-float64(b+1)/10), fmt.Sprint(400*58+40*(b+1))))
 		open, err := pgdb.Read[struct{ AssignmentID uuid.UUID }](ctx, w.db, sys.ID, `select assignment_id from task where state = 'open' order by number limit 3`, nil)
 		if err != nil {

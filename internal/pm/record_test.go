@@ -12,6 +12,7 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 )
 
@@ -20,8 +21,8 @@ func TestLimitsOfChecks(t *testing.T) {
 	w := newWash(t)
 	w.procedure(t, "PM-010", func(c *pm.Content) {
 		c.Checks = []pm.Check{
-			{Code: "CK-1001", Prompt: "Media overlap on gauge", Kind: "number", Unit: "mm", WarnLow: ptr(90.0), FailLow: ptr(75.0), OnWarn: pm.Action{Says: "plan a foam set", Days: ptr(60)}, OnFail: pm.Action{Says: "change the foam set", Days: ptr(0)}},
-			{Code: "CK-1202", Prompt: "Arm pressure against set point", Kind: "number", Unit: "psi", WarnLow: ptr(-2.0), WarnHigh: ptr(2.0), FailLow: ptr(-5.0), FailHigh: ptr(5.0), Optional: true},
+			{Code: "CK-1001", Prompt: "Media overlap on gauge", Kind: "number", Unit: "mm", WarnLow: new(90.0), FailLow: new(75.0), OnWarn: pm.Action{Says: "plan a foam set", Days: new(60)}, OnFail: pm.Action{Says: "change the foam set", Days: new(0)}},
+			{Code: "CK-1202", Prompt: "Arm pressure against set point", Kind: "number", Unit: "psi", WarnLow: new(-2.0), WarnHigh: new(2.0), FailLow: new(-5.0), FailHigh: new(5.0), Optional: true},
 			{Code: "CK-1007", Prompt: "Oil at output seal", Kind: "choice", Options: []string{"dry", "film", "drip"}, Optional: true},
 			{Code: "CK-1005", Prompt: "Hub witness marks in line", Kind: "pass_fail", Options: []string{"yes", "no"}, Optional: true},
 			{Code: "CK-4401", Prompt: "Earliest expiry on shelf", Kind: "date", Optional: true},
@@ -97,19 +98,19 @@ func TestLimitsOfChecks(t *testing.T) {
 			all = append(all, found("CK-1001", "95"))
 		}
 		_, err := try(all...)
-		mustFail(t, c.answer.Check+" "+c.answer.Found, err, fault.Invalid, c.field, c.says)
+		pgtest.Refused(t, c.answer.Check+" "+c.answer.Found, err, fault.Invalid, c.field, c.says)
 	}
 	_, err := try(found("CK-1001", "95"), found("CK-1001", "94"), found("CK-2199", "clear"))
-	mustFail(t, "twice", err, fault.Invalid, "answers[1].check", "twice")
+	pgtest.Refused(t, "twice", err, fault.Invalid, "answers[1].check", "twice")
 	// one that the equipment decides is asked where nobody knows, and not where it is electric
 	_, err = try(found("CK-1001", "95"))
-	mustFail(t, "a check that may apply", err, fault.Invalid, "answers", "is missing: Oil of the hydraulic motor")
+	pgtest.Refused(t, "a check that may apply", err, fault.Invalid, "answers", "is missing: Oil of the hydraulic motor")
 	w.fact(t, w.left.ID, "drive", "electric")
 	if _, err := try(found("CK-1001", "95")); err != nil {
 		t.Errorf("a check that does not apply: %v", err)
 	}
 	_, err = try()
-	mustFail(t, "none", err, fault.Invalid, "answers", "is missing: Media overlap on gauge")
+	pgtest.Refused(t, "none", err, fault.Invalid, "answers", "is missing: Media overlap on gauge")
 }
 
 // A limit belongs to a version: changing it makes no old failure a pass.
@@ -120,9 +121,9 @@ func TestALimitBelongsToItsVersion(t *testing.T) {
 	plan := w.plan(t, "PM-010", low(every("P30D")))
 	w.tick(t, now)
 	old := w.do(t, w.of(t, plan, w.left.ID, day(1), found("CK-1001", "72")))
-	done(t, w.db, sys, func(tx *gorm.DB) (int, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (int, error) {
 		c := check("CK-1001")
-		c.FailLow = ptr(70.0)
+		c.FailLow = new(70.0)
 		v, err := pm.WriteDrafts(tx, sys, now, []pm.Write{{Procedure: id, Content: pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 1, Typical: 2, High: 3}, LineState: "running", Checks: []pm.Check{c}}}})
 		if err != nil {
 			return 0, err
@@ -154,7 +155,7 @@ func TestAFailingCheckRaisesOneTask(t *testing.T) {
 	w.procedure(t, "J02", nil)
 	w.procedure(t, "PM-010", func(c *pm.Content) {
 		k := check("CK-1001")
-		k.OnWarn, k.OnFail = pm.Action{Says: "plan J02 in 60 days", Raises: "J02", Days: ptr(60)}, pm.Action{Says: "J02", Raises: "J02", Days: ptr(14)}
+		k.OnWarn, k.OnFail = pm.Action{Says: "plan J02 in 60 days", Raises: "J02", Days: new(60)}, pm.Action{Says: "J02", Raises: "J02", Days: new(14)}
 		c.Checks = []pm.Check{k}
 	})
 	plan := w.plan(t, "PM-010", low(every("P30D")))
@@ -178,7 +179,7 @@ func TestAFailingCheckRaisesOneTask(t *testing.T) {
 		t.Errorf("after it was done a failure raised %+v", d[0])
 	}
 	_, err = w.tryDo(pm.Done{TaskID: &task.ID, At: now})
-	mustFail(t, "a task that is done", err, fault.Conflict, "task_id", "has ended already")
+	pgtest.Refused(t, "a task that is done", err, fault.Conflict, "task_id", "has ended already")
 }
 
 // Two people stay two, and a mixed job is not done while only a half is.
@@ -194,10 +195,10 @@ func TestWhoMustBeThere(t *testing.T) {
 		_, err := w.tryDo(d)
 		return err
 	}
-	mustFail(t, "nobody", try(), fault.Invalid, "people", "takes 2 people")
-	mustFail(t, "one with both skills", try(pm.Person{Name: "Ida Falk", Skills: []string{"EL", "T1"}}), fault.Invalid, "people", "takes 2 people")
-	mustFail(t, "two mechanics", try(pm.Person{Name: "Ida Falk", Skills: []string{"T1"}}, pm.Person{Name: "Ruben Osei", Skills: []string{"T2"}}), fault.Invalid, "people", "0 of 1 with EL")
-	mustFail(t, "no name", try(pm.Person{Name: "Ida Falk", Skills: []string{"T1"}}, pm.Person{Name: " ", Skills: []string{"EL"}}), fault.Invalid, "people[1].name", "blank")
+	pgtest.Refused(t, "nobody", try(), fault.Invalid, "people", "takes 2 people")
+	pgtest.Refused(t, "one with both skills", try(pm.Person{Name: "Ida Falk", Skills: []string{"EL", "T1"}}), fault.Invalid, "people", "takes 2 people")
+	pgtest.Refused(t, "two mechanics", try(pm.Person{Name: "Ida Falk", Skills: []string{"T1"}}, pm.Person{Name: "Ruben Osei", Skills: []string{"T2"}}), fault.Invalid, "people", "0 of 1 with EL")
+	pgtest.Refused(t, "no name", try(pm.Person{Name: "Ida Falk", Skills: []string{"T1"}}, pm.Person{Name: " ", Skills: []string{"EL"}}), fault.Invalid, "people[1].name", "blank")
 	if err := try(pm.Person{Name: "Ida Falk", Skills: []string{"T2"}}, pm.Person{Name: "Ruben Osei", Skills: []string{"EL"}}); err != nil {
 		t.Errorf("a senior technician and an electrician: %v", err)
 	}
@@ -247,12 +248,12 @@ func TestWorkAtAMachineIsLedByACard(t *testing.T) {
 		return err
 	}
 	for name, plan := range map[string]uuid.UUID{"a technician's": plan, "one with a technician": both} {
-		mustFail(t, name, try(w.of(t, plan, w.left.ID, now)), fault.Conflict, "done[0].assignment_id", "job card")
+		pgtest.Refused(t, name, try(w.of(t, plan, w.left.ID, now)), fault.Conflict, "done[0].assignment_id", "job card")
 		task := w.stands(t, plan, w.left.ID).TaskID
 		if task == nil {
 			t.Fatalf("%s has no task", name)
 		}
-		mustFail(t, name, try(pm.Done{TaskID: task, At: now}), fault.Conflict, "done[0].task_id", "job card")
+		pgtest.Refused(t, name, try(pm.Done{TaskID: task, At: now}), fault.Conflict, "done[0].task_id", "job card")
 	}
 	round := w.of(t, own, w.left.ID, now)
 	round.People = nil // whoever records it
@@ -263,7 +264,7 @@ func TestWorkAtAMachineIsLedByACard(t *testing.T) {
 	said := pm.Done{AssignmentID: &s.ID, At: day(12), Stated: true}
 	technician := access.Actor{ID: sys.ID, Name: "Ida Falk", Capabilities: []access.Capability{access.RecordWork}, Everywhere: true}
 	_, err := pm.Record(ctx, w.db, technician, now, request(), pm.Work{Done: []pm.Done{said}})
-	mustFail(t, "a technician's word alone", err, fault.Forbidden, "", "")
+	pgtest.Refused(t, "a technician's word alone", err, fault.Forbidden, "", "")
 	if err := try(said); err != nil {
 		t.Errorf("what is stated: %v", err)
 	}
@@ -297,15 +298,15 @@ func TestWhatCannotBeRecorded(t *testing.T) {
 		"ahead":          {func(d *pm.Done) { d.At = now.AddDate(0, 0, 1) }, fault.Invalid, "at", "must not lie ahead"},
 		"long ago":       {func(d *pm.Done) { d.At = now.AddDate(-21, 0, 0) }, fault.Invalid, "at", "20 years"},
 		"nothing named":  {func(d *pm.Done) { d.AssignmentID = nil }, fault.Invalid, "done[0].assignment_id", "one of the two"},
-		"nothing there":  {func(d *pm.Done) { d.AssignmentID = ptr(uuid.New()) }, fault.NotFound, "done[0]", "no such assignment"},
-		"no such task":   {func(d *pm.Done) { d.AssignmentID, d.TaskID = nil, ptr(uuid.New()) }, fault.NotFound, "done[0]", "no such task"},
-		"minutes":        {func(d *pm.Done) { d.Minutes = ptr(-1) }, fault.Invalid, "minutes", "0"},
+		"nothing there":  {func(d *pm.Done) { d.AssignmentID = new(uuid.New()) }, fault.NotFound, "done[0]", "no such assignment"},
+		"no such task":   {func(d *pm.Done) { d.AssignmentID, d.TaskID = nil, new(uuid.New()) }, fault.NotFound, "done[0]", "no such task"},
+		"minutes":        {func(d *pm.Done) { d.Minutes = new(-1) }, fault.Invalid, "minutes", "0"},
 		"other position": {func(d *pm.Done) { *d = w.of(t, annual, w.line.ID, now); d.Positions = []uuid.UUID{w.air.ID} }, fault.Invalid, "positions[0]", "no position there"},
 	} {
 		d := ok()
 		c.change(&d)
 		_, err := w.tryDo(d)
-		mustFail(t, name, err, c.kind, c.field, c.says)
+		pgtest.Refused(t, name, err, c.kind, c.field, c.says)
 	}
 	if n := w.count(t, `select count(*)::int as n from completion`, nil); n != 0 {
 		t.Errorf("%d were kept", n)

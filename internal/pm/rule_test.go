@@ -11,6 +11,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 )
 
@@ -142,7 +143,7 @@ func TestRule7ASkipIsNoCompletion(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		a, err := write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+		a, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 			return pm.SkipTask(tx, sys, now, id, task.Version, until, reason)
 		})
 		if err == nil {
@@ -151,9 +152,9 @@ func TestRule7ASkipIsNoCompletion(t *testing.T) {
 		return err
 	}
 	until := calendar.On(2025, 6, 20)
-	mustFail(t, "safety work", skip(*must.TaskID, until, "rain"), fault.Invalid, "until", "cannot be skipped")
-	mustFail(t, "no reason", skip(*s.TaskID, until, " "), fault.Invalid, "reason", "blank")
-	mustFail(t, "yesterday", skip(*s.TaskID, calendar.On(2025, 6, 9), "rain"), fault.Invalid, "until", "is a day from")
+	pgtest.Refused(t, "safety work", skip(*must.TaskID, until, "rain"), fault.Invalid, "until", "cannot be skipped")
+	pgtest.Refused(t, "no reason", skip(*s.TaskID, until, " "), fault.Invalid, "reason", "blank")
+	pgtest.Refused(t, "yesterday", skip(*s.TaskID, calendar.On(2025, 6, 9), "rain"), fault.Invalid, "until", "is a day from")
 	if err := skip(*s.TaskID, until, "the line is being painted"); err != nil {
 		t.Fatal(err)
 	}
@@ -172,7 +173,7 @@ func TestRule7ASkipIsNoCompletion(t *testing.T) {
 		t.Errorf("on its day it stands at %+v", back)
 	}
 	w.sound(t, now.AddDate(0, 0, 11))
-	mustFail(t, "twice", skip(*s.TaskID, until, "again"), fault.Conflict, "task", "has ended already")
+	pgtest.Refused(t, "twice", skip(*s.TaskID, until, "again"), fault.Conflict, "task", "has ended already")
 }
 
 // 8. A condition fires from a recorded check at once, and only the work clears it.
@@ -180,7 +181,7 @@ func TestRule8AConditionFiresAtOnce(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.procedure(t, "PM-012", func(c *pm.Content) {
-		c.Checks = []pm.Check{{Code: "CK-3101", Prompt: "Pressure drop before change", Kind: "number", Unit: "psi", WarnHigh: ptr(6.0), FailHigh: ptr(10.0)}}
+		c.Checks = []pm.Check{{Code: "CK-3101", Prompt: "Pressure drop before change", Kind: "number", Unit: "psi", WarnHigh: new(6.0), FailHigh: new(10.0)}}
 	})
 	look := w.plan(t, "PM-012", low(every("P30D")))
 	filter := w.plan(t, "PM-031", low(every("P1Y"), pm.Trigger{Kind: "on_crossing", Check: "CK-3101"}))
@@ -259,7 +260,7 @@ func TestRule10AnOverrideByACheck(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.procedure(t, "PM-017", func(c *pm.Content) {
-		c.Checks = []pm.Check{{Code: "CK-1702", Prompt: "Screws under 80 percent", Kind: "number", Unit: "count", WarnHigh: ptr(0.0), FailHigh: ptr(1.0), OnFail: pm.Action{Says: "shorten interval", Interval: ptr(50)}}}
+		c.Checks = []pm.Check{{Code: "CK-1702", Prompt: "Screws under 80 percent", Kind: "number", Unit: "count", WarnHigh: new(0.0), FailHigh: new(1.0), OnFail: pm.Action{Says: "shorten interval", Interval: new(50)}}}
 	})
 	plan := w.plan(t, "PM-017", pm.Terms{Kinds: []string{"side_brush_low"}, Triggers: []pm.Trigger{every("P90D")}, Criticality: "S"})
 	w.tick(t, now)
@@ -281,12 +282,12 @@ func TestRule10AnOverrideByACheck(t *testing.T) {
 	// by hand: never longer for safety work
 	s := w.stands(t, plan, w.right.ID)
 	by := func(period string) error {
-		_, err := write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 			return pm.MakeOverride(tx, sys, now, s.ID, pm.NewOverride{Triggers: []pm.Trigger{every(period)}, Until: calendar.On(2026, 1, 1), Reason: "salt"})
 		})
 		return err
 	}
-	mustFail(t, "longer", by("P120D"), fault.Invalid, "triggers[0].every", "only shortened")
+	pgtest.Refused(t, "longer", by("P120D"), fault.Invalid, "triggers[0].every", "only shortened")
 	if err := by("P30D"); err != nil {
 		t.Fatal(err)
 	}
@@ -298,7 +299,7 @@ func TestRule10AnOverrideByACheck(t *testing.T) {
 	if err != nil || len(all) != 1 {
 		t.Fatalf("the overrides are %+v, %v", all, err)
 	}
-	if _, err := write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) { return pm.WithdrawOverride(tx, sys, now, all[0].ID) }); err != nil {
+	if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) { return pm.WithdrawOverride(tx, sys, now, all[0].ID) }); err != nil {
 		t.Fatal(err)
 	}
 	w.tick(t, now)
@@ -316,7 +317,7 @@ func TestRule11ANewPosition(t *testing.T) {
 	safe := w.plan(t, "PM-017", pm.Terms{Kinds: []string{"side_brush_low"}, Triggers: []pm.Trigger{every("P90D")}, Criticality: "S"})
 	w.tick(t, now)
 	from := day(4)
-	new := done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+	new := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 		return assets.AddPosition(tx, sys, now, assets.NewPosition{SiteID: w.site.ID, From: &from, PositionEdit: assets.PositionEdit{LineID: &w.line.ID, Code: "UMB-1/SBL-L2", Name: "Second pair", Kind: "side_brush_low", LineSide: "left"}})
 	})
 	w.tick(t, now)
@@ -338,7 +339,7 @@ func TestRule12AParkedPosition(t *testing.T) {
 	w.tick(t, now)
 	w.do(t, w.of(t, plan, w.left.ID, day(60)), w.of(t, plan, w.right.ID, day(60)))
 	state := func(s string, at time.Time) {
-		done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 			return assets.ChangeState(tx, sys, now, w.left.ID, s, &at, "arm bent")
 		})
 		w.tick(t, now)

@@ -11,6 +11,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 )
 
@@ -54,7 +55,7 @@ func TestWorkAheadAtASite(t *testing.T) {
 	}
 
 	// a draft is seen beside what holds, by whoever may plan
-	done(t, w.db, sys, func(tx *gorm.DB) ([]uuid.UUID, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]uuid.UUID, error) {
 		return pm.WritePlanDrafts(tx, sys, now, []pm.WritePlan{{Plan: look, Terms: full(pm.Terms{AppliesTo: "line", Kinds: brushes, Triggers: []pm.Trigger{every("P14D")}})}})
 	})
 	versions, err := pm.PlanVersions(ctx, w.db, sys, look)
@@ -79,8 +80,8 @@ func TestWorkAheadAtASite(t *testing.T) {
 
 	// bad input, and who sees what
 	_, err = pm.WorkAhead(ctx, w.db, sys, now, pm.AheadFilter{Weeks: 106}, pm.Page{Limit: 10})
-	mustFail(t, "too far", err, fault.Invalid, "query.weeks", "1 to 105")
-	owner := done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	pgtest.Refused(t, "too far", err, fault.Invalid, "query.weeks", "1 to 105")
+	owner := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, now, access.NewPerson{Name: "owner", Login: "owner@example.org", CustomerID: &w.customer.ID, Grants: []access.NewGrant{{Role: "owner", CustomerID: &w.customer.ID}}})
 	})
 	who, _, err := access.Load(ctx, w.db, owner.ID)
@@ -91,17 +92,17 @@ func TestWorkAheadAtASite(t *testing.T) {
 		t.Errorf("the owner sees %+v %v", got, err)
 	}
 	_, err = pm.WorkAhead(ctx, w.db, who, now, pm.AheadFilter{Weeks: 4, Draft: &versions[0].ID}, pm.Page{Limit: 10})
-	mustFail(t, "an owner's draft", err, fault.Forbidden, "", "plan")
+	pgtest.Refused(t, "an owner's draft", err, fault.Forbidden, "", "plan")
 	// once sold, what comes is no matter of the former owner's
-	buyer := done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	buyer := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "BUY", Name: "Buyer"})
 	})
-	done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, w.site.ID, buyer.ID, now.AddDate(0, 0, -1))
 	})
 	if got, err := pm.WorkAhead(ctx, w.db, who, now, pm.AheadFilter{Weeks: 4}, pm.Page{Limit: 10}); err != nil || len(got.Sites) != 0 {
 		t.Errorf("the former owner sees %+v %v", got, err)
 	}
 	_, err = pm.WorkAhead(ctx, w.db, who, now, pm.AheadFilter{SiteID: &w.site.ID, Weeks: 4}, pm.Page{Limit: 10})
-	mustFail(t, "the sold site", err, fault.NotFound, "", "site")
+	pgtest.Refused(t, "the sold site", err, fault.NotFound, "", "site")
 }

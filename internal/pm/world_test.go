@@ -2,7 +2,6 @@ package pm_test
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -13,7 +12,6 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
-	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
@@ -31,34 +29,6 @@ var (
 
 // day is an instant so many days before now.
 func day(n float64) time.Time { return now.Add(-time.Duration(n * 24 * float64(time.Hour))) }
-
-func ptr[T any](it T) *T { return &it }
-
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field, says string) {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != kind || f.Field != field || !strings.Contains(f.Error(), says) {
-		t.Errorf("%s: %v, want a fault of kind %d at %q that says %q", what, err, kind, field, says)
-	}
-}
 
 // wash is a site with a line of 100 vehicles an hour, a pair of low side brushes,
 // a top brush, shared equipment, and its meters.
@@ -78,26 +48,26 @@ func newWash(t testing.TB) *wash {
 	t.Helper()
 	service, owner := pgtest.DSN(t)
 	w := &wash{db: pgtest.Open(t, service), service: service, owner: owner}
-	w.customer = done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	w.customer = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "HAD", Name: "Hadrelle Wash Group"})
 	})
-	w.site = done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+	w.site = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 		return assets.AddSite(tx, sys, now, w.customer.ID, &began, assets.SiteEdit{Code: "UMB", Name: "Umberlea", Zone: "America/Chicago",
 			Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 	})
-	w.line = done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
-		return assets.AddLine(tx, sys, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-1", VehiclesPerHourMax: ptr(100)})
+	w.line = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+		return assets.AddLine(tx, sys, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-1", VehiclesPerHourMax: new(100)})
 	})
 	brush := func(code, kind, side string) assets.NewPosition {
 		return assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &w.line.ID, Code: code, Name: "Brush " + code, Kind: kind, LineSide: side}}
 	}
-	all := done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+	all := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 		return assets.AddPositions(tx, sys, now, []assets.NewPosition{brush("UMB-1/SBL-L", "side_brush_low", "left"), brush("UMB-1/SBL-R", "side_brush_low", "right"), brush("UMB-1/TOP", "top_brush", "centre"),
 			{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{Code: "UMB/AIR", Name: "Compressor", Kind: "compressed_air", LineSide: "centre"}}})
 	})
 	w.left, w.right, w.top, w.air = all[0], all[1], all[2], all[3]
 	w.tunnel = w.meter(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/TC", Kind: "entrance_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &w.line.ID, Primary: true}})
-	w.hours = w.meter(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L", Kind: "hour_meter", Counter: meters.Counter{Digits: ptr(5), Decimals: 1}}, Unit: meters.Hours,
+	w.hours = w.meter(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L", Kind: "hour_meter", Counter: meters.Counter{Digits: new(5), Decimals: 1}}, Unit: meters.Hours,
 		Thing: meters.Thing{PositionID: &w.left.ID, Primary: true}})
 	return w
 }
@@ -105,13 +75,13 @@ func newWash(t testing.TB) *wash {
 func (w *wash) meter(t testing.TB, in meters.NewMeter) meters.Meter {
 	t.Helper()
 	in.From, in.SiteID = &began, w.site.ID
-	return done(t, w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
 }
 
 // read takes readings, all of which must count.
 func (w *wash) read(t testing.TB, in ...meters.NewReading) {
 	t.Helper()
-	for i, r := range done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, in) }) {
+	for i, r := range pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, in) }) {
 		if r.Outcome != meters.Took {
 			t.Fatalf("reading %+v: %+v %v", in[i], r, r.Fault)
 		}
@@ -142,7 +112,7 @@ func amount(u meters.Unit, v float64) int64 {
 // procedure adds a published procedure.
 func (w *wash) procedure(t testing.TB, code string, change func(*pm.Content)) uuid.UUID {
 	t.Helper()
-	return done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		ids, err := pm.AddProcedures(tx, sys, now, []pm.NewProcedure{{Code: code, Title: "Work " + code}})
 		if err != nil {
 			return uuid.Nil, err
@@ -167,7 +137,7 @@ func (w *wash) plan(t testing.TB, code string, terms pm.Terms) uuid.UUID {
 	} else if !contains(found, code) {
 		w.procedure(t, code, nil)
 	}
-	return done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		ids, err := pm.AddPlans(tx, sys, now, []pm.NewPlan{{Code: code, Title: "Plan " + code, Procedure: code}})
 		if err != nil {
 			return uuid.Nil, err
@@ -331,21 +301,21 @@ func (w *wash) fit(t testing.TB, position uuid.UUID, class string, at time.Time)
 		t.Fatal(err)
 	}
 	if len(part) == 0 {
-		p := done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+		p := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
 			return assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-" + strings.ToUpper(class), Description: class, Class: class})
 		})
 		part = append(part, struct{ ID uuid.UUID }{p.ID})
 	}
-	unit := done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+	unit := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part[0].ID}})
 	})
-	w.put(t, unit, assets.Place{SlotID: ptr(w.slot(t, position, class))}, at, "")
+	w.put(t, unit, assets.Place{SlotID: new(w.slot(t, position, class))}, at, "")
 	return unit
 }
 
 func (w *wash) put(t testing.TB, unit assets.Unit, to assets.Place, at time.Time, reason string) {
 	t.Helper()
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, sys, now, assets.Putting{UnitID: unit.ID, Place: to, From: &at, Reason: reason})
 	})
 }
@@ -360,7 +330,7 @@ func (w *wash) bench(t testing.TB) uuid.UUID {
 	if len(rows) > 0 {
 		return rows[0].ID
 	}
-	return done(t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, now, assets.NewLocation{Code: "BENCH", Name: "Bench", Kind: "bench"})
 	}).ID
 }
@@ -368,7 +338,7 @@ func (w *wash) bench(t testing.TB) uuid.UUID {
 // take takes a unit out of its slot and to the bench.
 func (w *wash) take(t testing.TB, unit assets.Unit, at time.Time) {
 	t.Helper()
-	w.put(t, unit, assets.Place{LocationID: ptr(w.bench(t))}, at, "failed")
+	w.put(t, unit, assets.Place{LocationID: new(w.bench(t))}, at, "failed")
 }
 
 func (w *wash) slot(t testing.TB, position uuid.UUID, class string) uuid.UUID {
@@ -382,7 +352,7 @@ func (w *wash) slot(t testing.TB, position uuid.UUID, class string) uuid.UUID {
 
 func (w *wash) park(t testing.TB, position uuid.UUID, at time.Time) {
 	t.Helper()
-	done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 		return assets.ChangeState(tx, sys, now, position, "parked", &at, "arm bent")
 	})
 	w.tick(t, now)
@@ -390,7 +360,7 @@ func (w *wash) park(t testing.TB, position uuid.UUID, at time.Time) {
 
 func (w *wash) fact(t testing.TB, position uuid.UUID, fact, value string) {
 	t.Helper()
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Fact, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Fact, error) {
 		return assets.Record(tx, sys, now, position, assets.NewFact{Fact: fact, Value: value, How: "seen"})
 	})
 }

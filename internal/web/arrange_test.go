@@ -108,7 +108,7 @@ func TestEditingLinesAndPositions(t *testing.T) {
 
 	path := "/positions/" + g.left.ID.String()
 	supply := write(t, g.db, func(tx *gorm.DB) (assets.Supply, error) {
-		return assets.AddSupply(tx, access.System, now, g.site.ID, assets.NewSupply{Code: "MAIN", Volts: 460, Phases: 3, Hertz: 60, From: ptr(now.AddDate(0, -6, 0))})
+		return assets.AddSupply(tx, access.System, now, g.site.ID, assets.NewSupply{Code: "MAIN", Volts: 460, Phases: 3, Hertz: 60, From: new(now.AddDate(0, -6, 0))})
 	})
 	if was := g.asManager.form(path + "/edit"); was.Get("code") != g.left.Code || was.Get("line_id") != g.line.ID.String() || was.Get("line_side") != "left" {
 		t.Errorf("it shows %v", was)

@@ -33,9 +33,9 @@ func newCounted(t testing.TB) *counted {
 		})
 	}
 	line := meters.Thing{LineID: &c.line.ID, Primary: true}
-	c.tunnel = add(c.site.ID, "UMB-1/TC", "entrance_counter", meters.Vehicles, line, meters.Counter{Digits: ptr(5)})
+	c.tunnel = add(c.site.ID, "UMB-1/TC", "entrance_counter", meters.Vehicles, line, meters.Counter{Digits: new(5)})
 	c.till = add(c.site.ID, "UMB-1/POS", "point_of_sale", meters.Vehicles, meters.Thing{LineID: &c.line.ID}, meters.Counter{})
-	c.hours = add(c.site.ID, "UMB-1/SBL/H", "hour_meter", meters.Hours, meters.Thing{PositionID: &c.left.ID, Primary: true}, meters.Counter{Digits: ptr(4), Decimals: 1})
+	c.hours = add(c.site.ID, "UMB-1/SBL/H", "hour_meter", meters.Hours, meters.Thing{PositionID: &c.left.ID, Primary: true}, meters.Counter{Digits: new(4), Decimals: 1})
 	c.derived = add(c.site.ID, "UMB-1/H", "computed", meters.Hours, line, meters.Counter{})
 	there := write(t, c.db, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, access.System, began, c.other.ID, &began, assets.LineEdit{Code: "PEL-1"})
@@ -57,8 +57,6 @@ func newCounted(t testing.TB) *counted {
 	}
 	return c
 }
-
-func ptr[T any](it T) *T { return &it }
 
 func (c *counted) total(t testing.TB, m meters.Meter) string {
 	t.Helper()

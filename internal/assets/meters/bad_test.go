@@ -12,6 +12,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/pgtest"
 )
 
 // What is sent that cannot be, one by one: what becomes of it, at which field and
@@ -20,7 +21,7 @@ import (
 func TestBadInput(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
-	wide := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H9", Kind: "hour_meter", Counter: meters.Counter{Digits: ptr(9), Decimals: 1}}, Unit: meters.Hours, Thing: meters.Thing{PositionID: &w.left.ID}})
+	wide := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H9", Kind: "hour_meter", Counter: meters.Counter{Digits: new(9), Decimals: 1}}, Unit: meters.Hours, Thing: meters.Thing{PositionID: &w.left.ID}})
 	_, far, _, _ := w.place(t, "THO", w.customer.ID)
 	other := w.add(t, meters.NewMeter{SiteID: far.SiteID, Edit: meters.Edit{Code: "THO-1/TC", Kind: "entrance_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &far.ID, Primary: true}})
 	w.one(t, w.tunnel, day(10), "40000", meters.Took)
@@ -54,7 +55,7 @@ func TestBadInput(t *testing.T) {
 		{"of an unknown meter", sys, meters.NewReading{MeterID: uuid.New(), At: day(9), Value: "5"}, meters.Refused, "meter_id", "names no meter", ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			got, err := write(w.db, c.who, func(tx *gorm.DB) ([]meters.Taken, error) {
+			got, err := pgtest.Write(w.db, c.who, func(tx *gorm.DB) ([]meters.Taken, error) {
 				return meters.Take(tx, c.who, now, []meters.NewReading{c.in})
 			})
 			if err != nil {
@@ -101,11 +102,11 @@ func TestWhatDrivesAThing(t *testing.T) {
 	w := newWash(t)
 	u := w.fit(t, w.left, day(100))
 	never := w.fit(t, w.right, day(5))
-	done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
 		return meters.SetShare(tx, sys, now, w.left.ID, 0.5, day(80), "not in the basic package")
 	})
 	state := func(to string, from time.Time) {
-		done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 			return assets.ChangeState(tx, sys, now, w.left.ID, to, &from, "")
 		})
 	}

@@ -17,6 +17,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgtest"
 )
 
 // An hour has 60 minutes of 60 seconds (SI Brochure, 9th edition, table 8), so a
@@ -105,20 +106,20 @@ func TestARunGoesWithItsFirstReading(t *testing.T) {
 	if err != nil || len(runs) != 1 {
 		t.Errorf("left are %+v %v", runs, err)
 	}
-	seenLater := w.explain(t, unit.ReadingID, meters.Explanation{As: "mistyped", SeenAt: ptr(day(29))})
+	seenLater := w.explain(t, unit.ReadingID, meters.Explanation{As: "mistyped", SeenAt: new(day(29))})
 	w.wantTotal(t, w.hours, day(29), "100.0 read")
 	// to another meter that has a reading then
 	w.one(t, w.hoursRight, day(29), "55.0", meters.Took)
-	_, err = write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
 		return meters.Explain(tx, sys, now, seenLater.ID, meters.Explanation{As: "wrong_meter", MeterID: w.hoursRight.ID})
 	})
-	mustFail(t, "where another was read", err, fault.Conflict, "value")
+	pgtest.Refused(t, "where another was read", err, fault.Conflict, "value")
 	// falls even with the explanation
 	low := w.one(t, w.tunnel, day(9), "899", meters.NeedsExplanation)
-	_, err = write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
-		return meters.Explain(tx, sys, now, low.ReadingID, meters.Explanation{As: "reset", At: ptr(day(20)), Reason: "x"})
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
+		return meters.Explain(tx, sys, now, low.ReadingID, meters.Explanation{As: "reset", At: new(day(20)), Reason: "x"})
 	})
-	mustFail(t, "at an instant at which a run begins", err, fault.Conflict, "at")
+	pgtest.Refused(t, "at an instant at which a run begins", err, fault.Conflict, "at")
 }
 
 // Rolled over while nobody looked, as somebody knows: both ends are known.
@@ -126,7 +127,7 @@ func TestARollOverThatNobodySaw(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	w.one(t, w.tunnel, day(30), "99000", meters.Took)
-	done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) {
 		return meters.Joined(tx, sys, now, w.tunnel.ID, meters.Join{At: day(29), How: "rolled_over"})
 	})
 	w.one(t, w.tunnel, day(28), "2000", meters.Took)
@@ -157,11 +158,11 @@ func TestFormulasThatCannotBe(t *testing.T) {
 		"of itself":                  {c.ID, meters.NewFormula{From: day(1), Terms: []meters.Term{{MeterID: c.ID, Weight: 1}}, Ratio: 1}, fault.Invalid, "terms[0].meter_id"},
 		"of another site":            {c.ID, meters.NewFormula{From: day(1), Terms: []meters.Term{{MeterID: foreign.ID, Weight: 1}}, Ratio: 1}, fault.Invalid, "terms[0].meter_id"},
 		"learnt from too little":     {c.ID, meters.NewFormula{From: day(1), Terms: of, LearnFrom: &w.hours.ID}, fault.Invalid, "learn_from"},
-		"learnt from nobody":         {c.ID, meters.NewFormula{From: day(1), Terms: of, LearnFrom: ptr(uuid.New())}, fault.NotFound, ""},
+		"learnt from nobody":         {c.ID, meters.NewFormula{From: day(1), Terms: of, LearnFrom: new(uuid.New())}, fault.NotFound, ""},
 		"of a meter that nobody has": {uuid.New(), meters.NewFormula{From: day(1), Terms: of, Ratio: 1}, fault.NotFound, ""},
 	} {
-		_, err := write(w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) { return meters.Derive(tx, sys, now, x.meter, x.f) })
-		mustFail(t, what, err, x.kind, x.field)
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) { return meters.Derive(tx, sys, now, x.meter, x.f) })
+		pgtest.Refused(t, what, err, x.kind, x.field)
 	}
 	w.wantTotal(t, c, now, "0.0 default")
 	if f, err := meters.Formulas(ctx, w.db, sys, c.ID); err != nil || len(f) != 0 {
@@ -219,7 +220,7 @@ func TestOddsAndEnds(t *testing.T) {
 	}
 	// a stay whose beginning nobody knows counts since it is recorded, and is known no better
 	u := w.fit2(t)
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, sys, day(25), assets.Putting{UnitID: u.ID, Place: assets.Place{SlotID: w.slot(t, w.left)}})
 	})
 	if got := w.use(t, u, day(20)); got.Vehicles.Amount != 500 || got.Vehicles.Grade != meters.Default || got.StartKnown || got.Days != 5 {

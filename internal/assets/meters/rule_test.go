@@ -67,14 +67,14 @@ func TestBadItemsAreRefusedOneByOne(t *testing.T) {
 		}
 	}
 	w.wantTotal(t, w.tunnel, day(2), "700 read")
-	_, err := write(w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) {
+	_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) {
 		return meters.Take(tx, sys, now, make([]meters.NewReading, meters.MaxBatch+1))
 	})
-	mustFail(t, "too many", err, fault.TooLarge, "items")
-	_, err = write(w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) {
+	pgtest.Refused(t, "too many", err, fault.TooLarge, "items")
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) {
 		return meters.Take(tx, access.Actor{}, now, nil)
 	})
-	mustFail(t, "without the right", err, fault.Forbidden, "")
+	pgtest.Refused(t, "without the right", err, fault.Forbidden, "")
 }
 
 // The same again is no-op; another value at that instant is a conflict that
@@ -145,11 +145,11 @@ func TestGatewaysAreQuarantined(t *testing.T) {
 	if _, err := meters.Doubts(ctx, w.db, sys, nil, access.Page{After: "x", Limit: 10}); fault.KindOf(err) != fault.Malformed {
 		t.Errorf("a cursor of nobody: %v", err)
 	}
-	_, err = write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
 		return meters.Explain(tx, sys, now, got[4].ReadingID, meters.Explanation{As: "as_seen"})
 	})
-	mustFail(t, "seen in the future, and right", err, fault.Conflict, "as")
-	w.explain(t, got[4].ReadingID, meters.Explanation{As: "mistyped", Value: "5990", SeenAt: ptr(day(0.5)), Reason: "clock of the phone"})
+	pgtest.Refused(t, "seen in the future, and right", err, fault.Conflict, "as")
+	w.explain(t, got[4].ReadingID, meters.Explanation{As: "mistyped", Value: "5990", SeenAt: new(day(0.5)), Reason: "clock of the phone"})
 	w.wantTotal(t, w.tunnel, day(0.5), "5990 read")
 }
 
@@ -168,7 +168,7 @@ func TestFasterThanTheLine(t *testing.T) {
 	w.explain(t, got.ReadingID, meters.Explanation{As: "as_seen", Reason: "read an hour later than written"})
 	w.wantTotal(t, w.tunnel, day(8), "7243 read")
 	// open for 12 hours: half of it
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 		it, _, err := assets.ReplaceHours(tx, sys, began, w.site.ID, 1, []assets.WeeklyHours{{Kind: "open", Weekday: 1, Starts: "08:00", Minutes: 720}, {Kind: "open", Weekday: 2, Starts: "09:00", Minutes: 600}})
 		return it, err
 	})
@@ -179,7 +179,7 @@ func TestFasterThanTheLine(t *testing.T) {
 	w.one(t, w.hours, day(9), "124.1", meters.Took)
 	w.one(t, w.hours, day(8), "148.3", meters.NeedsExplanation)
 	// where nobody said what a line is rated for, no line is faster than 250 an hour
-	line := done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	line := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-3"})
 	})
 	m := w.counter(t, "UMB-3/TC", line.ID)
@@ -190,7 +190,7 @@ func TestFasterThanTheLine(t *testing.T) {
 	cycles := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/CY", Kind: "cycle_counter"}, Unit: meters.Cycles, Thing: meters.Thing{PositionID: &w.left.ID, Primary: true}})
 	w.one(t, cycles, day(2), "0", meters.Took)
 	w.one(t, cycles, day(1.9), "900000000", meters.Took)
-	bound := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/CZ", Kind: "cycle_counter", MostPerHour: ptr(10)}, Unit: meters.Cycles, Thing: meters.Thing{PositionID: &w.left.ID}})
+	bound := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/CZ", Kind: "cycle_counter", MostPerHour: new(10)}, Unit: meters.Cycles, Thing: meters.Thing{PositionID: &w.left.ID}})
 	w.one(t, bound, day(2), "0", meters.Took)
 	w.one(t, bound, day(1), "314", meters.NeedsExplanation)
 }
@@ -220,19 +220,19 @@ func TestACounterIsReplaced(t *testing.T) {
 	w := newWash(t)
 	w.one(t, w.hours, day(30), "4000.0", meters.Took)
 	join := func(j meters.Join) ([]meters.Run, error) {
-		return write(w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) { return meters.Joined(tx, sys, now, w.hours.ID, j) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) { return meters.Joined(tx, sys, now, w.hours.ID, j) })
 	}
 	_, err := join(meters.Join{At: day(20), How: "replaced", OldLast: "3999.9", NewFirst: "12.3"})
-	mustFail(t, "an end below what was read", err, fault.Conflict, "old_last")
+	pgtest.Refused(t, "an end below what was read", err, fault.Conflict, "old_last")
 	_, err = join(meters.Join{At: day(-1), How: "replaced"})
-	mustFail(t, "ahead", err, fault.Invalid, "at")
+	pgtest.Refused(t, "ahead", err, fault.Invalid, "at")
 	_, err = join(meters.Join{At: day(20), How: "stolen"})
-	mustFail(t, "some other way", err, fault.Invalid, "how")
+	pgtest.Refused(t, "some other way", err, fault.Invalid, "how")
 	_, err = join(meters.Join{At: day(20), How: "replaced", OldLast: "x"})
-	mustFail(t, "an end that is no number", err, fault.Invalid, "old_last")
-	_, err = join(meters.Join{At: day(20), How: "replaced", NewFirst: "70", Counter: meters.Counter{Digits: ptr(1)}})
-	mustFail(t, "a beginning beyond its wheels", err, fault.Invalid, "new_first")
-	runs, err := join(meters.Join{At: day(20), How: "replaced", OldLast: "4050.5", NewFirst: "12.3", Counter: meters.Counter{Digits: ptr(5), Decimals: 1, Serial: "77-1"}, Reason: "glass broken"})
+	pgtest.Refused(t, "an end that is no number", err, fault.Invalid, "old_last")
+	_, err = join(meters.Join{At: day(20), How: "replaced", NewFirst: "70", Counter: meters.Counter{Digits: new(1)}})
+	pgtest.Refused(t, "a beginning beyond its wheels", err, fault.Invalid, "new_first")
+	runs, err := join(meters.Join{At: day(20), How: "replaced", OldLast: "4050.5", NewFirst: "12.3", Counter: meters.Counter{Digits: new(5), Decimals: 1, Serial: "77-1"}, Reason: "glass broken"})
 	if err != nil || len(runs) != 2 || runs[1].Serial != "77-1" || *runs[1].Modulus != 100000*3600 || runs[1].Base != 4050.5*3600 {
 		t.Fatalf("%+v %v", runs, err)
 	}
@@ -246,9 +246,9 @@ func TestACounterIsReplaced(t *testing.T) {
 	w.one(t, w.hours, day(15.5), "16.8", meters.Took)           // of the new one, late
 	w.one(t, w.hours, day(9), "46.3", meters.Took)
 	_, err = join(meters.Join{At: day(20), How: "reset"})
-	mustFail(t, "twice at one instant", err, fault.Conflict, "at")
+	pgtest.Refused(t, "twice at one instant", err, fault.Conflict, "at")
 	_, err = join(meters.Join{At: day(12), How: "reset", NewFirst: "25"})
-	mustFail(t, "a beginning above what follows", err, fault.Conflict, "new_first")
+	pgtest.Refused(t, "a beginning above what follows", err, fault.Conflict, "new_first")
 }
 
 // The rest of the five explanations, and the change of unit.
@@ -275,7 +275,7 @@ func TestExplanations(t *testing.T) {
 	w.wantTotal(t, w.hours, day(20), "500.0 extrapolated")
 	// set back, with the last value known
 	reset := w.one(t, w.hours, day(15), "10.0", meters.NeedsExplanation)
-	w.explain(t, reset.ReadingID, meters.Explanation{As: "controller_reset", At: ptr(day(16)), OldLast: "560.0", Reason: "program load"})
+	w.explain(t, reset.ReadingID, meters.Explanation{As: "controller_reset", At: new(day(16)), OldLast: "560.0", Reason: "program load"})
 	w.wantTotal(t, w.hours, day(15), "570.0 read")
 	// it shows minutes from now on: 580 h would be 20 h later
 	unit := w.one(t, w.hours, day(10), "1200.0", meters.NeedsExplanation)
@@ -289,8 +289,8 @@ func TestExplanations(t *testing.T) {
 
 	refuse := func(what string, id uuid.UUID, e meters.Explanation, kind fault.Kind, field string) {
 		t.Helper()
-		_, err := write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Explain(tx, sys, now, id, e) })
-		mustFail(t, what, err, kind, field)
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Explain(tx, sys, now, id, e) })
+		pgtest.Refused(t, what, err, kind, field)
 	}
 	low := w.one(t, w.hoursRight, day(5), "50.0", meters.NeedsExplanation)
 	refuse("no explanation at all", low.ReadingID, meters.Explanation{As: "magic"}, fault.Invalid, "as")
@@ -300,7 +300,7 @@ func TestExplanations(t *testing.T) {
 	refuse("no number", low.ReadingID, meters.Explanation{As: "mistyped", Value: "x"}, fault.Invalid, "value")
 	refuse("a unit that nobody names", low.ReadingID, meters.Explanation{As: "unit_changed"}, fault.Invalid, "shows")
 	refuse("a first above what was read", low.ReadingID, meters.Explanation{As: "reset", NewFirst: "60"}, fault.Conflict, "new_first")
-	refuse("after it was seen", low.ReadingID, meters.Explanation{As: "reset", At: ptr(day(1))}, fault.Conflict, "as")
+	refuse("after it was seen", low.ReadingID, meters.Explanation{As: "reset", At: new(day(1))}, fault.Conflict, "as")
 	refuse("of nobody", uuid.New(), meters.Explanation{As: "reset"}, fault.NotFound, "")
 	refuse("what counts", moved.ID, meters.Explanation{As: "reset"}, fault.Conflict, "as")
 	m := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/PC", Kind: "package_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &w.line.ID}})
@@ -345,10 +345,10 @@ func TestAStuckCounter(t *testing.T) {
 		t.Errorf("found is %s", f)
 	}
 	distrust := func(id uuid.UUID, why string) ([]meters.Run, error) {
-		return write(w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) { return meters.Distrust(tx, sys, now, id, why) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) { return meters.Distrust(tx, sys, now, id, why) })
 	}
 	_, err := distrust(good.ReadingID, "")
-	mustFail(t, "without a reason", err, fault.Invalid, "reason")
+	pgtest.Refused(t, "without a reason", err, fault.Invalid, "reason")
 	runs, err := distrust(good.ReadingID, "stuck since the frost")
 	if err != nil || len(runs) != 2 || runs[1].How != "unreliable" {
 		t.Fatalf("%+v %v", runs, err)
@@ -357,8 +357,8 @@ func TestAStuckCounter(t *testing.T) {
 	got := w.one(t, w.hours, day(10), "700.0", meters.NeedsExplanation)
 	fits(t, "from a counter not to be relied on", got.Doubt == "unreliable", got)
 	_, err = distrust(got.ReadingID, "again")
-	mustFail(t, "what does not count", err, fault.Conflict, "last_good")
-	done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) {
+	pgtest.Refused(t, "what does not count", err, fault.Conflict, "last_good")
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Run, error) {
 		return meters.Joined(tx, sys, now, w.hours.ID, meters.Join{At: day(5), How: "replaced", OldLast: "760.0", NewFirst: "0"})
 	})
 	w.one(t, w.hours, day(1), "8.0", meters.Took)
@@ -416,7 +416,7 @@ func TestUseBySharesAndService(t *testing.T) {
 	u := w.fit(t, w.left, day(40))
 	w.take(t, seen(w.tunnel, day(40), "10000"), seen(w.tunnel, day(30), "14000"), seen(w.tunnel, day(20), "18000"), seen(w.tunnel, day(0), "26000"))
 	share := func(s float64, from time.Time) ([]meters.Share, error) {
-		return write(w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
 			return meters.SetShare(tx, sys, now, w.left.ID, s, from, "not in the basic package")
 		})
 	}
@@ -424,7 +424,7 @@ func TestUseBySharesAndService(t *testing.T) {
 		t.Fatalf("%+v %v", all, err)
 	}
 	state := func(to string, from time.Time) {
-		done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
 			return assets.ChangeState(tx, sys, now, w.left.ID, to, &from, "")
 		})
 	}
@@ -434,11 +434,11 @@ func TestUseBySharesAndService(t *testing.T) {
 		t.Errorf("it has done %+v", got)
 	}
 	_, err := share(1.5, day(1))
-	mustFail(t, "more than all", err, fault.Invalid, "share")
+	pgtest.Refused(t, "more than all", err, fault.Invalid, "share")
 	_, err = share(0.5, day(-1))
-	mustFail(t, "ahead", err, fault.Invalid, "from")
+	pgtest.Refused(t, "ahead", err, fault.Invalid, "from")
 	_, err = share(0.7, day(31))
-	mustFail(t, "in the past", err, fault.Conflict, "from")
+	pgtest.Refused(t, "in the past", err, fault.Conflict, "from")
 	if all, err := share(1, day(5)); err != nil || len(all) != 2 || !all[0].Until.Equal(day(5)) {
 		t.Errorf("%+v %v", all, err)
 	}
@@ -455,18 +455,18 @@ func TestUseBySharesAndService(t *testing.T) {
 		t.Errorf("a unit of nobody: %v", err)
 	}
 	// a motor inside of the gearmotor has done what that did while it was inside
-	part := done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+	part := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, sys, now, assets.PartEdit{Number: "M-1", Description: "Motor", Class: "motor"})
 	})
-	motor := done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
-		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID, StartHours: ptr(1234.5), StartDays: ptr(100)}})
+	motor := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID, StartHours: new(1234.5), StartDays: new(100)}})
 	})
 	slot, err := pgdb.Read[struct{ ID uuid.UUID }](ctx, w.db, sys.ID, `select id from slot where unit_id = @u and code = 'motor'`, map[string]any{"u": u.ID})
 	if err != nil || len(slot) != 1 {
 		t.Fatal(slot, err)
 	}
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
-		return assets.Put(tx, sys, now, assets.Putting{UnitID: motor.ID, Place: assets.Place{SlotID: &slot[0].ID}, From: ptr(day(10)), Precision: "day"})
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+		return assets.Put(tx, sys, now, assets.Putting{UnitID: motor.ID, Place: assets.Place{SlotID: &slot[0].ID}, From: new(day(10)), Precision: "day"})
 	})
 	if got := w.use(t, motor, now); got.Vehicles.Amount != 3000 || got.Hours.Amount != 1234.5*3600 || got.Hours.Grade != meters.Default || !got.Hours.Known || got.Days != 110 || got.StartKnown {
 		t.Errorf("the motor has done %+v", got)
@@ -481,11 +481,11 @@ func TestMetersAreKept(t *testing.T) {
 		t.Errorf("added is %+v", m)
 	}
 	edit := func(version int, e meters.Edit) (meters.Meter, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Change(tx, sys, now, m.ID, version, e) })
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Change(tx, sys, now, m.ID, version, e) })
 	}
-	good := meters.Edit{Code: "UMB-1/T1", Kind: "wash_counter", Counts: " pulses ", MostPerHour: ptr(150), Counter: meters.Counter{Digits: ptr(6)}}
+	good := meters.Edit{Code: "UMB-1/T1", Kind: "wash_counter", Counts: " pulses ", MostPerHour: new(150), Counter: meters.Counter{Digits: new(6)}}
 	_, err := edit(9, good)
-	mustFail(t, "another version", err, fault.Stale, "If-Match")
+	pgtest.Refused(t, "another version", err, fault.Stale, "If-Match")
 	got, err := edit(1, good)
 	if err != nil || got.Version != 2 || *got.Modulus != 1000000 || got.Counts != "pulses" || *got.MostPerHour != 150 || got.Code != "UMB-1/T1" {
 		t.Fatalf("%+v %v", got, err)
@@ -493,32 +493,32 @@ func TestMetersAreKept(t *testing.T) {
 	bad := good
 	bad.Code = "UMB-1/H-L"
 	_, err = edit(2, bad)
-	mustFail(t, "a code that is in use", err, fault.Conflict, "code")
+	pgtest.Refused(t, "a code that is in use", err, fault.Conflict, "code")
 	bad = good
 	bad.Kind = "sundial"
 	_, err = edit(2, bad)
-	mustFail(t, "a kind of nobody", err, fault.Invalid, "kind")
-	for field, c := range map[string]meters.Counter{"shows": {Shows: "h"}, "decimals": {Decimals: 1}, "digits": {Digits: ptr(13)}, "modulus": {Modulus: "0"}} {
+	pgtest.Refused(t, "a kind of nobody", err, fault.Invalid, "kind")
+	for field, c := range map[string]meters.Counter{"shows": {Shows: "h"}, "decimals": {Decimals: 1}, "digits": {Digits: new(13)}, "modulus": {Modulus: "0"}} {
 		bad = good
 		bad.Counter = c
 		_, err = edit(2, bad)
-		mustFail(t, "a counter that cannot be", err, fault.Invalid, field)
+		pgtest.Refused(t, "a counter that cannot be", err, fault.Invalid, field)
 	}
 	w.one(t, m, day(1), "200000", meters.Took)
 	bad = good
-	bad.Digits = ptr(5)
+	bad.Digits = new(5)
 	_, err = edit(2, bad)
-	mustFail(t, "fewer wheels than were read", err, fault.Invalid, "modulus")
+	pgtest.Refused(t, "fewer wheels than were read", err, fault.Invalid, "modulus")
 	add := func(in meters.NewMeter) error {
 		in.SiteID, in.Kind = w.site.ID, "wash_counter"
-		_, err := write(w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
 		return err
 	}
-	mustFail(t, "a code that is in use", add(meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L"}, Unit: meters.Hours, Thing: meters.Thing{LineID: &w.line.ID}}), fault.Conflict, "code")
-	mustFail(t, "a unit of nobody", add(meters.NewMeter{Edit: meters.Edit{Code: "X"}, Unit: "litres"}), fault.Invalid, "unit")
-	mustFail(t, "of nothing", add(meters.NewMeter{Edit: meters.Edit{Code: "X"}, Unit: meters.Hours}), fault.Invalid, "line_id")
-	mustFail(t, "of a line elsewhere", add(meters.NewMeter{Edit: meters.Edit{Code: "X"}, Unit: meters.Hours, Thing: meters.Thing{LineID: ptr(uuid.New())}}), fault.Invalid, "line_id")
-	all, err := meters.List(ctx, w.db, sys, meters.Filter{SiteID: &w.site.ID, Unit: ptr("hours")}, access.Page{Limit: 10})
+	pgtest.Refused(t, "a code that is in use", add(meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L"}, Unit: meters.Hours, Thing: meters.Thing{LineID: &w.line.ID}}), fault.Conflict, "code")
+	pgtest.Refused(t, "a unit of nobody", add(meters.NewMeter{Edit: meters.Edit{Code: "X"}, Unit: "litres"}), fault.Invalid, "unit")
+	pgtest.Refused(t, "of nothing", add(meters.NewMeter{Edit: meters.Edit{Code: "X"}, Unit: meters.Hours}), fault.Invalid, "line_id")
+	pgtest.Refused(t, "of a line elsewhere", add(meters.NewMeter{Edit: meters.Edit{Code: "X"}, Unit: meters.Hours, Thing: meters.Thing{LineID: new(uuid.New())}}), fault.Invalid, "line_id")
+	all, err := meters.List(ctx, w.db, sys, meters.Filter{SiteID: &w.site.ID, Unit: new("hours")}, access.Page{Limit: 10})
 	if err != nil || len(all) != 2 {
 		t.Errorf("listed are %+v %v", all, err)
 	}
@@ -533,7 +533,7 @@ func TestWhatAForecastNeeds(t *testing.T) {
 	w := newWash(t)
 	w.take(t, seen(w.tunnel, day(30), "1000"), seen(w.tunnel, day(10), "5000"), meters.NewReading{MeterID: w.tunnel.ID, At: day(5), Value: "6000", Source: "estimate"}, seen(w.hours, day(10), "7.5"))
 	change := func(meter *uuid.UUID, at time.Time, why string) (meters.Break, error) {
-		return write(w.db, sys, func(tx *gorm.DB) (meters.Break, error) {
+		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Break, error) {
 			return meters.ChangeRegime(tx, sys, now, w.site.ID, meter, at, why)
 		})
 	}
@@ -546,30 +546,30 @@ func TestWhatAForecastNeeds(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = change(nil, day(25), " ")
-	mustFail(t, "without a reason", err, fault.Invalid, "reason")
+	pgtest.Refused(t, "without a reason", err, fault.Invalid, "reason")
 	h, err := meters.Histories(ctx, w.db, sys, []uuid.UUID{w.tunnel.ID, w.hours.ID, uuid.New()}, began)
 	if err != nil || len(h) != 2 || len(h[w.tunnel.ID].Points) != 3 || !h[w.tunnel.ID].Points[2].At.Equal(day(5)) || h[w.tunnel.ID].Points[2].Total != 6000 || h[w.tunnel.ID].Points[2].Grade != meters.Extrapolated ||
 		len(h[w.tunnel.ID].Breaks) != 2 || h[w.tunnel.ID].Breaks[1].ID != own.ID || len(h[w.hours.ID].Breaks) != 1 || h[w.hours.ID].Breaks[0].ID != all.ID || h[w.hours.ID].Site.Zone != "America/Chicago" {
 		t.Errorf("%+v %+v %v", h[w.tunnel.ID], h[w.hours.ID], err)
 	}
-	done(t, w.db, sys, func(tx *gorm.DB) (any, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (any, error) {
 		return nil, meters.WithdrawRegimeChange(tx, sys, now, w.site.ID, all.ID)
 	})
-	_, err = write(w.db, sys, func(tx *gorm.DB) (any, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (any, error) {
 		return nil, meters.WithdrawRegimeChange(tx, sys, now, w.site.ID, all.ID)
 	})
-	mustFail(t, "twice", err, fault.NotFound, "")
+	pgtest.Refused(t, "twice", err, fault.NotFound, "")
 	if list, err := meters.RegimeChanges(ctx, w.db, sys, w.site.ID); err != nil || len(list) != 1 {
 		t.Errorf("%+v %v", list, err)
 	}
 	keep := func(rows ...meters.Factor) error {
-		_, err := write(w.db, sys, func(tx *gorm.DB) (any, error) { return nil, meters.KeepProfile(tx, sys, now, rows) })
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (any, error) { return nil, meters.KeepProfile(tx, sys, now, rows) })
 		return err
 	}
-	if err := keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Unit: meters.Vehicles, Part: "month", Ordinal: 2, Factor: 1.4, Meters: 12, Years: 20}, meters.Factor{SiteID: &w.site.ID, Unit: meters.Vehicles, Part: "weekday", Ordinal: 6, Factor: 1.8, Years: 1}); err != nil {
+	if err := keep(meters.Factor{Climate: new("snowbelt"), Size: new("medium"), Unit: meters.Vehicles, Part: "month", Ordinal: 2, Factor: 1.4, Meters: 12, Years: 20}, meters.Factor{SiteID: &w.site.ID, Unit: meters.Vehicles, Part: "weekday", Ordinal: 6, Factor: 1.8, Years: 1}); err != nil {
 		t.Fatal(err)
 	}
-	if err := keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Unit: meters.Vehicles, Part: "month", Ordinal: 2, Factor: 1.5}, meters.Factor{SiteID: &w.site.ID, Unit: meters.Vehicles, Part: "weekday", Ordinal: 6, Factor: 1.7}); err != nil {
+	if err := keep(meters.Factor{Climate: new("snowbelt"), Size: new("medium"), Unit: meters.Vehicles, Part: "month", Ordinal: 2, Factor: 1.5}, meters.Factor{SiteID: &w.site.ID, Unit: meters.Vehicles, Part: "weekday", Ordinal: 6, Factor: 1.7}); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := meters.Profile(ctx, w.db, sys, "", "", w.site.ID)
@@ -579,16 +579,16 @@ func TestWhatAForecastNeeds(t *testing.T) {
 	if rows, err = meters.Profile(ctx, w.db, sys, "mild_wet", "large"); err != nil || len(rows) != 0 {
 		t.Errorf("%+v %v", rows, err)
 	}
-	mustFail(t, "the thirteenth month", keep(meters.Factor{Climate: ptr("snowbelt"), Size: ptr("large"), Unit: meters.Vehicles, Part: "month", Ordinal: 13, Factor: 1}), fault.Invalid, "ordinal")
+	pgtest.Refused(t, "the thirteenth month", keep(meters.Factor{Climate: new("snowbelt"), Size: new("large"), Unit: meters.Vehicles, Part: "month", Ordinal: 13, Factor: 1}), fault.Invalid, "ordinal")
 
 	moved, err := meters.Movements(ctx, w.db, sys, 10)
 	if err != nil || len(moved) != 2 || !moved[0].Mark.Equal(now) {
 		t.Fatalf("%+v %v", moved, err)
 	}
-	done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) {
 		return meters.Take(tx, sys, now.Add(time.Second), []meters.NewReading{seen(w.tunnel, day(1), "7000")})
 	})
-	done(t, w.db, sys, func(tx *gorm.DB) (any, error) { return nil, meters.Followed(tx, sys, moved) })
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (any, error) { return nil, meters.Followed(tx, sys, moved) })
 	if left, err := meters.Movements(ctx, w.db, sys, 10); err != nil || len(left) != 1 || left[0].MeterID != w.tunnel.ID || !left[0].Since.Equal(day(30)) {
 		t.Errorf("still to follow are %+v %v", left, err)
 	}
@@ -684,7 +684,7 @@ func TestWhateverIsSentTotalsNeverFall(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	rapid.Check(t, func(rt *rapid.T) {
-		m := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "N" + strings.ToUpper(uuid.NewString()[:12]), Kind: "wash_counter", Counter: meters.Counter{Digits: ptr(4)}}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &w.line.ID}})
+		m := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "N" + strings.ToUpper(uuid.NewString()[:12]), Kind: "wash_counter", Counter: meters.Counter{Digits: new(4)}}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &w.line.ID}})
 		var ids []uuid.UUID
 		for range rapid.IntRange(3, 12).Draw(rt, "steps") {
 			before := w.fingerprint(t, m.Code)
@@ -708,7 +708,7 @@ func TestWhateverIsSentTotalsNeverFall(t *testing.T) {
 				}
 			case "explain":
 				as := rapid.SampledFrom([]string{"rolled_over", "reset", "replaced", "as_seen"}).Draw(rt, "as")
-				_, err := write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
+				_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
 					return meters.Explain(tx, sys, now, got.ReadingID, meters.Explanation{As: as})
 				})
 				if k := fault.KindOf(err); err != nil && k != fault.Conflict && k != fault.Invalid {
@@ -716,7 +716,7 @@ func TestWhateverIsSentTotalsNeverFall(t *testing.T) {
 				}
 			}
 			if rapid.Bool().Draw(rt, "one before") && len(ids) > 0 {
-				_, err := write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
+				_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) {
 					return meters.Void(tx, sys, now, rapid.SampledFrom(ids).Draw(rt, "which"), "drawn")
 				})
 				if k := fault.KindOf(err); err != nil && k != fault.Conflict {
@@ -765,7 +765,7 @@ func TestUseIsAdditiveOverMoves(t *testing.T) {
 		brush := func(side string) assets.NewPosition {
 			return assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &w.line.ID, Code: code + "/" + side, Name: "Brush", Kind: "side_brush_low", LineSide: strings.ToLower(side)}}
 		}
-		pair = done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+		pair = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 			return assets.AddPositions(tx, sys, now, []assets.NewPosition{brush("LEFT"), brush("RIGHT")})
 		})
 		of = [2]meters.Meter{w.hourMeter(t, code+"/HL", pair[0].ID), w.hourMeter(t, code+"/HR", pair[1].ID)}
@@ -835,10 +835,10 @@ func (w wash) fitOnce(t testing.TB, p assets.Position, from time.Time) assets.Un
 
 func (w wash) fit2(t testing.TB) assets.Unit {
 	t.Helper()
-	part := done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+	part := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-" + strings.ToUpper(uuid.NewString()[:8]), Description: "Gearmotor", Class: "gearmotor"})
 	})
-	return done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
 		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID}})
 	})
 }

@@ -13,11 +13,12 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 func (w wash) person(t testing.TB, login string, g access.NewGrant) access.Actor {
 	t.Helper()
-	a := done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, now, access.NewPerson{Name: login, Login: login + "@example.org", CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 	})
 	who, _, err := access.Load(ctx, w.db, a.ID)
@@ -41,11 +42,11 @@ func raw(t testing.TB, db *pgdb.DB, who access.Actor, table string) int {
 func TestOwnersSeeTheirOwnTime(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
-	kestrel := done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	kestrel := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "KES", Name: "Kestrel Car Care"})
 	})
 	w.take(t, seen(w.tunnel, day(200), "10000"), seen(w.tunnel, day(150), "20000"))
-	done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, w.site.ID, kestrel.ID, day(100))
 	})
 	seller := w.person(t, "seller", access.NewGrant{Role: "owner", CustomerID: &w.customer.ID})
@@ -56,7 +57,7 @@ func TestOwnersSeeTheirOwnTime(t *testing.T) {
 
 	by := func(who access.Actor, r meters.NewReading) meters.Taken {
 		t.Helper()
-		return done(t, w.db, who, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, who, now, []meters.NewReading{r}) })[0]
+		return pgtest.Done(t, w.db, who, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, who, now, []meters.NewReading{r}) })[0]
 	}
 	// held to the seller's last reading, which the buyer does not see
 	if got := by(buyer, seen(w.tunnel, day(50), "19000")); got.Outcome != meters.NeedsExplanation || got.Doubt != "falls" {
@@ -159,13 +160,13 @@ func TestOwnersSeeTheirOwnTime(t *testing.T) {
 	if err != nil || len(d.Offers) == 0 {
 		t.Errorf("%+v %v", d, err)
 	}
-	if r, err := write(w.db, buyer, func(tx *gorm.DB) (meters.Reading, error) {
+	if r, err := pgtest.Write(w.db, buyer, func(tx *gorm.DB) (meters.Reading, error) {
 		return meters.Explain(tx, buyer, now, waiting[0].ID, meters.Explanation{As: "mistyped", Value: "29000"})
 	}); err != nil || *r.Total != 29000 {
 		t.Errorf("%+v %v", r, err)
 	}
-	_, err = write(w.db, seller, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, seller, now, waiting[0].ID, "mine") })
-	mustFail(t, "the seller voids what is the buyer's", err, fault.NotFound, "")
+	_, err = pgtest.Write(w.db, seller, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, seller, now, waiting[0].ID, "mine") })
+	pgtest.Refused(t, "the seller voids what is the buyer's", err, fault.NotFound, "")
 }
 
 // A gateway takes readings of its site only, and explains nothing.
@@ -174,14 +175,14 @@ func TestAGatewayKeepsToItsSite(t *testing.T) {
 	w := newWash(t)
 	site, line, _, _ := w.place(t, "THO", w.customer.ID)
 	other := w.add(t, meters.NewMeter{SiteID: site.ID, Edit: meters.Edit{Code: "THO-1/TC", Kind: "wash_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &line.ID}})
-	gateway := done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	gateway := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddProgram(tx, sys, now, "logger", []access.NewGrant{{Role: "gateway", SiteID: &w.site.ID}})
 	})
 	who, _, err := access.Load(ctx, w.db, gateway.ID)
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := done(t, w.db, who, func(tx *gorm.DB) ([]meters.Taken, error) {
+	got := pgtest.Done(t, w.db, who, func(tx *gorm.DB) ([]meters.Taken, error) {
 		return meters.Take(tx, who, now, []meters.NewReading{{Meter: "UMB-1/TC", At: day(2), Value: "500"}, {Meter: "THO-1/TC", At: day(2), Value: "500"},
 			{MeterID: other.ID, At: day(2), Value: "500"}, {Meter: "UMB-1/TC", At: day(1), Value: "400"}})
 	})
@@ -194,8 +195,8 @@ func TestAGatewayKeepsToItsSite(t *testing.T) {
 	if err != nil || len(all) != 2 || all[0].Source != "gateway" || all[0].RecordedBy != "logger" {
 		t.Errorf("%+v %v", all, err)
 	}
-	_, err = write(w.db, who, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, who, now, got[3].ReadingID, "no") })
-	mustFail(t, "a gateway voids", err, fault.Forbidden, "")
+	_, err = pgtest.Write(w.db, who, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, who, now, got[3].ReadingID, "no") })
+	pgtest.Refused(t, "a gateway voids", err, fault.Forbidden, "")
 	for what, fn := range map[string]func(tx *gorm.DB) error{
 		"adds a meter": func(tx *gorm.DB) error { _, err := meters.Add(tx, who, now, meters.NewMeter{}); return err },
 		"edits one": func(tx *gorm.DB) error {

@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // The traps into which a naive program falls, as the trade tells them. Figures
@@ -157,7 +158,7 @@ func TestHoursPerVehicleAreLearntAndDated(t *testing.T) {
 	}
 	derive := func(f meters.NewFormula) {
 		t.Helper()
-		done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) { return meters.Derive(tx, sys, now, computed.ID, f) })
+		pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) { return meters.Derive(tx, sys, now, computed.ID, f) })
 	}
 	of := []meters.Term{{MeterID: w.tunnel.ID, Weight: 1}}
 	derive(meters.NewFormula{From: day(30), Terms: of, LearnFrom: &w.hours.ID})
@@ -172,14 +173,14 @@ func TestHoursPerVehicleAreLearntAndDated(t *testing.T) {
 	derive(meters.NewFormula{From: day(5), Terms: of, Ratio: 34.2})
 	w.wantTotal(t, computed, day(10), then)
 	w.wantTotal(t, computed, now, "69.25 computed") // 25 days of 26.4 s and 5 of 34.2 s
-	l := done(t, w.db, sys, func(tx *gorm.DB) (meters.Learnt, error) { return meters.Learn(tx, sys, w.hours.ID, of, now) })
+	l := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (meters.Learnt, error) { return meters.Learn(tx, sys, w.hours.ID, of, now) })
 	if l.Low < 26 || l.Low > l.Ratio || l.Ratio > l.High || l.High > 35 {
 		t.Errorf("learnt %+v", l)
 	}
-	_, err = write(w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) {
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) {
 		return meters.Derive(tx, sys, now, computed.ID, meters.NewFormula{From: day(20), Terms: of, Ratio: 1})
 	})
-	mustFail(t, "a formula for the past", err, fault.Conflict, "from")
+	pgtest.Refused(t, "a formula for the past", err, fault.Conflict, "from")
 }
 
 // A meter of run hours that departs from what is usual for its brush is noticed:
@@ -220,11 +221,11 @@ func TestHoursBesideVehicles(t *testing.T) {
 // fleet gives a new gearmotor, fitted into a position.
 func (w wash) fit(t testing.TB, p assets.Position, from time.Time) assets.Unit {
 	t.Helper()
-	part := done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+	part := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-" + strings.ToUpper(uuid.NewString()[:8]), Description: "Gearmotor", Class: "gearmotor"})
 	})
-	u := done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
-		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID, StartHours: ptr(0.0), StartVehicles: ptr(int64(0))}})
+	u := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+		return assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID, StartHours: new(0.0), StartVehicles: new(int64(0))}})
 	})
 	w.put(t, u, p, from, "")
 	return u
@@ -241,17 +242,17 @@ func (w wash) slot(t testing.TB, p assets.Position) *uuid.UUID {
 
 func (w wash) put(t testing.TB, u assets.Unit, p assets.Position, from time.Time, reason string) {
 	t.Helper()
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, sys, now, assets.Putting{UnitID: u.ID, Place: assets.Place{SlotID: w.slot(t, p)}, From: &from, Reason: reason})
 	})
 }
 
 func (w wash) bench(t testing.TB, u assets.Unit, from time.Time) {
 	t.Helper()
-	l := done(t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+	l := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, now, assets.NewLocation{Code: strings.ToUpper(uuid.NewString()[:8]), Name: "Bench", Kind: "bench"})
 	})
-	done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
 		return assets.Put(tx, sys, now, assets.Putting{UnitID: u.ID, Place: assets.Place{LocationID: &l.ID}, From: &from, Reason: "precaution"})
 	})
 }
@@ -297,7 +298,7 @@ func TestOneLineForABrushAndBothForTheCompressor(t *testing.T) {
 	second := w.counter(t, "UMB-2/TC", w.line2.ID)
 	both := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB/AIR-V", Kind: "computed", Counts: "vehicles of both lines"}, Unit: meters.Vehicles,
 		Thing: meters.Thing{PositionID: &w.air.ID, Primary: true}})
-	done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Formula, error) {
 		return meters.Derive(tx, sys, now, both.ID, meters.NewFormula{From: day(20), Ratio: 1, Terms: []meters.Term{{MeterID: w.tunnel.ID, Weight: 1}, {MeterID: second.ID, Weight: 1}}})
 	})
 	w.take(t, seen(w.tunnel, day(20), "1000"), seen(second, day(20), "50000"), seen(w.tunnel, day(0), "5000"), seen(second, day(0), "52000"))
@@ -317,8 +318,8 @@ func TestAWrongReadingIsVoidedAndStays(t *testing.T) {
 	before := w.fingerprint(t)
 	wrong := w.one(t, w.tunnel, day(9), "42000", meters.Took)
 	later := w.one(t, w.tunnel, day(8), "40500", meters.NeedsExplanation)
-	_, err := write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, sys, now, wrong.ReadingID, " ") })
-	mustFail(t, "without a reason", err, fault.Invalid, "reason")
+	_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, sys, now, wrong.ReadingID, " ") })
+	pgtest.Refused(t, "without a reason", err, fault.Invalid, "reason")
 	if r := w.void(t, wrong.ReadingID); r.State != "voided" || *r.Act != "voided" || *r.Reason != "not ours" || r.Total != nil {
 		t.Errorf("voided it is %+v", r)
 	}
@@ -332,8 +333,8 @@ func TestAWrongReadingIsVoidedAndStays(t *testing.T) {
 	if err != nil || len(all) != 3 {
 		t.Errorf("to be seen are %+v %v", all, err)
 	}
-	_, err = write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, sys, now, wrong.ReadingID, "again") })
-	mustFail(t, "a second time", err, fault.Conflict, "")
+	_, err = pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, sys, now, wrong.ReadingID, "again") })
+	pgtest.Refused(t, "a second time", err, fault.Conflict, "")
 	// the instant is free again
 	w.one(t, w.tunnel, day(9), "40200", meters.Took)
 	m := w.meter(t, w.tunnel)
@@ -437,7 +438,7 @@ func TestAZeroDayIsNoMissingDay(t *testing.T) {
 func TestTenthsTypedAsWholeAreNoticed(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
-	m := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H5", Kind: "hour_meter", Counter: meters.Counter{Digits: ptr(6), Decimals: 1}}, Unit: meters.Hours, Thing: meters.Thing{PositionID: &w.left.ID}})
+	m := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H5", Kind: "hour_meter", Counter: meters.Counter{Digits: new(6), Decimals: 1}}, Unit: meters.Hours, Thing: meters.Thing{PositionID: &w.left.ID}})
 	w.one(t, m, day(30), "12300.0", meters.Took)
 	got := w.one(t, m, day(20), "123456", meters.NeedsExplanation)
 	if o := offer(t, got, "mistyped"); o.Value != "12345.6" || o.Unit != "h" || !strings.Contains(o.Means, "tenths typed as whole") {
@@ -470,10 +471,10 @@ func TestTwoCountersOfOneLineAreReconciled(t *testing.T) {
 	t.Parallel()
 	w := newWash(t)
 	sales := w.add(t, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/POS", Kind: "point_of_sale"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &w.line.ID}})
-	_, err := write(w.db, sys, func(tx *gorm.DB) (meters.Meter, error) {
+	_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (meters.Meter, error) {
 		return meters.Add(tx, sys, now, meters.NewMeter{SiteID: w.site.ID, From: &began, Unit: meters.Vehicles, Edit: meters.Edit{Code: "UMB-1/X", Kind: "wash_counter"}, Thing: meters.Thing{LineID: &w.line.ID, Primary: true}})
 	})
-	mustFail(t, "a second one that leads", err, fault.Conflict, "primary")
+	pgtest.Refused(t, "a second one that leads", err, fault.Conflict, "primary")
 	w.take(t, seen(w.tunnel, day(60), "1000"), seen(w.tunnel, day(31), "10000"), seen(w.tunnel, day(1), "20000"), seen(sales, day(41), "500"), seen(sales, day(1), "13500"))
 	got, err := meters.Reconcile(ctx, w.db, sys, meters.PlainDays, w.site.ID)
 	if err != nil || len(got) != 1 || got[0].PrimaryID != w.tunnel.ID || got[0].OtherID != sales.ID || got[0].Counted != 10000 || got[0].OtherDid != 9750 {
@@ -511,12 +512,12 @@ func TestAnOutputIsReassigned(t *testing.T) {
 	w.take(t, seen(w.hours, day(100), "1000.0"), seen(w.hours, day(40), "1100.0"), seen(w.hours, day(0), "1180.0"),
 		seen(w.hoursRight, day(100), "2000.0"), seen(w.hoursRight, day(40), "2300.0"))
 	place := func(m meters.Meter, p assets.Position, primary bool) error {
-		_, err := write(w.db, sys, func(tx *gorm.DB) ([]meters.Placement, error) {
+		_, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) ([]meters.Placement, error) {
 			return meters.Place(tx, sys, now, m.ID, day(40), meters.Thing{PositionID: &p.ID, Primary: primary})
 		})
 		return err
 	}
-	mustFail(t, "while the other one leads there", place(w.hours, w.right, true), fault.Conflict, "primary")
+	pgtest.Refused(t, "while the other one leads there", place(w.hours, w.right, true), fault.Conflict, "primary")
 	if err := place(w.hoursRight, w.air, true); err != nil {
 		t.Fatal(err)
 	}
@@ -533,5 +534,5 @@ func TestAnOutputIsReassigned(t *testing.T) {
 	if err != nil || len(all) != 2 || all[0].Code != w.left.Code || !all[0].Until.Equal(day(40)) || all[1].Code != w.right.Code || all[1].Until != nil {
 		t.Errorf("it belonged to %+v %v", all, err)
 	}
-	mustFail(t, "before it came there", place(w.hours, w.left, false), fault.Conflict, "from")
+	pgtest.Refused(t, "before it came there", place(w.hours, w.left, false), fault.Conflict, "from")
 }

@@ -2,7 +2,6 @@ package meters_test
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -14,7 +13,6 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
-	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 )
@@ -31,36 +29,6 @@ var (
 
 // day is an instant so many days before now.
 func day(n float64) time.Time { return now.Add(-time.Duration(n * 24 * float64(time.Hour))) }
-
-func ptr[T any](it T) *T { return &it }
-
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field string) *fault.Error {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != kind || f.Field != field {
-		t.Errorf("%s: %v, want a fault of kind %d at %q", what, err, kind, field)
-		return &fault.Error{}
-	}
-	return f
-}
 
 // wash is a site with two lines of 100 vehicles an hour, a brush on each side of
 // the first, shared equipment, and their meters.
@@ -81,14 +49,14 @@ func newWash(t testing.TB) wash {
 	t.Helper()
 	service, owner := pgtest.DSN(t)
 	w := wash{db: pgtest.Open(t, service), service: service, owner: owner}
-	w.customer = done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	w.customer = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "HAD", Name: "Hadrelle Wash Group"})
 	})
 	w.site, w.line, w.left, w.right = w.place(t, "UMB", w.customer.ID)
-	w.line2 = done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
-		return assets.AddLine(tx, sys, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-2", VehiclesPerHourMax: ptr(100)})
+	w.line2 = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+		return assets.AddLine(tx, sys, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-2", VehiclesPerHourMax: new(100)})
 	})
-	w.air = done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+	w.air = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 		return assets.AddPosition(tx, sys, now, assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{Code: "UMB/AIR", Name: "Compressor", Kind: "compressed_air", LineSide: "centre"}})
 	})
 	w.tunnel = w.counter(t, "UMB-1/TC", w.line.ID)
@@ -100,18 +68,18 @@ func newWash(t testing.TB) wash {
 // place adds a site with one line and a pair of low side brushes.
 func (w wash) place(t testing.TB, code string, customer uuid.UUID) (assets.Site, assets.Line, assets.Position, assets.Position) {
 	t.Helper()
-	site := done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+	site := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 		return assets.AddSite(tx, sys, now, customer, &began, assets.SiteEdit{Code: code, Name: code + " Express", Zone: "America/Chicago",
 			Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 	})
-	line := done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
-		return assets.AddLine(tx, sys, now, site.ID, &began, assets.LineEdit{Code: code + "-1", VehiclesPerHourMax: ptr(100)})
+	line := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+		return assets.AddLine(tx, sys, now, site.ID, &began, assets.LineEdit{Code: code + "-1", VehiclesPerHourMax: new(100)})
 	})
 	brush := func(side string) assets.NewPosition {
 		return assets.NewPosition{SiteID: site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: code + "-1/SBL-" + strings.ToUpper(side[:1]),
 			Name: "Low side brush", Kind: "side_brush_low", LineSide: side}}
 	}
-	pair := done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+	pair := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 		return assets.AddPositions(tx, sys, now, []assets.NewPosition{brush("left"), brush("right")})
 	})
 	return site, line, pair[0], pair[1]
@@ -123,27 +91,27 @@ func (w wash) add(t testing.TB, in meters.NewMeter) meters.Meter {
 	if in.SiteID == uuid.Nil {
 		in.SiteID = w.site.ID
 	}
-	return done(t, w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (meters.Meter, error) { return meters.Add(tx, sys, now, in) })
 }
 
 // counter adds the entrance counter of a line, with five wheels: it rolls over at 100 000.
 func (w wash) counter(t testing.TB, code string, line uuid.UUID) meters.Meter {
 	t.Helper()
-	return w.add(t, meters.NewMeter{Edit: meters.Edit{Code: code, Kind: "entrance_counter", Counter: meters.Counter{Digits: ptr(5)}}, Unit: meters.Vehicles,
+	return w.add(t, meters.NewMeter{Edit: meters.Edit{Code: code, Kind: "entrance_counter", Counter: meters.Counter{Digits: new(5)}}, Unit: meters.Vehicles,
 		Thing: meters.Thing{LineID: &line, Primary: true}})
 }
 
 // hourMeter adds the hour meter of a position, of 9 999.9 h.
 func (w wash) hourMeter(t testing.TB, code string, position uuid.UUID) meters.Meter {
 	t.Helper()
-	return w.add(t, meters.NewMeter{Edit: meters.Edit{Code: code, Kind: "hour_meter", Counts: "contactor K14", Counter: meters.Counter{Digits: ptr(4), Decimals: 1}}, Unit: meters.Hours,
+	return w.add(t, meters.NewMeter{Edit: meters.Edit{Code: code, Kind: "hour_meter", Counts: "contactor K14", Counter: meters.Counter{Digits: new(4), Decimals: 1}}, Unit: meters.Hours,
 		Thing: meters.Thing{PositionID: &position, Primary: true}})
 }
 
 // take sends readings and gives what became of them.
 func (w wash) take(t testing.TB, in ...meters.NewReading) []meters.Taken {
 	t.Helper()
-	return done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, in) })
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, sys, now, in) })
 }
 
 func seen(m meters.Meter, at time.Time, value string) meters.NewReading {
@@ -179,12 +147,12 @@ func (w wash) wantTotal(t testing.TB, m meters.Meter, at time.Time, want string)
 
 func (w wash) explain(t testing.TB, id uuid.UUID, e meters.Explanation) meters.Reading {
 	t.Helper()
-	return done(t, w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Explain(tx, sys, now, id, e) })
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Explain(tx, sys, now, id, e) })
 }
 
 func (w wash) void(t testing.TB, id uuid.UUID) meters.Reading {
 	t.Helper()
-	return done(t, w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, sys, now, id, "not ours") })
+	return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (meters.Reading, error) { return meters.Void(tx, sys, now, id, "not ours") })
 }
 
 // offer gives the explanation of a kind that is offered.

@@ -23,10 +23,10 @@ func TestLinesSayWhatLiesWhere(t *testing.T) {
 		if _, err := Prepare(tx, w.clerk, w.now, []Preparing{{UnitID: unit, Orientation: "O3"}}); err != nil {
 			return err
 		}
-		return SetLevels(tx, w.clerk, []Level{{*w.at("WH"), w.part["SEAL"], amount.Of(6), ptr(amount.Of(20))}, {*w.at("WH"), w.part["KEY"], amount.Of(10), nil}})
+		return SetLevels(tx, w.clerk, []Level{{*w.at("WH"), w.part["SEAL"], amount.Of(6), new(amount.Of(20))}, {*w.at("WH"), w.part["KEY"], amount.Of(10), nil}})
 	})
 	refused(t, w.try(w.clerk, func(tx *gorm.DB) error {
-		return SetLevels(tx, w.clerk, []Level{{*w.at("WH"), w.part["SEAL"], -1, nil}, {*w.at("WH"), w.part["KEY"], amount.Of(10), ptr(amount.One)}})
+		return SetLevels(tx, w.clerk, []Level{{*w.at("WH"), w.part["SEAL"], -1, nil}, {*w.at("WH"), w.part["KEY"], amount.Of(10), new(amount.One)}})
 	}), "items[1].most", "not below the least", "must not be negative")
 	c := w.claimed("SEAL", 2, "2025-06-01", "J02 UMB")
 	if _, err := w.aside(c, Aside{LocationID: *w.at("WH")}); err != nil {
@@ -79,7 +79,7 @@ func TestLinesSayWhatLiesWhere(t *testing.T) {
 	if len(paged) != len(all) {
 		t.Errorf("%d lines in pages, %d at once", len(paged), len(all))
 	}
-	if one, err := Lines(ctx, w.db, w.clerk, w.now, LineFilter{LocationID: w.at("V1"), PartID: ptr(w.part["NUT"])}, Page{Limit: 5}); err != nil || len(one) != 1 {
+	if one, err := Lines(ctx, w.db, w.clerk, w.now, LineFilter{LocationID: w.at("V1"), PartID: new(w.part["NUT"])}, Page{Limit: 5}); err != nil || len(one) != 1 {
 		t.Errorf("%+v, %v", one, err)
 	}
 	// a customer sees the own shelf, and nothing of the rest

@@ -162,7 +162,7 @@ func TestWhatNobodyCanOrder(t *testing.T) {
 	_, err = draft(w.tech, NewOrderLine{PartID: w.part["NUT"], Amount: amount.Of(10), PriceMinor: &price})
 	refused(t, err, "lines[0].price_minor", "sees cost")
 	for says, l := range map[string]NewOrderLine{"names no part": {PartID: uuid.New(), Amount: amount.One}, "above 0": {PartID: w.part["NUT"]}, "a date": {PartID: w.part["NUT"], Amount: amount.Of(10), NeededOn: "x"},
-		"whole number": {PartID: w.part["NUT"], Amount: 10500}, "negative": {PartID: w.part["NUT"], Amount: amount.Of(10), PriceMinor: ptr(int64(-1))}} {
+		"whole number": {PartID: w.part["NUT"], Amount: 10500}, "negative": {PartID: w.part["NUT"], Amount: amount.Of(10), PriceMinor: new(int64(-1))}} {
 		_, err := draft(w.clerk, l)
 		refused(t, err, "lines[0]", says)
 	}
@@ -188,7 +188,7 @@ func TestWhatNobodyCanOrder(t *testing.T) {
 	}
 	_, err = DraftOrder(nil, w.clerk, w.now, NewOrder{})
 	refused(t, err, "lines", "1 to 200")
-	staff := w.person("site_staff", "gil", ptr(w.owner["HAD"]))
+	staff := w.person("site_staff", "gil", new(w.owner["HAD"]))
 	if _, err := draft(staff, NewOrderLine{}); fault.KindOf(err) != fault.Forbidden {
 		t.Errorf("site staff order: %v", err)
 	}
@@ -300,7 +300,7 @@ func TestStory06AnOpenedKitIsNoKit(t *testing.T) {
 	w.later(100 * aDay)
 	_, err = w.moves("move 1 SWAP-KIT V1 > WH")
 	refused(t, err, "items[0].amount", "0 of 1")
-	found, err := Bags(ctx, w.db, w.clerk, BagFilter{Sealed: true, KitID: ptr(w.part["SWAP-KIT"])}, Page{Limit: 5})
+	found, err := Bags(ctx, w.db, w.clerk, BagFilter{Sealed: true, KitID: new(w.part["SWAP-KIT"])}, Page{Limit: 5})
 	if err != nil || len(found) != 1 || found[0].Location != "V1" {
 		t.Errorf("%+v, %v", found, err)
 	}
@@ -435,7 +435,7 @@ func TestStory08And09CoresAndWarranty(t *testing.T) {
 		}
 	}
 	refused(t, step(CoreStep{State: "refused"}), "note", "why the deposit is lost")
-	if err := step(CoreStep{State: "partly_credited", CreditedMinor: ptr(int64(20000))}); err != nil || *c.CreditedMinor != 20000 {
+	if err := step(CoreStep{State: "partly_credited", CreditedMinor: new(int64(20000))}); err != nil || *c.CreditedMinor != 20000 {
 		t.Errorf("%+v, %v", c, err)
 	}
 	refused(t, step(CoreStep{State: "credited"}), "state", "ended as partly credited")
@@ -529,8 +529,8 @@ func TestCountsAreBlindAndByTwo(t *testing.T) {
 	refused(t, err, "lines[", "by a second person")
 	refused(t, enter(w.clerk, Counted{LineID: line("NUT"), Amount: amount.Of(9)}), "items[0].line_id", "not by the first")
 	refused(t, enter(w.tech, Counted{LineID: line("SCREW"), Amount: amount.Of(9)}), "items[0].line_id", "by somebody else already")
-	for says, in := range map[string]Counted{"names no line": {LineID: ptr(uuid.New())}, "names no part": {PartID: uuid.New()}, "on the list already": {PartID: w.part["NUT"], Amount: amount.One},
-		"names no lot": {PartID: w.part["SEAL"], Amount: amount.One}, "whole number": {PartID: w.part["KEY"], Amount: 1500}, "within the week": {PartID: w.part["KEY"], Amount: amount.One, At: ptr(w.now.Add(time.Hour))}} {
+	for says, in := range map[string]Counted{"names no line": {LineID: new(uuid.New())}, "names no part": {PartID: uuid.New()}, "on the list already": {PartID: w.part["NUT"], Amount: amount.One},
+		"names no lot": {PartID: w.part["SEAL"], Amount: amount.One}, "whole number": {PartID: w.part["KEY"], Amount: 1500}, "within the week": {PartID: w.part["KEY"], Amount: amount.One, At: new(w.now.Add(time.Hour))}} {
 		refused(t, enter(w.tech, in), "items[0].", says)
 	}
 	if err := enter(w.tech, Counted{LineID: line("NUT"), Amount: amount.Of(9)}, Counted{LineID: line("MOTOR"), Tags: []string{tags[b]}}, Counted{PartID: w.part["KEY"], Amount: amount.Of(3)}); err != nil {

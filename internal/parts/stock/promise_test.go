@@ -105,7 +105,7 @@ func TestAGraverJobTakesAClaimAndTheLoserIsTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	lost, err := Claims(ctx, w.db, w.clerk, ClaimFilter{State: ptr("taken")}, Page{Limit: 10})
+	lost, err := Claims(ctx, w.db, w.clerk, ClaimFilter{State: new("taken")}, Page{Limit: 10})
 	if err != nil || len(lost) != 1 || *lost[0].TakenByID != won.ID || lost[0].EndedWhy != "taken for guard off at DUN: somebody could be hurt" {
 		t.Errorf("%+v, %v", lost, err)
 	}
@@ -190,7 +190,7 @@ func TestWhatIsSetAsideFollowsItsClaim(t *testing.T) {
 		t.Fatalf("%+v, %v", held, err)
 	}
 	w.use("3 SEAL V1", func(u *Used) { u.ClaimID = &set[0].ID })
-	if used, err := Claims(ctx, w.db, w.clerk, ClaimFilter{State: ptr("used")}, Page{Limit: 10}); err != nil || len(used) != 1 || used[0].ID != set[0].ID {
+	if used, err := Claims(ctx, w.db, w.clerk, ClaimFilter{State: new("used")}, Page{Limit: 10}); err != nil || len(used) != 1 || used[0].ID != set[0].ID {
 		t.Errorf("%+v, %v", used, err)
 	}
 	// what is set aside for one job and used by another is used, and asked about
@@ -271,7 +271,7 @@ func TestStory14ClaimsOfBeforeKeepTheOldPart(t *testing.T) {
 	if len(got) != 2 || got["NUT"] != "3" || got["KEY"] != "6" {
 		t.Errorf("claimed are %v", got)
 	}
-	held, err := Claims(ctx, w.db, w.clerk, ClaimFilter{PartID: ptr(w.part["OLDNUT"])}, Page{Limit: 10})
+	held, err := Claims(ctx, w.db, w.clerk, ClaimFilter{PartID: new(w.part["OLDNUT"])}, Page{Limit: 10})
 	if err != nil || len(held) != 1 || held[0].ID != before.ID || held[0].State != "open" {
 		t.Errorf("%+v, %v", held, err)
 	}

@@ -203,21 +203,19 @@ func TestUseIsNeverRefused(t *testing.T) {
 		"names no loc":   {PartID: w.part["NUT"], Amount: 1000, From: uuid.New()},
 		"above 0":        {PartID: w.part["NUT"], From: *w.at("V1")},
 		"kept by unit":   {PartID: w.part["MOTOR"], Amount: 1000, From: *w.at("V1")},
-		"must not lie a": {PartID: w.part["NUT"], Amount: 1000, From: *w.at("V1"), At: ptr(w.now.Add(time.Hour))},
+		"must not lie a": {PartID: w.part["NUT"], Amount: 1000, From: *w.at("V1"), At: new(w.now.Add(time.Hour))},
 	} {
 		refused(t, w.try(w.tech, func(tx *gorm.DB) error { _, err := Use(tx, w.tech, w.now, []Used{u}); return err }), "items[0].", says)
 	}
 	if got, err := Use(nil, w.tech, w.now, nil); err != nil || len(got) != 0 {
 		t.Errorf("%v, %v", got, err)
 	}
-	staff := w.person("site_staff", "gil", ptr(w.owner["HAD"]))
+	staff := w.person("site_staff", "gil", new(w.owner["HAD"]))
 	if err := w.try(staff, func(tx *gorm.DB) error { _, err := Use(tx, staff, w.now, []Used{{}}); return err }); err == nil {
 		t.Error("site staff book parts")
 	}
 	w.sound()
 }
-
-func ptr[T any](v T) *T { return &v }
 
 // Stories 12 and 13: from a customer-owned shelf nothing is billed again; from a consigned one it is.
 func TestStory12And13OwnPartsAreNotBilledAgain(t *testing.T) {
@@ -325,8 +323,8 @@ func TestStory18TheSameSerialIsRefusedTheSecondTime(t *testing.T) {
 		"names no location": {PartID: w.part["MOTOR"], To: uuid.New()},
 		"no place to rec":   {PartID: w.part["MOTOR"], To: *w.at("SCRAP")},
 		"not a quarantine":  {PartID: w.part["MOTOR"], To: *w.at("WH"), Damaged: true},
-		"lie ahead":         {PartID: w.part["MOTOR"], To: *w.at("WH"), At: ptr(w.now.Add(time.Hour))},
-		"another customer":  {PartID: w.part["MOTOR"], To: *w.at("SH-PEL"), Owner: Owner{Customers, ptr(w.owner["HAD"])}},
+		"lie ahead":         {PartID: w.part["MOTOR"], To: *w.at("WH"), At: new(w.now.Add(time.Hour))},
+		"another customer":  {PartID: w.part["MOTOR"], To: *w.at("SH-PEL"), Owner: Owner{Customers, new(w.owner["HAD"])}},
 	} {
 		refused(t, w.try(w.clerk, func(tx *gorm.DB) error { _, err := ReceiveUnits(tx, w.clerk, w.now, []NewUnit{u}); return err }), "items[0].", says)
 	}
@@ -406,7 +404,7 @@ func TestStory01ABenchTurnsAGearmotor(t *testing.T) {
 	refused(t, prepare(w.clerk, Preparing{UnitID: id}), "items[0].orientation", "bench")
 	refused(t, prepare(w.clerk, Preparing{UnitID: uuid.New(), Links: "low"}), "items[0].unit_id", "names no unit")
 	refused(t, prepare(w.clerk, Preparing{UnitID: id, Links: "sideways"}), "items[0]", "low")
-	staff := w.person("site_staff", "gil", ptr(w.owner["HAD"]))
+	staff := w.person("site_staff", "gil", new(w.owner["HAD"]))
 	if err := prepare(staff, Preparing{UnitID: id, Links: "low"}); err == nil {
 		t.Error("site staff set links")
 	}

@@ -29,26 +29,6 @@ var (
 	sys   = access.System
 )
 
-// write runs fn in a transaction of the actor and gives its result.
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-// done is write for what must succeed.
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
 func must[T any](it T, err error) func(t testing.TB) T {
 	return func(t testing.TB) T {
 		t.Helper()
@@ -56,14 +36,6 @@ func must[T any](it T, err error) func(t testing.TB) T {
 			t.Fatal(err)
 		}
 		return it
-	}
-}
-
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field string) {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != kind || f.Field != field || f.Msg == "" {
-		t.Errorf("%s: %v, want a fault of kind %d at %q", what, err, kind, field)
 	}
 }
 
@@ -94,24 +66,24 @@ type world struct {
 func newWorld(t testing.TB) world {
 	t.Helper()
 	w := world{db: pgtest.New(t)}
-	part := done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+	part := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-20001", Description: "Hub", Class: "hub"})
 	})
 	for code, p := range map[string]*place{"UMB": &w.ours, "THO": &w.other} {
-		p.customer = done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+		p.customer = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 			return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: code + "C", Name: code + " Washes"})
 		})
-		p.site = done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+		p.site = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 			return assets.AddSite(tx, sys, now, p.customer.ID, &began, assets.SiteEdit{Code: code, Name: code, Zone: "America/Chicago", Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 		})
-		p.line = done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+		p.line = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 			return assets.AddLine(tx, sys, now, p.site.ID, &began, assets.LineEdit{Code: code + "-1"})
 		})
-		p.brush = done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+		p.brush = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 			return assets.AddPosition(tx, sys, now, assets.NewPosition{SiteID: p.site.ID, From: &began,
 				PositionEdit: assets.PositionEdit{LineID: &p.line.ID, Code: code + "-1/SBL-L", Name: "Low side brush", Kind: "side_brush_low", LineSide: "left"}})
 		})
-		p.hub = done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+		p.hub = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
 			u, err := assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part.ID}})
 			if err != nil {
 				return u, err
@@ -133,7 +105,7 @@ func newWorld(t testing.TB) world {
 
 func (w world) person(t testing.TB, login string, grants ...access.NewGrant) access.Actor {
 	t.Helper()
-	p := done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	p := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, now, access.NewPerson{Name: login, Login: login + "@example.org", CustomerID: grants[0].CustomerID, Grants: grants})
 	})
 	who, _, err := access.Load(ctx, w.db, p.ID)
@@ -154,7 +126,7 @@ func told(p place, change func(*failure.New)) failure.New {
 }
 
 func (w world) add(who access.Actor, in failure.New) (failure.Fault, error) {
-	return write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) { return failure.Add(tx, who, now, in) })
+	return pgtest.Write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) { return failure.Add(tx, who, now, in) })
 }
 
 func (w world) tasks(t testing.TB, f failure.Fault) (all []string) {
@@ -256,10 +228,10 @@ func TestTheFourTimes(t *testing.T) {
 			}
 			continue
 		}
-		mustFail(t, field, err, fault.Invalid, field)
+		pgtest.Refused(t, field, err, fault.Invalid, field)
 	}
 	_, err := w.add(w.staff, told(w.ours, func(in *failure.New) { in.NoticedAt, in.RestoredAt = at(-1), at(-2) }))
-	mustFail(t, "restored before it was noticed", err, fault.Invalid, "restored_at")
+	pgtest.Refused(t, "restored before it was noticed", err, fault.Invalid, "restored_at")
 	if all := must(failure.List(ctx, w.db, sys, failure.Filter{}, access.Page{Limit: 50}))(t); len(all) != 7 {
 		t.Errorf("%d faults are kept", len(all))
 	}
@@ -285,12 +257,12 @@ func TestBadReportsNameTheirField(t *testing.T) {
 		"caused_by_id":  func(in *failure.New) { in.CausedByID = &elsewhere.ID },
 	} {
 		_, err := w.add(sys, told(w.ours, change))
-		mustFail(t, field, err, fault.Invalid, field)
+		pgtest.Refused(t, field, err, fault.Invalid, field)
 	}
 	_, err := w.add(sys, told(w.ours, func(in *failure.New) { in.PositionID, in.UnitID = nil, &w.ours.hub.ID }))
-	mustFail(t, "a unit without its place", err, fault.Invalid, "unit_id")
+	pgtest.Refused(t, "a unit without its place", err, fault.Invalid, "unit_id")
 	_, err = w.add(sys, told(w.ours, func(in *failure.New) { in.SiteID, in.PositionID = uuid.New(), nil }))
-	mustFail(t, "no site", err, fault.Invalid, "site_id")
+	pgtest.Refused(t, "no site", err, fault.Invalid, "site_id")
 	if all := must(failure.List(ctx, w.db, sys, failure.Filter{SiteID: &w.ours.site.ID}, access.Page{Limit: 50}))(t); len(all) != 0 {
 		t.Errorf("%d faults were left behind", len(all))
 	}
@@ -305,7 +277,7 @@ func TestFindingsAreRevisedAndAllKept(t *testing.T) {
 		t.Errorf("nobody has looked and yet %+v", f.Last)
 	}
 	find := func(who access.Actor, at time.Time, in failure.NewFinding) (failure.Fault, error) {
-		return write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) { return failure.Find(tx, who, at, f.ID, in) })
+		return pgtest.Write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) { return failure.Find(tx, who, at, f.ID, in) })
 	}
 	must(find(w.staff, now, failure.NewFinding{Mode: "FM-025", Mechanism: "electrical", Cause: "unknown"}))(t)
 	got := must(find(w.technician, now.Add(time.Hour), failure.NewFinding{Mode: "FM-019", Mechanism: "blockage", Cause: "installation", Note: "its transport plug was left in"}))(t)
@@ -321,11 +293,11 @@ func TestFindingsAreRevisedAndAllKept(t *testing.T) {
 		t.Errorf("counts %+v", got.Last)
 	}
 	_, err := find(w.technician, now, failure.NewFinding{Mechanism: "magic", Cause: "unknown"})
-	mustFail(t, "a mechanism that is none", err, fault.Invalid, "mechanism")
+	pgtest.Refused(t, "a mechanism that is none", err, fault.Invalid, "mechanism")
 	_, err = find(w.technician, now, failure.NewFinding{Mechanism: "wear", Cause: "fate"})
-	mustFail(t, "a cause that is none", err, fault.Invalid, "cause")
+	pgtest.Refused(t, "a cause that is none", err, fault.Invalid, "cause")
 	_, err = find(w.clerk, now, failure.NewFinding{Mechanism: "wear", Cause: "unknown"})
-	mustFail(t, "a clerk", err, fault.Forbidden, "")
+	pgtest.Refused(t, "a clerk", err, fault.Forbidden, "")
 }
 
 func TestWhatIsBetterKnownIsSaid(t *testing.T) {
@@ -334,7 +306,7 @@ func TestWhatIsBetterKnownIsSaid(t *testing.T) {
 	first := must(w.add(w.staff, told(w.ours, nil)))(t)
 	f := must(w.add(w.staff, told(w.ours, nil)))(t)
 	say := func(version int, in failure.Edit) (failure.Fault, error) {
-		return write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
+		return pgtest.Write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
 			return failure.Say(tx, w.staff, now.Add(time.Hour), f.ID, version, in)
 		})
 	}
@@ -345,17 +317,17 @@ func TestWhatIsBetterKnownIsSaid(t *testing.T) {
 		t.Errorf("said %+v", got)
 	}
 	_, err := say(f.Version, in)
-	mustFail(t, "an old version", err, fault.Stale, "If-Match")
+	pgtest.Refused(t, "an old version", err, fault.Stale, "If-Match")
 	in.CausedByID = &f.ID
 	_, err = say(got.Version, in)
-	mustFail(t, "its own cause", err, fault.Invalid, "caused_by_id")
+	pgtest.Refused(t, "its own cause", err, fault.Invalid, "caused_by_id")
 	in = got.Edit
 	in.RestoredAt = at(-3)
 	_, err = say(got.Version, in)
-	mustFail(t, "restored before stopped", err, fault.Invalid, "restored_at")
+	pgtest.Refused(t, "restored before stopped", err, fault.Invalid, "restored_at")
 	in.RestoredAt = at(30)
 	_, err = say(got.Version, in)
-	mustFail(t, "restored tomorrow", err, fault.Invalid, "restored_at")
+	pgtest.Refused(t, "restored tomorrow", err, fault.Invalid, "restored_at")
 }
 
 // A temporary fix restores the brush and raises the work that makes it last, by a
@@ -365,7 +337,7 @@ func TestATemporaryFixIsMadeLastingByADate(t *testing.T) {
 	w := newWorld(t)
 	f := must(w.add(w.staff, told(w.ours, nil)))(t)
 	hold := func(who access.Actor, id uuid.UUID, says, until string) (failure.Fault, error) {
-		return write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) {
+		return pgtest.Write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) {
 			return failure.HoldUntil(tx, who, now.Add(time.Hour), id, says, until)
 		})
 	}
@@ -378,15 +350,15 @@ func TestATemporaryFixIsMadeLastingByADate(t *testing.T) {
 	}
 	for field, c := range map[string][2]string{"until": {"strap", "2025-06-09"}, "says": {" ", "2025-06-24"}} {
 		_, err := hold(w.technician, f.ID, c[0], c[1])
-		mustFail(t, field, err, fault.Invalid, field)
+		pgtest.Refused(t, field, err, fault.Invalid, field)
 	}
 	for _, until := range []string{"soon", "2026-06-12"} {
 		_, err := hold(w.technician, f.ID, "strap", until)
-		mustFail(t, until, err, fault.Invalid, "until")
+		pgtest.Refused(t, until, err, fault.Invalid, "until")
 	}
 	grave := must(w.add(w.staff, told(w.ours, func(in *failure.New) { in.Danger = true })))(t)
 	_, err := hold(w.technician, grave.ID, "strap", "2025-06-24")
-	mustFail(t, "somebody can be hurt", err, fault.Invalid, "until")
+	pgtest.Refused(t, "somebody can be hurt", err, fault.Invalid, "until")
 }
 
 // What was reported in error stays visible with the reason, and its work ends.
@@ -395,10 +367,10 @@ func TestAFaultIsWithdrawn(t *testing.T) {
 	w := newWorld(t)
 	f := must(w.add(w.staff, told(w.ours, nil)))(t)
 	withdraw := func(why string) (failure.Fault, error) {
-		return write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) { return failure.Withdraw(tx, w.staff, now, f.ID, why) })
+		return pgtest.Write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) { return failure.Withdraw(tx, w.staff, now, f.ID, why) })
 	}
 	_, err := withdraw(" ")
-	mustFail(t, "without a reason", err, fault.Invalid, "reason")
+	pgtest.Refused(t, "without a reason", err, fault.Invalid, "reason")
 	got := must(withdraw("the other brush"))(t)
 	if got.State() != "withdrawn" || *got.WithdrawnWhy != "the other brush" || got.Lasted(now.Add(time.Hour)) != 0 || got.Stood(now) != 0 {
 		t.Errorf("withdrawn %+v", got)
@@ -407,11 +379,11 @@ func TestAFaultIsWithdrawn(t *testing.T) {
 		t.Errorf("work %v", w.tasks(t, f))
 	}
 	_, err = withdraw("again")
-	mustFail(t, "twice", err, fault.Conflict, "")
-	_, err = write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
+	pgtest.Refused(t, "twice", err, fault.Conflict, "")
+	_, err = pgtest.Write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
 		return failure.Say(tx, w.staff, now, f.ID, got.Version, got.Edit)
 	})
-	mustFail(t, "edited afterwards", err, fault.Conflict, "")
+	pgtest.Refused(t, "edited afterwards", err, fault.Conflict, "")
 }
 
 // Owners and site staff report and see at their sites in their time; nobody sees
@@ -427,7 +399,7 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 			t.Errorf("%s sees %+v", who.Name, all)
 		}
 		_, err := failure.One(ctx, w.db, who, foreign.ID)
-		mustFail(t, who.Name, err, fault.NotFound, "")
+		pgtest.Refused(t, who.Name, err, fault.NotFound, "")
 		if list := must(failure.Findings(ctx, w.db, who, foreign.ID))(t); len(list) != 0 {
 			t.Errorf("%s reads findings %v", who.Name, list)
 		}
@@ -452,8 +424,8 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 			},
 			"withdraw": func(tx *gorm.DB) (failure.Fault, error) { return failure.Withdraw(tx, who, now, foreign.ID, "mine") },
 		} {
-			_, err := write(w.db, who, fn)
-			mustFail(t, who.Name+" "+what, err, fault.NotFound, "")
+			_, err := pgtest.Write(w.db, who, fn)
+			pgtest.Refused(t, who.Name+" "+what, err, fault.NotFound, "")
 		}
 	}
 	// whoever may not report may not change either
@@ -461,8 +433,8 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 		"add": func(tx *gorm.DB) (failure.Fault, error) { return failure.Add(tx, w.clerk, now, told(w.ours, nil)) },
 		"say": func(tx *gorm.DB) (failure.Fault, error) { return failure.Say(tx, w.clerk, now, own.ID, 1, own.Edit) },
 	} {
-		_, err := write(w.db, w.clerk, fn)
-		mustFail(t, what, err, fault.Forbidden, "")
+		_, err := pgtest.Write(w.db, w.clerk, fn)
+		pgtest.Refused(t, what, err, fault.Forbidden, "")
 	}
 	// row-level security alone keeps a forgotten scope
 	var seen []int64
@@ -471,7 +443,7 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 		t.Errorf("an unscoped query gives %v %v", seen, err)
 	}
 	// a sold site takes no faults of the former owner's time along
-	done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
 		return assets.HandOver(tx, sys, w.ours.site.ID, w.other.customer.ID, *at(1))
 	})
 	heir := w.person(t, "heir", access.NewGrant{Role: "owner", CustomerID: &w.other.customer.ID})
@@ -510,7 +482,7 @@ func TestListsAreReadByPages(t *testing.T) {
 		t.Errorf("pages give %v", got)
 	}
 	_, err := failure.List(ctx, w.db, w.owner, failure.Filter{}, access.Page{After: "x", Limit: 3})
-	mustFail(t, "a key of another list", err, fault.Malformed, "query.cursor")
+	pgtest.Refused(t, "a key of another list", err, fault.Malformed, "query.cursor")
 	if all := must(failure.List(ctx, w.db, w.owner, failure.Filter{Open: true}, access.Page{Limit: 50}))(t); len(all) != 4 {
 		t.Errorf("%d are open", len(all))
 	}
@@ -537,7 +509,7 @@ func TestModesBelongToKinds(t *testing.T) {
 				t.Errorf("%s is seen at %s, which is no kind", m.Code, k)
 			}
 		}
-		if _, err := write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
+		if _, err := pgtest.Write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
 			return failure.Add(tx, w.staff, now, told(w.ours, func(in *failure.New) { in.Mode = m.Code }))
 		}); err != nil {
 			t.Errorf("%s: %v", m.Code, err)

@@ -2,7 +2,6 @@ package isolation_test
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -31,32 +30,6 @@ var (
 	sys = access.System
 )
 
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field string) {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != kind || f.Field != field {
-		t.Errorf("%s: %v, want a fault of kind %d at %q", what, err, kind, field)
-	}
-}
-
 // world is a site with a pair of brushes behind one isolator, each with its own
 // air valve, and the people who work there.
 type world struct {
@@ -74,30 +47,30 @@ func newWorld(t testing.TB) world {
 	w := world{db: pgtest.New(t)}
 	began := now.AddDate(-1, 0, 0)
 	customer := func(code string) assets.Customer {
-		return done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+		return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 			return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: code, Name: code + " Washes"})
 		})
 	}
 	site := func(code string, c assets.Customer) assets.Site {
-		return done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+		return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 			return assets.AddSite(tx, sys, now, c.ID, &began, assets.SiteEdit{Code: code, Name: code + " Express", Zone: "America/Chicago", Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 		})
 	}
 	point := func(s assets.Site, code, energy string) assets.IsolationPoint {
-		return done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+		return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 			return assets.AddIsolationPoint(tx, sys, now, s.ID, code, energy, assets.IsolationEdit{Place: "beside the arch", Isolate: "turn it off", Prove: "try it", Restore: "slowly",
 				Lockable: true, CheckedOn: "2025-01-10", CheckedBy: "Tom", ValidFrom: &began})
 		})
 	}
 	w.customer = customer("HAD")
 	w.site = site("UMB", w.customer)
-	line := done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	line := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, now, w.site.ID, &began, assets.LineEdit{Code: "UMB-1"})
 	})
 	position := func(code, side string) assets.NewPosition {
 		return assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: code, Name: "Low side brush", Kind: "side_brush_low", LineSide: side}}
 	}
-	pair := done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
+	pair := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Position, error) {
 		return assets.AddPositions(tx, sys, now, []assets.NewPosition{position("UMB-1/SBL-L", "left"), position("UMB-1/SBL-R", "right")})
 	})
 	w.left, w.right = pair[0], pair[1]
@@ -106,7 +79,7 @@ func newWorld(t testing.TB) world {
 		p      assets.Position
 		points []uuid.UUID
 	}{{w.left, []uuid.UUID{w.e1.ID, w.a1.ID}}, {w.right, []uuid.UUID{w.e1.ID, w.a2.ID}}} {
-		done(t, w.db, sys, func(tx *gorm.DB) (bool, error) {
+		pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (bool, error) {
 			_, _, err := assets.SetIsolation(tx, sys, now, c.p.ID, c.p.Version, c.points)
 			return true, err
 		})
@@ -114,7 +87,7 @@ func newWorld(t testing.TB) world {
 	other := customer("OST")
 	w.elsewhere = point(site("OST", other), "E1", "electrical")
 	person := func(login string, g access.NewGrant) access.Actor {
-		a := done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+		a := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 			return access.AddPerson(tx, sys, now, access.NewPerson{Name: login, Login: login + "@wash.example", CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 		})
 		who, _, err := access.Load(ctx, w.db, a.ID)
@@ -148,7 +121,7 @@ func says(point assets.IsolationPoint, lock uuid.UUID, acts ...isolation.Act) []
 var controlled = []isolation.Act{isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked, isolation.Relieved, isolation.Proved}
 
 func (w world) take(who access.Actor, in ...isolation.NewEntry) ([]isolation.Taken, error) {
-	return write(w.db, who, func(tx *gorm.DB) ([]isolation.Taken, error) { return isolation.Take(tx, who, now, in) })
+	return pgtest.Write(w.db, who, func(tx *gorm.DB) ([]isolation.Taken, error) { return isolation.Take(tx, who, now, in) })
 }
 
 func (w world) mustTake(t testing.TB, who access.Actor, want string, in ...isolation.NewEntry) []isolation.Taken {
@@ -234,7 +207,7 @@ func TestEntriesAreTakenOnceInAnyOrderAndLate(t *testing.T) {
 	other := all[0]
 	other.Act = isolation.Told
 	taken := w.mustTake(t, w.tom, "refused", other)
-	mustFail(t, "an id used again", taken[0].Fault, fault.Conflict, "entries[0].id")
+	pgtest.Refused(t, "an id used again", taken[0].Fault, fault.Conflict, "entries[0].id")
 	twice := says(w.a1, uuid.New(), isolation.Prepared)
 	w.mustTake(t, w.tom, "kept already", twice[0], twice[0])
 	// a lock whose end came before its beginning
@@ -256,7 +229,7 @@ func TestEntriesAreTakenOnceInAnyOrderAndLate(t *testing.T) {
 		t.Errorf("before that %+v, %v", more, err)
 	}
 	_, err = isolation.Entries(ctx, w.db, w.tom, w.e1.ID, isolation.Page{Limit: 50, After: "x"})
-	mustFail(t, "no key", err, fault.Invalid, "after")
+	pgtest.Refused(t, "no key", err, fault.Invalid, "after")
 }
 
 func TestAPhonesClockIsSetRight(t *testing.T) {
@@ -299,7 +272,7 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 		in := end[2]
 		in.Anothers = sure
 		taken := w.mustTake(t, w.lidia, "refused", in)
-		mustFail(t, "without "+what, taken[0].Fault, fault.Invalid, "entries[0].anothers_lock")
+		pgtest.Refused(t, "without "+what, taken[0].Fault, fault.Invalid, "entries[0].anothers_lock")
 	}
 	if got := w.open(t, sys); len(got) != 1 {
 		t.Fatalf("open are %v", got)
@@ -319,9 +292,9 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 		return w.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return isolation.LookInto(tx, who, now, in) })
 	}
 	seen := isolation.NewLook{EntryID: in.ID, Mark: "anothers_lock", Remark: "Tom was on the way to the next site and knows"}
-	mustFail(t, "a technician looks", look(w.tom, seen), fault.Forbidden, "")
-	mustFail(t, "without a word", look(w.wilma, isolation.NewLook{EntryID: in.ID, Mark: "anothers_lock"}), fault.Invalid, "looks[0].remark")
-	mustFail(t, "at nothing", look(w.wilma, isolation.NewLook{EntryID: uuid.New(), Mark: "order", Remark: "x"}), fault.NotFound, "looks[0].entry_id")
+	pgtest.Refused(t, "a technician looks", look(w.tom, seen), fault.Forbidden, "")
+	pgtest.Refused(t, "without a word", look(w.wilma, isolation.NewLook{EntryID: in.ID, Mark: "anothers_lock"}), fault.Invalid, "looks[0].remark")
+	pgtest.Refused(t, "at nothing", look(w.wilma, isolation.NewLook{EntryID: uuid.New(), Mark: "order", Remark: "x"}), fault.NotFound, "looks[0].entry_id")
 	for range 2 { // again is no harm
 		if err := look(w.wilma, seen); err != nil {
 			t.Fatal(err)
@@ -336,7 +309,7 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 	on[0].For, on[1].For = "Sam", "Sam"
 	w.mustTake(t, w.tom, "kept", on[0])
 	taken := w.mustTake(t, w.lidia, "refused", on[1])
-	mustFail(t, "Lidia for Sam", taken[0].Fault, fault.Invalid, "entries[0].anothers_lock")
+	pgtest.Refused(t, "Lidia for Sam", taken[0].Fault, fault.Invalid, "entries[0].anothers_lock")
 	w.mustTake(t, w.tom, "kept", on[1])
 	// put on and taken off by another in one request
 	both := says(w.a2, uuid.New(), isolation.Locked, isolation.Unlocked)
@@ -348,12 +321,12 @@ func TestOpenLocksOutliveTheirVisit(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	until := now.Add(-time.Minute)
-	visit := done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	visit := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		return visits.Add(tx, sys, now, visits.New{SiteID: w.site.ID, Hours: visits.Hours{On: calendar.DateOf(now), Starts: "06:00", Minutes: 240}})
 	})
 	nowhere, none := says(w.a1, uuid.New(), isolation.Locked), uuid.New()
 	nowhere[0].VisitID = &none
-	mustFail(t, "on no visit", w.mustTake(t, w.tom, "refused", nowhere...)[0].Fault, fault.Invalid, "entries[0].visit_id")
+	pgtest.Refused(t, "on no visit", w.mustTake(t, w.tom, "refused", nowhere...)[0].Fault, fault.Invalid, "entries[0].visit_id")
 	in := says(w.e1, uuid.New(), append(slices.Clone(controlled), isolation.LeftOn)...)
 	for i := range in {
 		in[i].VisitID = &visit
@@ -388,9 +361,9 @@ func TestOpenLocksOutliveTheirVisit(t *testing.T) {
 		}
 	}
 	_, err = isolation.OpenLocks(ctx, w.db, w.site2, now, &w.site.ID, isolation.Page{Limit: 9})
-	mustFail(t, "another's site", err, fault.NotFound, "")
+	pgtest.Refused(t, "another's site", err, fault.NotFound, "")
 	_, err = isolation.OpenLocks(ctx, w.db, w.wilma, now, nil, isolation.Page{Limit: 9, After: "7"})
-	mustFail(t, "no key", err, fault.Invalid, "after")
+	pgtest.Refused(t, "no key", err, fault.Invalid, "after")
 }
 
 // What every exported function that reads or writes gives to whom.
@@ -401,9 +374,9 @@ func TestOthersSeeAndWriteNothing(t *testing.T) {
 	// site staff declare at their own site only
 	w.mustTake(t, w.site1, "kept", says(w.a1, uuid.New(), isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked)...)
 	taken := w.mustTake(t, w.site2, "refused", says(w.a1, uuid.New(), isolation.Prepared)...)
-	mustFail(t, "at another's site", taken[0].Fault, fault.NotFound, "entries[0].point_id")
+	pgtest.Refused(t, "at another's site", taken[0].Fault, fault.NotFound, "entries[0].point_id")
 	_, err := w.take(w.ow, says(w.a1, uuid.New(), isolation.Prepared)...)
-	mustFail(t, "an owner", err, fault.Forbidden, "")
+	pgtest.Refused(t, "an owner", err, fault.Forbidden, "")
 	pretender := w.site2
 	pretender.Everywhere = true
 	_, err = w.take(pretender, says(w.a1, uuid.New(), isolation.Prepared)...)
@@ -431,7 +404,7 @@ func TestOthersSeeAndWriteNothing(t *testing.T) {
 			return err
 		},
 	} {
-		mustFail(t, name, read(w.site2), fault.NotFound, "")
+		pgtest.Refused(t, name, read(w.site2), fault.NotFound, "")
 		for _, who := range []access.Actor{w.site1, w.ow, w.tom} {
 			if err := read(who); err != nil {
 				t.Errorf("%s as %s: %v", name, who.Name, err)
@@ -471,7 +444,7 @@ func TestWhatSaysNothingIsRefusedByItself(t *testing.T) {
 	}
 	in := make([]isolation.NewEntry, isolation.MostEntries+1)
 	_, err := w.take(w.tom, in...)
-	mustFail(t, "too many", err, fault.Invalid, "entries")
+	pgtest.Refused(t, "too many", err, fault.Invalid, "entries")
 	if all, err := w.take(w.tom); err != nil || len(all) != 0 {
 		t.Errorf("of none: %v, %v", all, err)
 	}
@@ -530,13 +503,13 @@ func TestAnOldLockIsNotForgotten(t *testing.T) {
 	// once it is given back, the next isolation is followed by itself
 	end := says(w.e1, *old[4].LockID, isolation.Inspected, isolation.Clear, isolation.Unlocked, isolation.ToldAfter, isolation.Restored)
 	w.mustTake(t, w.tom, "kept", end...)
-	got, err := write(w.db, w.tom, func(tx *gorm.DB) (map[uuid.UUID]isolation.Point, error) {
+	got, err := pgtest.Write(w.db, w.tom, func(tx *gorm.DB) (map[uuid.UUID]isolation.Point, error) {
 		return isolation.Followed(tx, []uuid.UUID{w.e1.ID, w.a1.ID}, now)
 	})
 	if p := w.at(t, w.e1); err != nil || len(got) != 0 || p.Stage != isolation.InService || len(p.Marks) != 0 {
 		t.Errorf("it stands %+v, %v", got, err)
 	}
-	looks, err := write(w.db, w.tom, func(tx *gorm.DB) ([]isolation.Look, error) {
+	looks, err := pgtest.Write(w.db, w.tom, func(tx *gorm.DB) ([]isolation.Look, error) {
 		return isolation.LooksInTx(tx, []uuid.UUID{mistaken[0].ID})
 	})
 	if err != nil || len(looks) != 0 {

@@ -37,34 +37,6 @@ var (
 	sys   = access.System
 )
 
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field, says string) {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != kind || f.Field != field || !strings.Contains(f.Error(), says) {
-		t.Errorf("%s: %v, want a fault of kind %d at %q that says %q", what, err, kind, field, says)
-	}
-}
-
-func ptr[T any](it T) *T { return &it }
-
 // world is a site with one brush, whose motor is to be swapped, and those who do it.
 type world struct {
 	t                testing.TB
@@ -99,7 +71,7 @@ func newWorld(t testing.TB) *world {
 		return assets.AddPosition(tx, sys, now, assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: "UMB-1/SBL-L", Name: "Low side brush", Kind: "side_brush_low", LineSide: "left"}})
 	})
 	w.hours = do(w, func(tx *gorm.DB) (meters.Meter, error) {
-		return meters.Add(tx, sys, now, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L", Kind: "hour_meter", Counter: meters.Counter{Digits: ptr(5), Decimals: 1}}, Unit: meters.Hours,
+		return meters.Add(tx, sys, now, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/H-L", Kind: "hour_meter", Counter: meters.Counter{Digits: new(5), Decimals: 1}}, Unit: meters.Hours,
 			Thing: meters.Thing{PositionID: &w.left.ID, Primary: true}, From: &began, SiteID: w.site.ID})
 	})
 	point := func(code, energy string) assets.IsolationPoint {
@@ -142,7 +114,7 @@ func newWorld(t testing.TB) *world {
 	}
 	w.slot = slots[0]
 	do(w, func(tx *gorm.DB) ([]assets.Stay, error) {
-		return assets.PutAll(tx, sys, now, []assets.Putting{{UnitID: w.old.ID, Place: assets.Place{SlotID: &w.slot}, From: ptr(began.AddDate(0, 1, 0))}, {UnitID: w.fresh.ID, Place: assets.Place{LocationID: &w.van.ID}, From: ptr(now.AddDate(0, -1, 0))}})
+		return assets.PutAll(tx, sys, now, []assets.Putting{{UnitID: w.old.ID, Place: assets.Place{SlotID: &w.slot}, From: new(began.AddDate(0, 1, 0))}, {UnitID: w.fresh.ID, Place: assets.Place{LocationID: &w.van.ID}, From: new(now.AddDate(0, -1, 0))}})
 	})
 	do(w, func(tx *gorm.DB) ([]stock.Movement, error) {
 		at := now.AddDate(0, -1, 0)
@@ -153,7 +125,7 @@ func newWorld(t testing.TB) *world {
 			a, err := access.AddPerson(tx, sys, now, access.NewPerson{Name: login, Login: login + "@wash.example", CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 			for _, s := range skills {
 				if err == nil {
-					_, err = access.AddEvidence(tx, sys, now, a.ID, access.NewEvidence{Skill: s, Evidence: "shown", IssuedOn: "2024-01-01", ExpiresOn: ptr("2026-01-01")})
+					_, err = access.AddEvidence(tx, sys, now, a.ID, access.NewEvidence{Skill: s, Evidence: "shown", IssuedOn: "2024-01-01", ExpiresOn: new("2026-01-01")})
 				}
 			}
 			return a, err
@@ -172,7 +144,7 @@ func newWorld(t testing.TB) *world {
 
 func do[T any](w *world, fn func(tx *gorm.DB) (T, error)) T {
 	w.t.Helper()
-	return done(w.t, w.db, sys, fn)
+	return pgtest.Done(w.t, w.db, sys, fn)
 }
 
 // programme writes the blocks and two jobs, and a plan that recurs.
@@ -189,7 +161,7 @@ func (w *world) programme() {
 				c := pm.Content{People: 2, Skills: []string{"T2", "EL"}, Minutes: minutes, LineState: "closed_hours", Energies: []string{"electrical", "air"}, Steps: all[code]}
 				if code == "J01" {
 					c.Options = []pm.Option{{Code: "strip", Title: "Strip down", People: 2, Minutes: minutes}, {Code: "lay", Title: "Lay it down", People: 3, Minutes: minutes}}
-					c.Checks = []pm.Check{{Code: "AMPS", Prompt: "Current empty", Kind: "number", Unit: "A", FailHigh: ptr(4.2)}}
+					c.Checks = []pm.Check{{Code: "AMPS", Prompt: "Current empty", Kind: "number", Unit: "A", FailHigh: new(4.2)}}
 				}
 				v, err := pm.WriteDrafts(tx, sys, now, []pm.Write{{Procedure: ids[0], Content: c}})
 				if err == nil {
@@ -305,7 +277,7 @@ func (w *world) take(who access.Actor, c record.Card, want string, in ...record.
 func (w *world) isolate(c record.Card) {
 	w.t.Helper()
 	for _, p := range []assets.IsolationPoint{w.e1, w.a1} {
-		locks := map[string]*uuid.UUID{"Tom": ptr(uuid.New()), "Lidia": ptr(uuid.New())}
+		locks := map[string]*uuid.UUID{"Tom": new(uuid.New()), "Lidia": new(uuid.New())}
 		says := func(who access.Actor, at int, acts ...isolation.Act) {
 			w.t.Helper()
 			all := []isolation.NewEntry{}
@@ -316,7 +288,7 @@ func (w *world) isolate(c record.Card) {
 				}
 				all = append(all, e)
 			}
-			taken, err := write(w.db, who, func(tx *gorm.DB) ([]isolation.Taken, error) { return isolation.Take(tx, who, now, all) })
+			taken, err := pgtest.Write(w.db, who, func(tx *gorm.DB) ([]isolation.Taken, error) { return isolation.Take(tx, who, now, all) })
 			if err != nil || slices.ContainsFunc(taken, func(t isolation.Taken) bool { return t.State != "kept" }) {
 				w.t.Fatal(taken, err)
 			}
@@ -383,7 +355,7 @@ func TestACardIsResolvedAndFrozenWhenItIsOpened(t *testing.T) {
 		t.Error("the steps have changed")
 	}
 	_, err := record.Open(ctx, w.db, w.tom, now, w.req(), record.NewRecord{TaskID: &w.task})
-	mustFail(t, "a second card", err, fault.Conflict, "task_id", "open record")
+	pgtest.Refused(t, "a second card", err, fault.Conflict, "task_id", "open record")
 	// on the spot, with another method
 	spot := w.open(record.NewRecord{Procedure: "J01", PositionID: &w.left.ID, Method: "lay"})
 	if spot.People != 3 || !slices.ContainsFunc(spot.Steps, func(s record.StepNow) bool { return s.Says == "Only when laid down." }) || slices.ContainsFunc(spot.Steps, func(s record.StepNow) bool { return s.Says == "Turn the hub round." }) {
@@ -396,15 +368,15 @@ func TestACardIsResolvedAndFrozenWhenItIsOpened(t *testing.T) {
 	}{
 		"nothing":      {record.NewRecord{}, fault.Invalid, "task_id"},
 		"both":         {record.NewRecord{TaskID: &w.task, Procedure: "J01"}, fault.Invalid, "procedure"},
-		"no task":      {record.NewRecord{TaskID: ptr(uuid.New())}, fault.NotFound, ""},
-		"no position":  {record.NewRecord{Procedure: "J01", PositionID: ptr(uuid.New())}, fault.NotFound, ""},
+		"no task":      {record.NewRecord{TaskID: new(uuid.New())}, fault.NotFound, ""},
+		"no position":  {record.NewRecord{Procedure: "J01", PositionID: new(uuid.New())}, fault.NotFound, ""},
 		"no procedure": {record.NewRecord{Procedure: "J99", PositionID: &w.left.ID}, fault.Invalid, "procedure"},
 		"a block":      {record.NewRecord{Procedure: "BLK-IN", PositionID: &w.left.ID}, fault.Invalid, "procedure"},
 		"no method":    {record.NewRecord{Procedure: "J01", PositionID: &w.left.ID, Method: "x"}, fault.Invalid, "method"},
 		"one way only": {record.NewRecord{Procedure: "J04", PositionID: &w.left.ID, Method: "x"}, fault.Invalid, "method"},
 	} {
 		_, err := record.Open(ctx, w.db, w.tom, now, w.req(), c.in)
-		mustFail(t, what, err, c.kind, c.field, "")
+		pgtest.Refused(t, what, err, c.kind, c.field, "")
 	}
 	all, err := record.Cards(ctx, w.db, w.tom, record.Filter{SiteID: &w.site.ID, State: "open"}, record.Page{Limit: 1})
 	if err != nil || len(all) != 1 {
@@ -415,9 +387,9 @@ func TestACardIsResolvedAndFrozenWhenItIsOpened(t *testing.T) {
 		t.Error(next, err)
 	}
 	_, err = record.Cards(ctx, w.db, w.tom, record.Filter{State: "x"}, record.Page{Limit: 1})
-	mustFail(t, "no state", err, fault.Invalid, "state", "")
+	pgtest.Refused(t, "no state", err, fault.Invalid, "state", "")
 	_, err = record.Cards(ctx, w.db, w.tom, record.Filter{}, record.Page{Limit: 1, After: "x"})
-	mustFail(t, "no key", err, fault.Invalid, "after", "")
+	pgtest.Refused(t, "no key", err, fault.Invalid, "after", "")
 }
 
 // The completion: readings, the swap, stock, what counts from it and when, all in one.
@@ -431,7 +403,7 @@ func TestSigningOffDoesAllThatFollows(t *testing.T) {
 		t.Fatalf("in the way stands %+v", c.Blocks)
 	}
 	req := w.req()
-	s, err := record.SignOff(ctx, w.db, w.tom, now, req, c.ID, record.Signing{Minutes: ptr(150), HandedTo: "Pat"})
+	s, err := record.SignOff(ctx, w.db, w.tom, now, req, c.ID, record.Signing{Minutes: new(150), HandedTo: "Pat"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -439,11 +411,11 @@ func TestSigningOffDoesAllThatFollows(t *testing.T) {
 		t.Errorf("signed %+v", s)
 	}
 	// again, as a phone does that got no answer: the same, and nothing twice
-	if again, err := record.SignOff(ctx, w.db, w.tom, now, req, c.ID, record.Signing{Minutes: ptr(150), HandedTo: "Pat"}); err != nil || again.Done[0].ID != s.Done[0].ID {
+	if again, err := record.SignOff(ctx, w.db, w.tom, now, req, c.ID, record.Signing{Minutes: new(150), HandedTo: "Pat"}); err != nil || again.Done[0].ID != s.Done[0].ID {
 		t.Errorf("again %+v, %v", again, err)
 	}
 	_, err = record.SignOff(ctx, w.db, w.tom, now, w.req(), c.ID, record.Signing{})
-	mustFail(t, "completed twice", err, fault.Conflict, "record", "signed")
+	pgtest.Refused(t, "completed twice", err, fault.Conflict, "record", "signed")
 	unit, err := assets.OneUnit(ctx, w.db, sys, now, w.fresh.ID)
 	if err != nil || unit.PositionCode == nil || *unit.PositionCode != w.left.Code {
 		t.Errorf("the new motor is %+v, %v", unit, err)
@@ -485,7 +457,7 @@ func TestSigningOffDoesAllThatFollows(t *testing.T) {
 		t.Errorf("to be looked at are %+v, %v", heads, err)
 	}
 	_, err = record.Add(ctx, w.db, w.tom, now, w.req(), c.ID, record.Addition{Procedure: "J04", Why: "x"})
-	mustFail(t, "added to a closed card", err, fault.Conflict, "record", "signed")
+	pgtest.Refused(t, "added to a closed card", err, fault.Conflict, "record", "signed")
 }
 
 // A completion older than the last is history: it restarts nothing.
@@ -529,7 +501,7 @@ func TestNothingIsDoneWhileSomethingStandsInTheWay(t *testing.T) {
 		t.Fatalf("marked %+v", taken[0].Marks)
 	}
 	_, err = record.SignOff(ctx, w.db, w.tom, now, w.req(), c.ID, record.Signing{})
-	mustFail(t, "with a mark", err, fault.Conflict, "entries."+taken[0].ID.String(), "under test")
+	pgtest.Refused(t, "with a mark", err, fault.Conflict, "entries."+taken[0].ID.String(), "under test")
 	if n := w.count(`select count(*)::int as n from completion`, nil); n != 0 {
 		t.Error("something was completed after all")
 	}
@@ -537,9 +509,9 @@ func TestNothingIsDoneWhileSomethingStandsInTheWay(t *testing.T) {
 		t.Errorf("the new motor has moved: %+v, %v", unit, err)
 	}
 	look := isolation.NewLook{EntryID: taken[0].ID, Mark: "in_test", Remark: "ticked twice by mistake"}
-	mustFail(t, "a technician looks", record.LookInto(ctx, w.db, w.tom, now, c.ID, []isolation.NewLook{look}), fault.Forbidden, "", "")
-	mustFail(t, "at no mark", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "late", Remark: "x"}}), fault.NotFound, "looks[0].entry_id", "")
-	mustFail(t, "without a word", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "in_test"}}), fault.Invalid, "looks[0].remark", "")
+	pgtest.Refused(t, "a technician looks", record.LookInto(ctx, w.db, w.tom, now, c.ID, []isolation.NewLook{look}), fault.Forbidden, "", "")
+	pgtest.Refused(t, "at no mark", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "late", Remark: "x"}}), fault.NotFound, "looks[0].entry_id", "")
+	pgtest.Refused(t, "without a word", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "in_test"}}), fault.Invalid, "looks[0].remark", "")
 	if err := record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{look}); err != nil {
 		t.Fatal(err)
 	}
@@ -580,9 +552,9 @@ func TestAProcedureIsAddedOnSite(t *testing.T) {
 	if f, ok := errors.AsType[*fault.Error](err); !ok || !strings.Contains(fmt.Sprint(f.Parts), "J04 2 is a hold point") {
 		t.Errorf("with the hold of the other open: %v", err)
 	}
-	for what, in := range map[string]record.Addition{"why": {Procedure: "J04"}, "procedure": {Procedure: "J99", Why: "x"}, "after_step_id": {Procedure: "J04", Why: "x", After: ptr(uuid.New())}} {
+	for what, in := range map[string]record.Addition{"why": {Procedure: "J04"}, "procedure": {Procedure: "J99", Why: "x"}, "after_step_id": {Procedure: "J04", Why: "x", After: new(uuid.New())}} {
 		_, err := record.Add(ctx, w.db, w.tom, now, w.req(), c.ID, in)
-		mustFail(t, what, err, fault.Invalid, what, "")
+		pgtest.Refused(t, what, err, fault.Invalid, what, "")
 	}
 	// both tasks are done with the one card
 	marks := []isolation.NewLook{}
@@ -606,20 +578,20 @@ func TestACardIsAbandoned(t *testing.T) {
 	abandon := func(version int, why string) error {
 		return w.db.InTx(ctx, w.tom.ID, func(tx *gorm.DB) error { return record.Abandon(tx, w.tom, now, c.ID, version, why) })
 	}
-	mustFail(t, "no reason", abandon(c.Version, " "), fault.Invalid, "reason", "")
-	mustFail(t, "stale", abandon(c.Version+1, "x"), fault.Stale, "If-Match", "")
+	pgtest.Refused(t, "no reason", abandon(c.Version, " "), fault.Invalid, "reason", "")
+	pgtest.Refused(t, "stale", abandon(c.Version+1, "x"), fault.Stale, "If-Match", "")
 	if err := abandon(c.Version, "no hoist; motor hangs, locks on"); err != nil {
 		t.Fatal(err)
 	}
-	mustFail(t, "twice", abandon(c.Version, "x"), fault.Conflict, "record", "abandoned")
+	pgtest.Refused(t, "twice", abandon(c.Version, "x"), fault.Conflict, "record", "abandoned")
 	task, err := pm.OneTask(ctx, w.db, sys, w.task)
 	if err != nil || task.State != "open" {
 		t.Errorf("the task is %+v, %v", task, err)
 	}
 	// another visit goes on with a card of its own
 	visit := w.visit(0)
-	_, err = record.Open(ctx, w.db, w.tom, now, w.req(), record.NewRecord{TaskID: &w.task, VisitID: ptr(uuid.New())})
-	mustFail(t, "on no visit", err, fault.Invalid, "visit_id", "no visit to this site")
+	_, err = record.Open(ctx, w.db, w.tom, now, w.req(), record.NewRecord{TaskID: &w.task, VisitID: new(uuid.New())})
+	pgtest.Refused(t, "on no visit", err, fault.Invalid, "visit_id", "no visit to this site")
 	if again := w.open(record.NewRecord{TaskID: &w.task, VisitID: &visit}); *again.VisitID != visit {
 		t.Errorf("opened %+v", again.Head)
 	}
@@ -665,8 +637,8 @@ func TestAJobOverTwoVisits(t *testing.T) {
 	late.VisitID = &first
 	w.take(w.tom, c, "kept", late)
 	nowhere := tick(c, "J01 2", 22)
-	nowhere.VisitID = ptr(uuid.New())
-	mustFail(t, "of no visit", w.take(w.tom, c, "refused", nowhere)[0].Fault, fault.Invalid, "entries[0].visit_id", "no visit to this site")
+	nowhere.VisitID = new(uuid.New())
+	pgtest.Refused(t, "of no visit", w.take(w.tom, c, "refused", nowhere)[0].Fault, fault.Invalid, "entries[0].visit_id", "no visit to this site")
 	c = w.card(c.ID)
 	if *c.VisitID != *ended.NextID || *c.Entries[0].VisitID != first || *c.Entries[1].VisitID != *ended.NextID || *c.Entries[2].VisitID != first {
 		t.Errorf("the entries are of %v, %v, %v", c.Entries[0].VisitID, c.Entries[1].VisitID, c.Entries[2].VisitID)
@@ -686,7 +658,7 @@ func TestATaskWithoutStepsIsDoneByAProcedure(t *testing.T) {
 		return pm.RaiseTask(tx, sys, now, pm.NewTask{SiteID: &w.site.ID, PositionID: &w.left.ID, Title: "Grinds when it starts", Criticality: "B", DueOn: calendar.DateOf(now)})
 	})
 	_, err := record.Open(ctx, w.db, w.tom, now, w.req(), record.NewRecord{TaskID: &task})
-	mustFail(t, "by none", err, fault.Invalid, "procedure", "without steps")
+	pgtest.Refused(t, "by none", err, fault.Invalid, "procedure", "without steps")
 	c := w.open(record.NewRecord{TaskID: &task, Procedure: "J01"})
 	if c.Checks["AMPS"].Unit != "A" || c.Checks["AMPS"].Kind != "number" {
 		t.Errorf("the checks are %+v", c.Checks)
@@ -707,7 +679,7 @@ func TestEntriesThatSayNothingAreRefusedByThemselves(t *testing.T) {
 	of := func(act string, s record.Said) func(*record.NewEntry) {
 		return func(e *record.NewEntry) { e.Act, e.Outcome, e.StepID, e.Said = act, "", nil, s }
 	}
-	some := ptr(uuid.New())
+	some := new(uuid.New())
 	for _, x := range []struct {
 		field  string
 		change func(*record.NewEntry)
@@ -757,11 +729,11 @@ func TestEntriesThatSayNothingAreRefusedByThemselves(t *testing.T) {
 	other := good
 	other.Outcome, other.Note = record.NotPossible, "x"
 	taken := w.take(w.tom, c, "refused", other)
-	mustFail(t, "an id used again", taken[0].Fault, fault.Conflict, "entries[0].id", "")
+	pgtest.Refused(t, "an id used again", taken[0].Fault, fault.Conflict, "entries[0].id", "")
 	_, err := record.Take(ctx, w.db, w.tom, now, c.ID, make([]record.NewEntry, record.MostEntries+1))
-	mustFail(t, "too many", err, fault.Invalid, "entries", "")
+	pgtest.Refused(t, "too many", err, fault.Invalid, "entries", "")
 	_, err = record.Take(ctx, w.db, w.tom, now, uuid.New(), nil)
-	mustFail(t, "on no card", err, fault.NotFound, "", "")
+	pgtest.Refused(t, "on no card", err, fault.NotFound, "", "")
 }
 
 // Two phones at once, each three times: every entry is there once, and the step that

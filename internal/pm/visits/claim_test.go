@@ -10,6 +10,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/parts/stock"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm/visits"
 )
 
@@ -112,7 +113,7 @@ func TestAPlannedVisitHoldsItsParts(t *testing.T) {
 	}
 	for _, c := range all {
 		if c.Location == "V1" {
-			done(t, w.db, sys, func(tx *gorm.DB) ([]stock.Claim, error) {
+			pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]stock.Claim, error) {
 				return stock.SetAside(tx, sys, now, c.ID, c.Version, stock.Aside{LocationID: w.van.ID})
 			})
 		}

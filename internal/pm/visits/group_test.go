@@ -12,6 +12,7 @@ import (
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/visits"
 )
@@ -19,7 +20,7 @@ import (
 // plan makes a plan of a procedure for low side brushes, every so many days.
 func (w *trade) plan(code, criticality, every string, window int) uuid.UUID {
 	w.t.Helper()
-	id := done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	id := pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		ids, err := pm.AddPlans(tx, sys, began, []pm.NewPlan{{Code: code, Title: "Plan " + code, Procedure: code}})
 		if err != nil {
 			return uuid.Nil, err
@@ -143,7 +144,7 @@ func TestWorkIsGroupedAcceptedMovedAndIgnored(t *testing.T) {
 		work = append(work, visits.Picked{TaskID: x.TaskID, AssignmentID: x.AssignmentID})
 	}
 	accept := func(in visits.Accepting) (uuid.UUID, error) {
-		return write(w.db, w.manager, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Accept(tx, w.manager, now, in) })
+		return pgtest.Write(w.db, w.manager, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Accept(tx, w.manager, now, in) })
 	}
 	in := visits.Accepting{New: visits.New{SiteID: w.site.ID, Hours: visits.Hours{On: trip.On, Starts: "06:00", Minutes: 300}, Saying: p.Says, People: []visits.Going{{PersonID: w.imre.ID}, {PersonID: w.ida.ID}}, VanID: &w.van.ID}, Work: work}
 	id, err := accept(in)
@@ -189,7 +190,7 @@ func TestWorkIsGroupedAcceptedMovedAndIgnored(t *testing.T) {
 	// ignored for a while, and not any more
 	w.did(monthly, w.left.ID, 2)
 	ignore := func(of visits.Picked, until calendar.Date, reason string) (uuid.UUID, error) {
-		return write(w.db, w.manager, func(tx *gorm.DB) (uuid.UUID, error) {
+		return pgtest.Write(w.db, w.manager, func(tx *gorm.DB) (uuid.UUID, error) {
 			return visits.Ignore(tx, w.manager, now, w.site.ID, of, until, reason)
 		})
 	}
@@ -227,26 +228,26 @@ func TestWorkIsGroupedAcceptedMovedAndIgnored(t *testing.T) {
 	}{
 		"safety work": {visits.Picked{TaskID: &stop}, today + 5, "x", "task_id", "never left out"}, "nothing": {visits.Picked{}, today + 5, "x", "task_id", "not both"},
 		"until yesterday": {visits.Picked{TaskID: &grease}, today, "x", "until", "after today"}, "no reason": {visits.Picked{TaskID: &grease}, today + 5, " ", "reason", "blank"},
-		"what there is not": {visits.Picked{AssignmentID: ptr(uuid.New())}, today + 5, "x", "task_id", "nothing"},
+		"what there is not": {visits.Picked{AssignmentID: new(uuid.New())}, today + 5, "x", "task_id", "nothing"},
 	} {
 		_, err := ignore(c.of, c.until, c.reason)
-		mustFail(t, what, err, fault.Invalid, c.field, c.says)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field, c.says)
 	}
-	mustFail(t, "no such choice", w.do(func(tx *gorm.DB) error { return visits.Unignore(tx, w.manager, now, uuid.New()) }), fault.NotFound, "", "")
+	pgtest.Refused(t, "no such choice", w.do(func(tx *gorm.DB) error { return visits.Unignore(tx, w.manager, now, uuid.New()) }), fault.NotFound, "", "")
 	for what, c := range map[string]struct {
 		in          visits.Accepting
 		field, says string
 	}{
 		"no work":    {visits.Accepting{New: in.New}, "work", "1 to"},
 		"both":       {visits.Accepting{New: in.New, Work: []visits.Picked{{TaskID: &grease, AssignmentID: &left}}}, "work[0].task_id", "not both"},
-		"no due day": {visits.Accepting{New: in.New, Work: []visits.Picked{{AssignmentID: ptr(uuid.New())}}}, "work.assignment_id", "falls due"},
+		"no due day": {visits.Accepting{New: in.New, Work: []visits.Picked{{AssignmentID: new(uuid.New())}}}, "work.assignment_id", "falls due"},
 	} {
 		_, err := accept(c.in)
-		mustFail(t, what, err, fault.Invalid, c.field, c.says)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field, c.says)
 	}
 	_ = right
 	_, err = visits.Propose(ctx, w.db, w.imre, now, []uuid.UUID{w.site.ID})
-	mustFail(t, "a technician", err, fault.Forbidden, "", "plan")
+	pgtest.Refused(t, "a technician", err, fault.Forbidden, "", "plan")
 
 	// as many statements for two sites as for one
 	count := func(sites ...uuid.UUID) int64 {
@@ -303,7 +304,7 @@ func TestADayIsPutInOrder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Latitude, r.Longitude = ptr(41.9), ptr(-88.0)
+	r.Latitude, r.Longitude = new(41.9), new(-88.0)
 	if err := w.do(func(tx *gorm.DB) error { return visits.SetRules(tx, w.manager, r.Version, r) }); err != nil {
 		t.Fatal(err)
 	}

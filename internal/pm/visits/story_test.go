@@ -17,6 +17,7 @@ import (
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/visits"
 )
@@ -40,8 +41,8 @@ func (w *trade) stocked(number, description, class, tracking, unit string, facts
 		}
 		in.Facts = append(in.Facts, f)
 	}
-	p := done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, sys, began, in) })
-	done(w.t, w.db, sys, func(tx *gorm.DB) (parts.Stocking, error) {
+	p := pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, sys, began, in) })
+	pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (parts.Stocking, error) {
 		return parts.SetStocking(tx, sys, p.ID, p.Version, parts.StockingEdit{MeasuredIn: unit, BoughtIn: "ea", Pack: amount.One, Tracking: tracking})
 	})
 	return p.ID
@@ -50,7 +51,7 @@ func (w *trade) stocked(number, description, class, tracking, unit string, facts
 // puts receives pieces, of a lot with a last day where it has one.
 func (w *trade) puts(place, part uuid.UUID, much, lot, until string) {
 	w.t.Helper()
-	done(w.t, w.db, sys, func(tx *gorm.DB) ([]stock.Movement, error) {
+	pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) ([]stock.Movement, error) {
 		return stock.Move(tx, sys, now, []stock.Moving{{Kind: "receive", PartID: part, Lot: lot, Amount: n(much), To: &place, ExpiresOn: until, Sure: true, Reason: "first count"}})
 	})
 }
@@ -58,7 +59,7 @@ func (w *trade) puts(place, part uuid.UUID, much, lot, until string) {
 // motor receives a unit and records how it stands.
 func (w *trade) motor(place, part uuid.UUID, tag string, facts ...string) uuid.UUID {
 	w.t.Helper()
-	m := done(w.t, w.db, sys, func(tx *gorm.DB) ([]stock.Movement, error) {
+	m := pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) ([]stock.Movement, error) {
 		return stock.ReceiveUnits(tx, sys, now, []stock.NewUnit{{PartID: part, Tag: tag, To: place, Reason: "first count"}})
 	})
 	for i := 0; i < len(facts); i += 2 {
@@ -70,11 +71,11 @@ func (w *trade) motor(place, part uuid.UUID, tag string, facts ...string) uuid.U
 func (w *trade) fact(of uuid.UUID, fact, value string, record func(*gorm.DB, actor, time.Time, uuid.UUID, assets.NewFact) (assets.Fact, error)) {
 	w.t.Helper()
 	seen := now.AddDate(0, 0, -7)
-	f := assets.NewFact{Fact: fact, Value: value, From: ptr(now), SeenAt: &seen, SeenBy: "Imre", How: "seen"}
+	f := assets.NewFact{Fact: fact, Value: value, From: new(now), SeenAt: &seen, SeenBy: "Imre", How: "seen"}
 	if m, ok := measure.Parse(value); ok {
 		f.Value, f.Measure = "", &m
 	}
-	done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return record(tx, sys, now, of, f) })
+	pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return record(tx, sys, now, of, f) })
 }
 
 func (w *trade) requires(position uuid.UUID, facts ...string) {
@@ -87,7 +88,7 @@ func (w *trade) requires(position uuid.UUID, facts ...string) {
 // with writes a procedure with what it takes.
 func (w *trade) with(code string, change func(*pm.Content), lines ...parts.NewLine) {
 	w.t.Helper()
-	done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		ids, err := pm.AddProcedures(tx, sys, began, []pm.NewProcedure{{Code: code, Title: "Work " + code}})
 		if err != nil {
 			return uuid.Nil, err
@@ -141,7 +142,7 @@ type story struct {
 func newStory(t *testing.T) *story {
 	w := newTrade(t)
 	s := &story{trade: w, warehouse: w.place("WH", "warehouse", nil).ID}
-	supply := done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
+	supply := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Supply, error) {
 		return assets.AddSupply(tx, sys, began, w.site.ID, assets.NewSupply{Code: "208-3", Volts: 208, Phases: 3, Hertz: 60, From: &began})
 	})
 	if err := w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
@@ -156,12 +157,12 @@ func newStory(t *testing.T) *story {
 	s.swap, s.shaft = w.stocked("MW-95101", "swap kit 1-3/8", "kit", "kit", "ea"), w.stocked("MW-20110", "shaft 1-3/8", "bearing", "none", "ea")
 	s.box, s.set = w.stocked("MW-95501", "box kit", "kit", "kit", "ea"), w.stocked("MW-31111", "foam set low red", "kit", "kit", "set")
 	s.sectionA, s.sectionB = w.stocked("MW-30111", "section A red", "section", "lot", "ea"), w.stocked("MW-30112", "section B red", "section", "lot", "ea")
-	done(t, w.db, sys, func(tx *gorm.DB) (parts.Recipe, error) {
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (parts.Recipe, error) {
 		return parts.SetRecipe(tx, sys, began, s.set, parts.NewRecipe{Pattern: "ABx8", Lines: []parts.NewRecipeLine{{PartID: s.sectionA, Amount: n("8"), Letter: "A"}, {PartID: s.sectionB, Amount: n("8"), Letter: "B"}}})
 	})
 	w.with("J01", func(c *pm.Content) {
 		c.People, c.Skills, c.Minutes = 2, []string{"T2", "EL"}, pm.Minutes{Low: 120, Typical: 180, High: 300}
-		c.Steps = []pm.Step{{Kind: "do", Says: "Mark the leads.", Skills: []string{"EL"}, Minutes: ptr(20)}, {Kind: "do", Says: "Set the links.", Skills: []string{"EL"}, Minutes: ptr(15)}}
+		c.Steps = []pm.Step{{Kind: "do", Says: "Mark the leads.", Skills: []string{"EL"}, Minutes: new(20)}, {Kind: "do", Says: "Set the links.", Skills: []string{"EL"}, Minutes: new(15)}}
 	}, always(s.motor, "1"), always(s.swap, "1"), ifFound(s.shaft, "1", "shaft", 0.12), parts.NewLine{Need: "tool", Item: "puller", Amount: n("1")})
 	w.with("PM-018", func(c *pm.Content) {
 		c.People, c.Skills, c.Minutes = 2, []string{"EL", "T1"}, pm.Minutes{Low: 10, Typical: 15, High: 60}
@@ -287,7 +288,7 @@ func TestTheCheckBeforeDrivingOut(t *testing.T) {
 	if err != nil || verdict != "no-go" || !strings.Contains(said, "MW-30112") {
 		t.Errorf("said is %s %q, %v", verdict, said, err)
 	}
-	id := done(t, s.db, s.imre, func(tx *gorm.DB) (uuid.UUID, error) {
+	id := pgtest.Done(t, s.db, s.imre, func(tx *gorm.DB) (uuid.UUID, error) {
 		return visits.Decide(tx, s.imre, now, s.visit, visits.Deciding{TaskID: &s.j02[0], Decision: "move", Reason: "with its twin on 31 May", Verdict: verdict, Said: said})
 	})
 	s.visitOn31(t)
@@ -313,8 +314,8 @@ func TestTheCheckBeforeDrivingOut(t *testing.T) {
 		"no reason":      {visits.Deciding{Decision: "go"}, "reason", "blank"},
 		"no decision":    {visits.Deciding{Decision: "dither", Reason: "x"}, "decision", "wait"},
 	} {
-		_, err := write(s.db, s.manager, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Decide(tx, s.manager, now, s.visit, c.in) })
-		mustFail(t, what, err, fault.Invalid, c.field, c.says)
+		_, err := pgtest.Write(s.db, s.manager, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Decide(tx, s.manager, now, s.visit, c.in) })
+		pgtest.Refused(t, what, err, fault.Invalid, c.field, c.says)
 	}
 }
 
@@ -389,7 +390,7 @@ func TestTheVanCheckOfADay(t *testing.T) {
 	shaft := lines["MW-20110"].Key
 	tick := []visits.Tick{{ID: pgdb.NewID(), Item: shaft, Ticked: true, At: now.Add(-time.Hour)}}
 	for i, fresh := range []int{1, 0, 0} {
-		if k, err := write(s.db, s.imre, func(tx *gorm.DB) (int, error) { return visits.TickOff(tx, s.imre, now, s.van.ID, today+5, tick) }); err != nil || k != fresh {
+		if k, err := pgtest.Write(s.db, s.imre, func(tx *gorm.DB) (int, error) { return visits.TickOff(tx, s.imre, now, s.van.ID, today+5, tick) }); err != nil || k != fresh {
 			t.Errorf("time %d: %d new, %v", i+1, k, err)
 		}
 	}
@@ -406,24 +407,24 @@ func TestTheVanCheckOfADay(t *testing.T) {
 	if l := ticked(); !l.Ticked || l.TickedBy != "Imre" {
 		t.Errorf("ticked is %+v", l)
 	}
-	done(t, s.db, s.imre, func(tx *gorm.DB) (int, error) {
+	pgtest.Done(t, s.db, s.imre, func(tx *gorm.DB) (int, error) {
 		return visits.TickOff(tx, s.imre, now, s.van.ID, today+5, []visits.Tick{{ID: pgdb.NewID(), Item: shaft, Note: "it is bent"}})
 	})
 	if l := ticked(); l.Ticked || l.Note != "it is bent" {
 		t.Errorf("ticked is %+v", l)
 	}
-	_, err := write(s.db, s.imre, func(tx *gorm.DB) (int, error) { return visits.TickOff(tx, s.imre, now, s.van.ID, today+5, nil) })
-	mustFail(t, "nothing", err, fault.Invalid, "ticks", "500")
-	_, err = write(s.db, s.imre, func(tx *gorm.DB) (int, error) {
+	_, err := pgtest.Write(s.db, s.imre, func(tx *gorm.DB) (int, error) { return visits.TickOff(tx, s.imre, now, s.van.ID, today+5, nil) })
+	pgtest.Refused(t, "nothing", err, fault.Invalid, "ticks", "500")
+	_, err = pgtest.Write(s.db, s.imre, func(tx *gorm.DB) (int, error) {
 		return visits.TickOff(tx, s.imre, now, s.van.ID, today+5, []visits.Tick{{}})
 	})
-	mustFail(t, "no id", err, fault.Invalid, "ticks[0].id", "given")
-	_, err = write(s.db, s.manager, func(tx *gorm.DB) (int, error) {
+	pgtest.Refused(t, "no id", err, fault.Invalid, "ticks[0].id", "given")
+	_, err = pgtest.Write(s.db, s.manager, func(tx *gorm.DB) (int, error) {
 		return visits.TickOff(tx, s.person("olga", "owner"), now, s.van.ID, today+5, tick)
 	})
-	mustFail(t, "an owner", err, fault.Forbidden, "", "record_work")
+	pgtest.Refused(t, "an owner", err, fault.Forbidden, "", "record_work")
 	_, err = visits.CheckVan(ctx, s.db, s.person("otto", "owner"), now, s.imre.ID, today+5)
-	mustFail(t, "an owner looks", err, fault.Forbidden, "", "record_work")
+	pgtest.Refused(t, "an owner looks", err, fault.Forbidden, "", "record_work")
 	if c, err := visits.CheckVan(ctx, s.db, s.imre, now, s.imre.ID, today+1); err != nil || len(c.Visits) != 0 || c.Chance.Percent != 100 {
 		t.Errorf("a free day: %+v, %v", c, err)
 	}
@@ -533,7 +534,7 @@ func TestWhatLiesThereIsNotAllToBeHad(t *testing.T) {
 		t.Errorf("of nothing: %v, %v", r, err)
 	}
 	_, err = visits.Readiness(ctx, w.db, w.manager, now, make([]visits.Visit, 101))
-	mustFail(t, "too many", err, fault.Invalid, "visits", "100")
+	pgtest.Refused(t, "too many", err, fault.Invalid, "visits", "100")
 }
 
 // A motor that nobody knows enough of is not ready; line-wide work is judged without a position.

@@ -15,6 +15,7 @@ import (
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/visits"
 )
@@ -56,7 +57,7 @@ func TestAVisitIsPlannedWithPeopleVanAndTasks(t *testing.T) {
 	if w.planned(a) != "2026-05-16" {
 		t.Errorf("the task is meant for %s", w.planned(a))
 	}
-	mustFail(t, "an edit of an old version", w.do(func(tx *gorm.DB) error {
+	pgtest.Refused(t, "an edit of an old version", w.do(func(tx *gorm.DB) error {
 		return visits.Change(tx, w.manager, now, id, v.Version, visits.Edit{Hours: visits.Hours{On: today + 4, Starts: "09:00", Minutes: 60}})
 	}), fault.Stale, "If-Match", "")
 
@@ -94,9 +95,9 @@ func TestAVisitIsPlannedWithPeopleVanAndTasks(t *testing.T) {
 		t.Errorf("after the first come %+v, %v", rest, err)
 	}
 	_, err = visits.List(ctx, w.db, w.manager, visits.Filter{State: "gone"}, visits.Page{Limit: 1})
-	mustFail(t, "a state that there is not", err, fault.Invalid, "state", "proposed")
+	pgtest.Refused(t, "a state that there is not", err, fault.Invalid, "state", "proposed")
 	_, err = visits.List(ctx, w.db, w.manager, visits.Filter{}, visits.Page{Limit: 1, After: "x"})
-	mustFail(t, "no place", err, fault.Malformed, "after", "")
+	pgtest.Refused(t, "no place", err, fault.Malformed, "after", "")
 }
 
 func TestWhatCannotBePlannedIsNamed(t *testing.T) {
@@ -123,7 +124,7 @@ func TestWhatCannotBePlannedIsNamed(t *testing.T) {
 		"no time":             {func(n *visits.New) { n.Starts = "8 am" }, fault.Invalid, "starts", "HH:MM"},
 		"longer than a day":   {func(n *visits.New) { n.Minutes = 1441 }, fault.Invalid, "minutes", "1440"},
 		"no site":             {func(n *visits.New) { n.SiteID = uuid.New() }, fault.NotFound, "", "no such site"},
-		"no van":              {func(n *visits.New) { n.VanID = ptr(uuid.New()) }, fault.Invalid, "van_id", "no van"},
+		"no van":              {func(n *visits.New) { n.VanID = new(uuid.New()) }, fault.Invalid, "van_id", "no van"},
 		"the van elsewhere":   {func(n *visits.New) { n.On, n.People = today+3, nil }, fault.Conflict, "van_id", "visit " + number + " to UMB"},
 		"nobody":              {func(n *visits.New) { n.People = []visits.Going{{PersonID: uuid.New()}} }, fault.Invalid, "people[0].person_id", "nobody of ours"},
 		"twice":               {func(n *visits.New) { n.People = append(n.People, n.People[0]) }, fault.Invalid, "people[1].person_id", "twice"},
@@ -140,19 +141,19 @@ func TestWhatCannotBePlannedIsNamed(t *testing.T) {
 		"too many tasks":      {func(n *visits.New) { n.Tasks = make([]visits.Doing, 201) }, fault.Invalid, "tasks", "200"},
 	} {
 		_, err := w.tryVisit(10, c.change)
-		mustFail(t, what, err, c.kind, c.field, c.says)
+		pgtest.Refused(t, what, err, c.kind, c.field, c.says)
 	}
 	// what is late already goes as soon as somebody can
 	w.visit(12, func(n *visits.New) { n.Tasks = []visits.Doing{{TaskID: late}} })
 	// a visit with safety work is not moved beyond it
 	early := w.visit(1, func(n *visits.New) { n.Tasks = []visits.Doing{{TaskID: safety}} })
-	mustFail(t, "a visit with safety work", w.do(func(tx *gorm.DB) error {
+	pgtest.Refused(t, "a visit with safety work", w.do(func(tx *gorm.DB) error {
 		return visits.Change(tx, w.manager, now, early, 1, visits.Edit{Hours: visits.Hours{On: today + 6, Starts: "08:00", Minutes: 60}})
 	}), fault.Invalid, "on", "14 May 2026")
-	mustFail(t, "to drop what is not there", w.do(func(tx *gorm.DB) error { return visits.PutTasks(tx, w.manager, now, early, 1, nil, []uuid.UUID{open}) }), fault.Invalid, "drop", "0 are")
+	pgtest.Refused(t, "to drop what is not there", w.do(func(tx *gorm.DB) error { return visits.PutTasks(tx, w.manager, now, early, 1, nil, []uuid.UUID{open}) }), fault.Invalid, "drop", "0 are")
 	// those who do not plan
 	for _, who := range []access.Actor{w.imre, w.person("olga", "owner")} {
-		_, err := write(w.db, who, func(tx *gorm.DB) (uuid.UUID, error) {
+		_, err := pgtest.Write(w.db, who, func(tx *gorm.DB) (uuid.UUID, error) {
 			return visits.Add(tx, who, now, visits.New{SiteID: w.site.ID, Hours: visits.Hours{On: today, Starts: "20:00", Minutes: 60}})
 		})
 		if fault.KindOf(err) != fault.Forbidden {
@@ -176,7 +177,7 @@ func TestAProposalBooksNobodyUntilItIsPlanned(t *testing.T) {
 		t.Errorf("a technician sees what is saved: %q, %v", says, err)
 	}
 	book := func() error { return w.do(func(tx *gorm.DB) error { return visits.Book(tx, w.manager, proposed, 1) }) }
-	mustFail(t, "booked twice", book(), fault.Conflict, "van_id", fmt.Sprintf("visit %d", w.one(firm).Number))
+	pgtest.Refused(t, "booked twice", book(), fault.Conflict, "van_id", fmt.Sprintf("visit %d", w.one(firm).Number))
 	if err := w.do(func(tx *gorm.DB) error {
 		_, err := visits.End(tx, w.manager, now, firm, 1, visits.Ending{Reason: "weather", Why: "ice"})
 		return err
@@ -189,7 +190,7 @@ func TestAProposalBooksNobodyUntilItIsPlanned(t *testing.T) {
 	if got := w.one(proposed); got.State != visits.Planned || got.Version != 2 {
 		t.Errorf("planned is %+v", got)
 	}
-	mustFail(t, "planned again", w.do(func(tx *gorm.DB) error { return visits.Book(tx, w.manager, proposed, 2) }), fault.Conflict, "state", "proposed")
+	pgtest.Refused(t, "planned again", w.do(func(tx *gorm.DB) error { return visits.Book(tx, w.manager, proposed, 2) }), fault.Conflict, "state", "proposed")
 }
 
 // Two who plan in the same instant: one books, the other is told.
@@ -235,7 +236,7 @@ func TestPhonesTellOfATripLateTwiceAndOutOfOrder(t *testing.T) {
 		return p
 	}
 	enter := func(who access.Actor, when time.Time, in ...visits.NewEntry) (int, error) {
-		return write(w.db, who, func(tx *gorm.DB) (int, error) { return visits.Enter(tx, who, when, id, in) })
+		return pgtest.Write(w.db, who, func(tx *gorm.DB) (int, error) { return visits.Enter(tx, who, when, id, in) })
 	}
 	arrived := visits.NewEntry{ID: pgdb.NewID(), Act: "arrived", DoneAt: at("08:10")}
 	if n, err := enter(w.imre, at("08:11"), arrived); err != nil || n != 1 {
@@ -249,7 +250,7 @@ func TestPhonesTellOfATripLateTwiceAndOutOfOrder(t *testing.T) {
 		t.Error(n, err)
 	}
 	// the same three times, then more that comes late from a phone whose clock is an hour behind
-	late := []visits.NewEntry{arrived, {ID: pgdb.NewID(), Act: "left", DoneAt: at("06:20"), OffsetMS: ptr(int64(3600000)), Note: "from the yard"},
+	late := []visits.NewEntry{arrived, {ID: pgdb.NewID(), Act: "left", DoneAt: at("06:20"), OffsetMS: new(int64(3600000)), Note: "from the yard"},
 		{ID: pgdb.NewID(), Act: "arrived", DoneAt: at("08:12")}, {ID: pgdb.NewID(), Act: "started", DoneAt: at("08:05")}, {ID: pgdb.NewID(), Act: "finished", DoneAt: at("11:00")},
 		{ID: pgdb.NewID(), Act: "finished", DoneAt: at("11:40")}, {ID: pgdb.NewID(), Act: "finished", PersonID: &w.ida.ID, DoneAt: at("15:00")}}
 	for i, want := range []int{6, 0, 0} {
@@ -287,18 +288,18 @@ func TestPhonesTellOfATripLateTwiceAndOutOfOrder(t *testing.T) {
 		"no act":     {visits.NewEntry{ID: pgdb.NewID(), Act: "flown", DoneAt: now}, fault.Invalid, "entries[0].act", "left, arrived"},
 		"no time":    {visits.NewEntry{ID: pgdb.NewID(), Act: "left"}, fault.Invalid, "entries[0].done_at", ""},
 		"another id": {visits.NewEntry{ID: arrived.ID, Act: "left", DoneAt: now}, fault.Conflict, "entries[0].id", "another entry"},
-		"nobody":     {visits.NewEntry{ID: pgdb.NewID(), Act: "left", DoneAt: now, PersonID: ptr(uuid.New())}, fault.Invalid, "person_id", "nobody"},
+		"nobody":     {visits.NewEntry{ID: pgdb.NewID(), Act: "left", DoneAt: now, PersonID: new(uuid.New())}, fault.Invalid, "person_id", "nobody"},
 	} {
 		_, err := enter(w.imre, at("13:00"), c.in)
-		mustFail(t, what, err, c.kind, c.field, c.says)
+		pgtest.Refused(t, what, err, c.kind, c.field, c.says)
 	}
 	_, err = enter(w.imre, now)
-	mustFail(t, "nothing", err, fault.Invalid, "entries", "1 to")
+	pgtest.Refused(t, "nothing", err, fault.Invalid, "entries", "1 to")
 	twin := visits.NewEntry{ID: pgdb.NewID(), Act: "left", DoneAt: now}
 	_, err = enter(w.imre, now, twin, twin)
-	mustFail(t, "one id for two", err, fault.Invalid, "entries[1].id", "two entries")
+	pgtest.Refused(t, "one id for two", err, fault.Invalid, "entries[1].id", "two entries")
 	_, err = enter(w.person("olga", "owner"), now, twin)
-	mustFail(t, "an owner", err, fault.Forbidden, "", "record_work")
+	pgtest.Refused(t, "an owner", err, fault.Forbidden, "", "record_work")
 
 	// after it was closed what comes is kept all the same
 	if err := w.do(func(tx *gorm.DB) error {
@@ -320,11 +321,11 @@ func TestAVisitEndsWithWhatIsDoneAndWhatIsLeft(t *testing.T) {
 	id := w.visit(0, func(n *visits.New) { n.Tasks = []visits.Doing{{TaskID: a}, {TaskID: b}, {TaskID: c}} })
 	w.finish(a)
 	end := func(who access.Actor, in visits.Ending) (visits.Ended, error) {
-		return write(w.db, who, func(tx *gorm.DB) (visits.Ended, error) { return visits.End(tx, who, now, id, w.one(id).Version, in) })
+		return pgtest.Write(w.db, who, func(tx *gorm.DB) (visits.Ended, error) { return visits.End(tx, who, now, id, w.one(id).Version, in) })
 	}
 	_, err := end(w.imre, visits.Ending{Why: "nobody was there"})
-	mustFail(t, "a technician who was not there", err, fault.Forbidden, "", "plan")
-	_, err = write(w.db, w.imre, func(tx *gorm.DB) (int, error) {
+	pgtest.Refused(t, "a technician who was not there", err, fault.Forbidden, "", "plan")
+	_, err = pgtest.Write(w.db, w.imre, func(tx *gorm.DB) (int, error) {
 		return visits.Enter(tx, w.imre, now, id, []visits.NewEntry{{ID: pgdb.NewID(), Act: "arrived", DoneAt: now.Add(-time.Hour)}})
 	})
 	if err != nil {
@@ -341,7 +342,7 @@ func TestAVisitEndsWithWhatIsDoneAndWhatIsLeft(t *testing.T) {
 		"two next":               {visits.Ending{Why: "x", NextID: &id, Next: &visits.New{}}, "next_id", "not both"},
 		"nothing said":           {visits.Ending{Why: "x", Left: []visits.NewLeft{{Kind: "other"}}}, "left[0].says", "blank"},
 		"an unknown kind":        {visits.Ending{Why: "x", Left: []visits.NewLeft{{Kind: "hat", Says: "mine"}}}, "left.kind", "lock_on"},
-		"another's position":     {visits.Ending{Why: "x", Left: []visits.NewLeft{{Kind: "in_parts", Says: "x", PositionID: ptr(uuid.New())}}}, "left.position_id", "this site"},
+		"another's position":     {visits.Ending{Why: "x", Left: []visits.NewLeft{{Kind: "in_parts", Says: "x", PositionID: new(uuid.New())}}}, "left.position_id", "this site"},
 		"no amount":              {visits.Ending{Why: "x", Wants: []visits.NewWant{{PartID: part}}}, "wants[0].amount", "above 0"},
 		"a next one in the past": {visits.Ending{Why: "x", Next: &visits.New{Hours: visits.Hours{On: today - 1, Starts: "08:00", Minutes: 60}}}, "next.on", "today"},
 		"too much":               {visits.Ending{Why: "x", Left: make([]visits.NewLeft, 51)}, "left", ""},
@@ -350,11 +351,11 @@ func TestAVisitEndsWithWhatIsDoneAndWhatIsLeft(t *testing.T) {
 		if f, _ := err.(*fault.Error); what == "too much" && f != nil {
 			f.Field, f.Msg = "left", ""
 		}
-		mustFail(t, what, err, fault.Invalid, c.field, c.says)
+		pgtest.Refused(t, what, err, fault.Invalid, c.field, c.says)
 	}
 	other := w.visit(2, func(n *visits.New) { n.SiteID, n.VanID, n.People = w.far.ID, nil, nil })
 	_, err = end(w.imre, visits.Ending{Why: "x", NextID: &other})
-	mustFail(t, "a next one elsewhere", err, fault.Invalid, "next_id", "same site")
+	pgtest.Refused(t, "a next one elsewhere", err, fault.Invalid, "next_id", "same site")
 
 	got, err := end(w.imre, visits.Ending{Reason: "part_wrong", Why: "the motor is for the other side",
 		Left:  []visits.NewLeft{{Kind: "out_of_service", PositionID: &w.left.ID, Says: "parked, brush tied up"}, {Kind: "parts_there", Says: "a box of screws in the pump room"}},
@@ -381,7 +382,7 @@ func TestAVisitEndsWithWhatIsDoneAndWhatIsLeft(t *testing.T) {
 		t.Errorf("for want of %+v, %v", wants, err)
 	}
 	_, err = end(w.manager, visits.Ending{Why: "again"})
-	mustFail(t, "ended twice", err, fault.Conflict, "state", "under way")
+	pgtest.Refused(t, "ended twice", err, fault.Conflict, "state", "under way")
 
 	// and the rest of it onto a visit that there is already
 	if err := w.do(func(tx *gorm.DB) error { return visits.Book(tx, w.manager, n.ID, n.Version) }); err != nil {
@@ -424,7 +425,7 @@ func TestSkillsHoursWindowsAndLinesAreNamed(t *testing.T) {
 	w.procedure("J06", nil)
 	w.procedure("J01", func(c *pm.Content) {
 		c.People, c.Skills, c.Minutes = 2, []string{"T2", "EL"}, pm.Minutes{Low: 120, Typical: 180, High: 300}
-		c.Steps = []pm.Step{{Kind: "do", Says: "Mark the leads.", Skills: []string{"EL"}, Minutes: ptr(20)}, {Kind: "do", Says: "Set the links.", Skills: []string{"EL"}, Minutes: ptr(25)}, {Kind: "do", Says: "Lift off.", Minutes: ptr(60)}}
+		c.Steps = []pm.Step{{Kind: "do", Says: "Mark the leads.", Skills: []string{"EL"}, Minutes: new(20)}, {Kind: "do", Says: "Set the links.", Skills: []string{"EL"}, Minutes: new(25)}, {Kind: "do", Says: "Lift off.", Minutes: new(60)}}
 	})
 	easy, swap := w.task("J06", 3, nil), w.task("J01", 3, nil)
 	both := []visits.Doing{{TaskID: swap}, {TaskID: easy}}
@@ -538,7 +539,7 @@ func TestRulesAndCostsAreKept(t *testing.T) {
 	if err != nil || r.SiteMinutes != 45 || r.TargetPercent != 95 || !slices.Equal(r.WorkingDays, []int{1, 2, 3, 4, 5}) {
 		t.Fatalf("rules are %+v, %v", r, err)
 	}
-	r.Latitude, r.Longitude, r.SiteMinutes, r.WorkingDays, r.Closed = ptr(42.1), ptr(-88.2), 30, []int{1, 2, 3, 4, 5, 6}, []time.Time{calendar.On(2026, 5, 25).UTC()}
+	r.Latitude, r.Longitude, r.SiteMinutes, r.WorkingDays, r.Closed = new(42.1), new(-88.2), 30, []int{1, 2, 3, 4, 5, 6}, []time.Time{calendar.On(2026, 5, 25).UTC()}
 	set := func(who access.Actor, version int, r visits.Rule) error {
 		return w.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return visits.SetRules(tx, who, version, r) })
 	}
@@ -549,17 +550,17 @@ func TestRulesAndCostsAreKept(t *testing.T) {
 	if err != nil || got.SiteMinutes != 30 || *got.Latitude != 42.1 || len(got.Closed) != 1 || len(got.WorkingDays) != 6 || got.Version != 2 {
 		t.Errorf("rules are %+v, %v", got, err)
 	}
-	mustFail(t, "an old version", set(w.manager, 1, r), fault.Stale, "If-Match", "")
-	mustFail(t, "a technician", set(w.imre, 2, r), fault.Forbidden, "", "plan")
+	pgtest.Refused(t, "an old version", set(w.manager, 1, r), fault.Stale, "If-Match", "")
+	pgtest.Refused(t, "a technician", set(w.imre, 2, r), fault.Forbidden, "", "plan")
 	r.RoadFactor = 0.5
-	mustFail(t, "roads shorter than crows fly", set(w.manager, 2, r), fault.Invalid, "road_factor", "1 to 10")
+	pgtest.Refused(t, "roads shorter than crows fly", set(w.manager, 2, r), fault.Invalid, "road_factor", "1 to 10")
 
 	c, err := visits.Costs(ctx, w.db, w.manager)
 	if err != nil || c.HourMinor != 12800 || c.Currency != "USD" {
 		t.Fatalf("costs are %+v, %v", c, err)
 	}
 	_, err = visits.Costs(ctx, w.db, w.imre)
-	mustFail(t, "a technician asks", err, fault.Forbidden, "", "see_cost")
+	pgtest.Refused(t, "a technician asks", err, fault.Forbidden, "", "see_cost")
 	cost := func(who access.Actor, version int, c visits.Cost) error {
 		return w.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return visits.SetCosts(tx, who, version, c) })
 	}
@@ -567,9 +568,9 @@ func TestRulesAndCostsAreKept(t *testing.T) {
 	if err := cost(w.manager, c.Version, c); err != nil {
 		t.Fatal(err)
 	}
-	mustFail(t, "an old version", cost(w.manager, 1, c), fault.Stale, "If-Match", "")
-	mustFail(t, "a technician", cost(w.imre, 2, c), fault.Forbidden, "", "see_cost")
-	mustFail(t, "a clerk", cost(w.person("clara", "parts_clerk"), 2, c), fault.Forbidden, "", "plan")
+	pgtest.Refused(t, "an old version", cost(w.manager, 1, c), fault.Stale, "If-Match", "")
+	pgtest.Refused(t, "a technician", cost(w.imre, 2, c), fault.Forbidden, "", "see_cost")
+	pgtest.Refused(t, "a clerk", cost(w.person("clara", "parts_clerk"), 2, c), fault.Forbidden, "", "plan")
 	c.Currency = "bucks"
-	mustFail(t, "no currency", cost(w.manager, 2, c), fault.Invalid, "currency", "ISO 4217")
+	pgtest.Refused(t, "no currency", cost(w.manager, 2, c), fault.Invalid, "currency", "ISO 4217")
 }

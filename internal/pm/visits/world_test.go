@@ -2,7 +2,6 @@ package visits_test
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -13,7 +12,6 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
-	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
@@ -29,34 +27,6 @@ var (
 	sys   = access.System
 	today = calendar.On(2026, 5, 12)
 )
-
-func ptr[T any](it T) *T { return &it }
-
-func write[T any](db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) (T, error) {
-	var it T
-	err := db.InTx(ctx, who.ID, func(tx *gorm.DB) (err error) {
-		it, err = fn(tx)
-		return err
-	})
-	return it, err
-}
-
-func done[T any](t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) (T, error)) T {
-	t.Helper()
-	it, err := write(db, who, fn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return it
-}
-
-func mustFail(t testing.TB, what string, err error, kind fault.Kind, field, says string) {
-	t.Helper()
-	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != kind || f.Field != field || !strings.Contains(f.Error(), says) {
-		t.Errorf("%s: %#v, want a fault of kind %d at %q that says %q", what, err, kind, field, says)
-	}
-}
 
 // trade is a distributor with two sites of one customer, a van and three people.
 type trade struct {
@@ -74,21 +44,21 @@ type trade struct {
 func newTrade(t testing.TB) *trade {
 	t.Helper()
 	w := &trade{t: t, db: pgtest.New(t)}
-	w.customer = done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	w.customer = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, began, assets.CustomerEdit{Code: "HAD", Name: "Hadrelle Wash Group"})
 	})
 	site := func(code string, north, west float64) assets.Site {
-		return done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
-			return assets.AddSite(tx, sys, began, w.customer.ID, &began, assets.SiteEdit{Code: code, Name: "Wash " + code, Zone: "America/Chicago", Currency: "USD", Latitude: &north, Longitude: ptr(-west),
+		return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+			return assets.AddSite(tx, sys, began, w.customer.ID, &began, assets.SiteEdit{Code: code, Name: "Wash " + code, Zone: "America/Chicago", Currency: "USD", Latitude: &north, Longitude: new(-west),
 				Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 		})
 	}
 	w.site, w.far = site("UMB", 42, 88), site("FER", 42.3, 88.4)
-	w.line = done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
+	w.line = pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Line, error) {
 		return assets.AddLine(tx, sys, began, w.site.ID, &began, assets.LineEdit{Code: "UMB-1", Name: "Line 1"})
 	})
 	brush := func(code, side string) assets.Position {
-		return done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
+		return pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Position, error) {
 			return assets.AddPosition(tx, sys, began, assets.NewPosition{SiteID: w.site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &w.line.ID, Code: code, Name: "Low side brush " + side, Kind: "side_brush_low", LineSide: side}})
 		})
 	}
@@ -104,7 +74,7 @@ func newTrade(t testing.TB) *trade {
 
 func (w *trade) place(code, kind string, site *uuid.UUID) assets.Location {
 	w.t.Helper()
-	return done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+	return pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, began, assets.NewLocation{Code: code, Name: "Place " + code, Kind: kind, SiteID: site})
 	})
 }
@@ -117,7 +87,7 @@ func (w *trade) person(login, role string) access.Actor {
 		g.CustomerID, in.CustomerID = &w.customer.ID, &w.customer.ID
 	}
 	in.Grants = []access.NewGrant{g}
-	a := done(w.t, w.db, sys, func(tx *gorm.DB) (access.Account, error) { return access.AddPerson(tx, sys, began, in) })
+	a := pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (access.Account, error) { return access.AddPerson(tx, sys, began, in) })
 	who, _, err := access.Load(ctx, w.db, a.ID)
 	if err != nil {
 		w.t.Fatal(err)
@@ -127,7 +97,7 @@ func (w *trade) person(login, role string) access.Actor {
 
 func (w *trade) skill(who access.Actor, code, until string) {
 	w.t.Helper()
-	done(w.t, w.db, sys, func(tx *gorm.DB) (access.Evidence, error) {
+	pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (access.Evidence, error) {
 		return access.AddEvidence(tx, sys, began, who.ID, access.NewEvidence{Skill: code, Evidence: "course", IssuedOn: "2023-06-01", ExpiresOn: &until})
 	})
 }
@@ -135,7 +105,7 @@ func (w *trade) skill(who access.Actor, code, until string) {
 // procedure writes and publishes a procedure and gives its version.
 func (w *trade) procedure(code string, change func(*pm.Content)) uuid.UUID {
 	w.t.Helper()
-	return done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	return pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		ids, err := pm.AddProcedures(tx, sys, began, []pm.NewProcedure{{Code: code, Title: "Work " + code}})
 		if err != nil {
 			return uuid.Nil, err
@@ -159,7 +129,7 @@ func (w *trade) task(procedure string, days int, change func(*pm.NewTask)) uuid.
 	if change != nil {
 		change(&in)
 	}
-	return done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) { return pm.RaiseTask(tx, sys, now, in) })
+	return pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) { return pm.RaiseTask(tx, sys, now, in) })
 }
 
 // visit is one in so many days, from eight to twelve, by Imre with the first van.
@@ -177,7 +147,7 @@ func (w *trade) tryVisit(days int, change func(*visits.New)) (uuid.UUID, error) 
 	if change != nil {
 		change(&in)
 	}
-	return write(w.db, w.manager, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Add(tx, w.manager, now, in) })
+	return pgtest.Write(w.db, w.manager, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Add(tx, w.manager, now, in) })
 }
 
 func (w *trade) one(id uuid.UUID) visits.Visit {
@@ -264,7 +234,7 @@ func (w *trade) findings(id uuid.UUID) []string {
 
 func (w *trade) part(number, description, class string) uuid.UUID {
 	w.t.Helper()
-	return done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+	return pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.AddPart(tx, sys, began, assets.PartEdit{Number: number, Description: description, Class: class})
 	}).ID
 }
@@ -272,7 +242,7 @@ func (w *trade) part(number, description, class string) uuid.UUID {
 // point adds an electrical isolation point of the left brush.
 func (w *trade) point(code string) uuid.UUID {
 	w.t.Helper()
-	return done(w.t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
+	return pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.IsolationPoint, error) {
 		return assets.AddIsolationPoint(tx, sys, began, w.site.ID, code, "electrical", assets.IsolationEdit{ValidFrom: &began, Place: "pump room", Isolate: "switch off and lock", Prove: "test for absence of voltage", Restore: "switch on", Lockable: true, CheckedOn: "2023-05-02", CheckedBy: "Marta"})
 	}).ID
 }
@@ -284,7 +254,7 @@ func (w *trade) down(starts string, minutes int) {
 	for d := 1; d <= 7; d++ {
 		all = append(all, assets.WeeklyHours{Kind: "line_may_be_down", Weekday: d, Starts: starts, Minutes: minutes})
 	}
-	done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
+	pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Site, error) {
 		s, _, err := assets.ReplaceHours(tx, sys, began, w.site.ID, w.site.Version, all)
 		return s, err
 	})
@@ -293,10 +263,10 @@ func (w *trade) down(starts string, minutes int) {
 // stranger owns another wash.
 func (w *trade) stranger() access.Actor {
 	w.t.Helper()
-	c := done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	c := pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, began, assets.CustomerEdit{Code: "THO", Name: "Thornby Wash"})
 	})
-	a := done(w.t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+	a := pgtest.Done(w.t, w.db, sys, func(tx *gorm.DB) (access.Account, error) {
 		return access.AddPerson(tx, sys, began, access.NewPerson{Name: "Theo", Login: "theo@thornby.example", CustomerID: &c.ID, Grants: []access.NewGrant{{Role: "owner", CustomerID: &c.ID}}})
 	})
 	who, _, err := access.Load(ctx, w.db, a.ID)

@@ -14,6 +14,7 @@ import (
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
+	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/visits"
 )
@@ -55,7 +56,7 @@ func TestInAYearAsManyCameTwiceAsWasSaid(t *testing.T) {
 	has := map[uuid.UUID]int{}
 	move := func(all ...stock.Moving) {
 		if len(all) > 0 {
-			done(t, w.db, sys, func(tx *gorm.DB) ([]stock.Movement, error) { return stock.Move(tx, sys, now, all) })
+			pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]stock.Movement, error) { return stock.Move(tx, sys, now, all) })
 		}
 	}
 	const weeks, draws = 52, 4000
@@ -107,7 +108,7 @@ func TestInAYearAsManyCameTwiceAsWasSaid(t *testing.T) {
 		}
 		visit := w.visit(7*week+2, func(in *visits.New) { in.Starts, in.Minutes, in.Tasks = "08:00", 600, tasks })
 		leaves := calendar.Local(on, 7*time.Hour, time.UTC)
-		done(t, w.db, w.imre, func(tx *gorm.DB) (int, error) {
+		pgtest.Done(t, w.db, w.imre, func(tx *gorm.DB) (int, error) {
 			return visits.Enter(tx, w.imre, leaves, visit, []visits.NewEntry{{ID: uuid.New(), Act: visits.LeftFor, DoneAt: leaves}})
 		})
 		if err := visits.Say(ctx, w.db, leaves, visit); err != nil {

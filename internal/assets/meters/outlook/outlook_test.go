@@ -30,8 +30,6 @@ var (
 	sys   = access.System
 )
 
-func ptr[T any](it T) *T { return &it }
-
 func done[T any](t testing.TB, db *pgdb.DB, fn func(tx *gorm.DB) (T, error)) T {
 	t.Helper()
 	var it T
@@ -66,7 +64,7 @@ func (w world) site(t testing.TB, code string) (assets.Site, assets.Line) {
 			Climate: "snowbelt", Size: "medium", DriverSide: "left"})
 	})
 	return s, done(t, w.db, func(tx *gorm.DB) (assets.Line, error) {
-		return assets.AddLine(tx, sys, began, s.ID, &began, assets.LineEdit{Code: code + "-1", VehiclesPerHourMax: ptr(200)})
+		return assets.AddLine(tx, sys, began, s.ID, &began, assets.LineEdit{Code: code + "-1", VehiclesPerHourMax: new(200)})
 	})
 }
 
@@ -288,7 +286,7 @@ func TestHoursLieWhereTheDaysOfHoursPutThem(t *testing.T) {
 	var rows []meters.Factor
 	for part, n := range map[string]int{"month": 12, "weekday": 7} {
 		for i := range n {
-			rows = append(rows, meters.Factor{Climate: ptr("snowbelt"), Size: ptr("medium"), Unit: meters.Hours, Part: part, Ordinal: i + 1, Factor: 1, Meters: 20, Years: 40})
+			rows = append(rows, meters.Factor{Climate: new("snowbelt"), Size: new("medium"), Unit: meters.Hours, Part: part, Ordinal: i + 1, Factor: 1, Meters: 20, Years: 40})
 		}
 	}
 	done(t, w.db, func(tx *gorm.DB) (any, error) { return nil, meters.KeepProfile(tx, sys, now, rows) })
