@@ -43,6 +43,9 @@ import (
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
 	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/record"
+	"spindlebook/internal/pm/visits"
 	"spindlebook/internal/web"
 )
 
@@ -235,7 +238,16 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "counters-doubts", as: manager, page: at("/counters")},
 		{name: "counters-quiet", as: manager, page: at("/counters/quiet")},
 		{name: "counters-held", as: manager, page: at("/counters/held")},
+		{name: "visits", as: manager, page: at("/visits")},
+		{name: "today", as: technician, page: at("/today")},
+		{name: "van", as: technician, page: at("/van")},
+		{name: "jobs", as: manager, page: at("/jobs")},
+		{name: "faults", as: manager, page: at("/faults")},
+		{name: "ahead", as: manager, page: at("/ahead")},
+		{name: "drawings", as: technician, page: at("/drawings")},
 		{name: "account", as: technician, page: at("/account")},
+		{name: "calendar-new", as: owner, page: at("/account/calendars/new")},
+		{name: "letters", as: owner, page: at("/account/letters")},
 		{name: "password", as: technician, page: at("/account/password")},
 		{name: "not-found", as: owner, page: at("/sites/00000000-0000-7000-8000-000000000009")},
 		{name: "problems", page: at("/problems")},
@@ -270,6 +282,11 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		return nil, err
 	}
 	all = append(all, planned...)
+	going, err := s.goingShots(ctx, manager, technician, owner)
+	if err != nil {
+		return nil, err
+	}
+	all = append(all, going...)
 	counters, err := s.counterShots(ctx, manager, technician)
 	if err != nil {
 		return nil, err
@@ -357,6 +374,31 @@ func (s *serving) plannedShots(ctx context.Context, manager, technician, owner, 
 	return nil, errors.New("no foam set of UMB-1/SBH-D may be changed now")
 }
 
+// goingShots are the pages of a visit, of a card in work on it, and of a fault.
+func (s *serving) goingShots(ctx context.Context, manager, technician, owner string) ([]shot, error) {
+	trips, err := visits.List(ctx, s.db, access.System, visits.Filter{}, access.Page{Limit: 100})
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(trips, func(v visits.Visit) bool { return v.State == "planned" && v.Tasks > 0 })
+	open, err := record.Cards(ctx, s.db, access.System, record.Filter{State: "open"}, access.Page{Limit: 1})
+	if err != nil {
+		return nil, err
+	}
+	found, err := failure.List(ctx, s.db, access.System, failure.Filter{Open: true}, access.Page{Limit: 1})
+	if err != nil {
+		return nil, err
+	}
+	if i < 0 || len(open) == 0 || len(found) == 0 {
+		return nil, errors.New("no visit is planned, no card open or nothing at fault")
+	}
+	visit, job, fault := s.URL+"/visits/"+trips[i].ID.String(), s.URL+"/jobs/"+open[0].ID.String(), s.URL+"/faults/"+found[0].ID.String()
+	site := s.URL + "/sites/" + trips[i].SiteID.String()
+	return []shot{{name: "visit", as: manager, page: visit}, {name: "visit-owner", as: owner, page: visit}, {name: "visit-decide", as: manager, page: visit + "/decide"}, {name: "visit-end", as: manager, page: visit + "/end"},
+		{name: "visits-proposed", as: manager, page: site + "/plan"}, {name: "job", as: technician, page: job}, {name: "job-readings", as: technician, page: job + "/readings"}, {name: "job-sign", as: technician, page: job + "/sign"},
+		{name: "fault", as: manager, page: fault}, {name: "fault-new", as: technician, page: site + "/faults/new"}}, nil
+}
+
 // counterShots are the pages about counters and what was read on them.
 func (s *serving) counterShots(ctx context.Context, manager, technician string) ([]shot, error) {
 	list, err := meters.List(ctx, s.db, access.System, meters.Filter{}, access.Page{Limit: 1000})
@@ -440,7 +482,7 @@ var sizes = []struct {
 }{{"phone", 390, 844, true, []string{"light", "dark"}}, {"desk", 1440, 900, false, []string{"light", "dark"}}, {"paper", 794, 1123, false, []string{"print"}}}
 
 // printed are the pages that somebody takes along on paper.
-var printed = []string{"round", "takes", "labels", "site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
+var printed = []string{"job", "van", "round", "takes", "labels", "site", "site-two-lines", "position", "site-survey", "site-fitted", "unit"}
 
 func take(ctx context.Context, out io.Writer, folder string, wanted *regexp.Regexp, shots []shot) error {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.DisableGPU)
