@@ -279,6 +279,7 @@ func make2(part uuid.UUID) []assets.NewUnit {
 // go on until all are signed.
 func (c *cards) round(ctx context.Context, all []card, what string, r *rand.Rand) (waiting int, took time.Duration, err error) {
 	l := &load{token: c.token}
+	url := c.p.url // the next program serves at the same address
 	began := time.Now()
 	var clientsDone sync.WaitGroup
 	wrong := make([]error, clients)
@@ -287,7 +288,7 @@ func (c *cards) round(ctx context.Context, all []card, what string, r *rand.Rand
 	for n := range clients {
 		clientsDone.Go(func() {
 			for i := n; i < len(all); i += clients {
-				if all[i].it.answer, wrong[n] = l.sign(ctx, c.p.url, all[i].it); wrong[n] != nil {
+				if all[i].it.answer, wrong[n] = l.sign(ctx, url, all[i].it); wrong[n] != nil {
 					mu.Lock()
 					left = 0 // nobody is to wait for the rest
 					mu.Unlock()
