@@ -150,7 +150,8 @@ type jobPage struct {
 	Looks    bool // may look at marks
 	Open     bool
 	Done     int
-	Holds    int // that are not met
+	Holds    int  // that are not met
+	Swap     bool // a unit that can come out is on record
 }
 
 // Next is the step that comes next; nil where none is open.
@@ -173,6 +174,13 @@ func (p *pages) job(v visit) error {
 		return err
 	}
 	g := jobPage{Card: c, Clock: clock{v.now, zone}, Path: "/jobs/" + c.ID.String(), Record: v.may(access.RecordWork), Looks: v.may(access.Plan), Open: c.State == "open"}
+	if c.PositionID != nil && g.Open {
+		fitted, err := assets.FittedAtPosition(v.ctx, p.db, v.who, *c.PositionID, v.now)
+		if err != nil {
+			return err
+		}
+		g.Swap = slices.ContainsFunc(fitted, func(f assets.Fitted) bool { return f.UnitID != nil })
+	}
 	of := map[uuid.UUID]record.Entry{}
 	for _, e := range c.Entries {
 		of[e.ID] = e

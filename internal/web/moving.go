@@ -628,19 +628,23 @@ func (p *pages) fillSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	var others []crumb
-	for _, l := range all {
-		if l.ID == f.at.ID || !slices.Contains(usable, l.Kind) {
-			continue
-		}
-		if l.ID.String() == v.c.Query("from") || v.c.Query("from") == "" && l.Kind == "warehouse" && f.from.Code == "" {
-			f.from = l
-			continue
-		}
-		others = append(others, crumb{"/locations/" + id.String() + "/fill?from=" + l.ID.String(), "Out of " + l.Code})
+	all = slices.DeleteFunc(all, func(l assets.Location) bool { return l.ID == f.at.ID || !slices.Contains(usable, l.Kind) })
+	asked := v.c.Query("from")
+	from := slices.IndexFunc(all, func(l assets.Location) bool {
+		return l.ID.String() == asked || asked == "" && l.Kind == "warehouse"
+	})
+	if from < 0 && asked == "" && len(all) > 0 {
+		from = 0 // it is the warehouse itself that is filled up
 	}
-	if f.from.Code == "" {
-		return nil, fault.Missing("location", v.c.Query("from"))
+	if from < 0 {
+		return nil, fault.Missing("location", asked)
+	}
+	f.from = all[from]
+	var others []crumb
+	for i, l := range all {
+		if i != from {
+			others = append(others, crumb{"/locations/" + id.String() + "/fill?from=" + l.ID.String(), "Out of " + l.Code})
+		}
 	}
 	here := "/stock?location=" + id.String()
 	s := &sheet{Title: "Fill up " + f.at.Code, Over: f.at.Name + ", out of " + f.from.Code, Verb: "It is over there now", Cancel: here, Crumbs: []crumb{{"/stock", "Stock"}, {here, f.at.Code}}, Else: others, about: f}
