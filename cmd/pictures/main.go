@@ -240,7 +240,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "counters-held", as: manager, page: at("/counters/held")},
 		{name: "visits", as: manager, page: at("/visits")},
 		{name: "today", as: technician, page: at("/today")},
-		{name: "van", as: technician, page: at("/van")},
+		{name: "van", as: technician, page: at("/van?on=" + now.AddDate(0, 0, 3).Format("2006-01-02"))},
 		{name: "jobs", as: manager, page: at("/jobs")},
 		{name: "faults", as: manager, page: at("/faults")},
 		{name: "ahead", as: manager, page: at("/ahead")},
