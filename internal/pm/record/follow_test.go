@@ -267,7 +267,7 @@ func TestRotationThatIsOppositeIsNotComplete(t *testing.T) {
 	mustBe(t, "exchanged by somebody else", card(turn(52, "counter_clockwise"), exchange(61, tom), turn(72, "clockwise")), "skill", "mark")
 	mustBe(t, "exchanged in the test", card(turn(52, "counter_clockwise"), exchange(55, lidia), turn(72, "clockwise")), "in_test", "mark")
 	mustBe(t, "nobody exchanged anything", card(turn(52, "counter_clockwise"), turn(72, "clockwise")), "rotation_unexplained", "mark")
-	// an even number of exchanges changes nothing (NEMA MG 1 part 2 by transcription: any two of three lines)
+	// an even number of exchanges changes nothing (NEMA MG 1 part 2, read in reprints: any two of three lines)
 	mustBe(t, "exchanged twice", card(turn(52, "counter_clockwise"), exchange(61, lidia), exchange(62, lidia), turn(72, "clockwise")), "rotation_unexplained", "mark")
 	mustBe(t, "exchanged three times", card(turn(52, "counter_clockwise"), exchange(61, lidia), exchange(62, lidia), exchange(63, lidia), turn(72, "clockwise")), "", "")
 	// right today, whatever comes later: the record shows what was seen
