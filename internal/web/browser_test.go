@@ -21,10 +21,6 @@ import (
 	"spindlebook/internal/assets/meters"
 )
 
-// axePath is where the checker of accessibility lies after `make test` or `npm
-// ci --prefix tools`.
-const axePath = "../../tools/node_modules/axe-core/axe.min.js"
-
 // needed ends or skips a test for want of a program: on the machine that
 // decides it must be there, at home it may be missing.
 func needed(t *testing.T, what string) {
@@ -234,128 +230,48 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 	return pages
 }
 
-// look is what a page is asked for in the browser.
-type look struct {
-	Wide    int      // px by which its body is wider than the screen
-	Foreign []string // what it loaded from elsewhere
-	Small   []string // what a fingertip misses
-}
-
-const looking = `({
-	Wide: Math.max(0, document.scrollingElement.scrollWidth - document.documentElement.clientWidth),
-	Foreign: performance.getEntriesByType("resource").map(r => r.name).filter(n => !n.startsWith(location.origin)),
-	Small: [...document.querySelectorAll("button, a.button, .bar nav a, input:not([type=hidden]):not([type=radio]):not([type=checkbox]), select, summary, a.row-name, .radios label, .check label")]
-		.filter(e => e.checkVisibility() && e.getBoundingClientRect().height < 43.5).map(e => e.outerHTML.slice(0, 120)),
-})`
-
-const axe = `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.map(v =>
-	v.id + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160) + " | " + n.failureSummary.slice(0, 200)).join("\n")))`
-
-// contrast asks it for the colours alone: all else is the same in the dark.
-var contrast = strings.Replace(axe, `{`, `{runOnly: ["color-contrast"], `, 1)
-
-// Every page on a phone and on a desk, in light and in dark: no violation that
-// axe-core finds, nothing wider than the screen, nothing from elsewhere.
+// Every page on a phone and on a desk, in light and in dark.
 func TestEveryPageIsAccessible(t *testing.T) {
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
-	h := demoHouse(t)
+	e, h := openEyes(t), demoHouse(t)
 	for role, pages := range demoPages(t, h) {
-		for _, screen := range []struct {
-			name          string
-			width, height int64
-			phone         bool
-		}{{"phone", 390, 844, true}, {"desk", 1440, 900, false}} {
+		for _, screen := range screens {
 			t.Run(cmp.Or(role, "anyone")+" on a "+screen.name, func(t *testing.T) {
 				t.Parallel() // one of them looks while another waits for its page
 				link := ""
 				if role != "" {
 					link = h.link(t, someone(t, h, role))
 				}
-				in := tab(t, root, h, link)
+				in := tab(t, e.root, h, link)
 				run(t, in, size(screen.width, screen.height, screen.phone))
 				for _, path := range pages {
-					lookAt(t, in, h.URL, path, string(checker))
+					run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
+					e.see(t, in, path)
 				}
 			})
 		}
 	}
 }
 
-func lookAt(t *testing.T, in context.Context, server, path, checker string) {
-	t.Helper()
-	run(t, in, prefers("light"), chromedp.Navigate(server+path))
-	l := eval[look](t, in, looking)
-	if l.Wide > 0 {
-		t.Errorf("%s: %d px too wide", path, l.Wide)
-	}
-	if len(l.Foreign) > 0 {
-		t.Errorf("%s: loads %v", path, l.Foreign)
-	}
-	if len(l.Small) > 0 {
-		t.Errorf("%s: too small: %s", path, strings.Join(l.Small, "\n"))
-	}
-	eval[bool](t, in, checker+";\n true")
-	eval[bool](t, in, `document.querySelectorAll("details").forEach((d, i) => d.open = i < 4), true`)
-	for scheme, asked := range map[string]string{"light": axe, "dark": contrast} {
-		run(t, in, prefers(scheme))
-		if found := eval[[]string](t, in, asked); len(found) > 0 {
-			t.Errorf("%s in %s:\n%s", path, scheme, strings.Join(found, "\n"))
-		}
-	}
-}
-
 // A form that came back with errors is a page too.
 func TestAFormWithErrorsIsAccessible(t *testing.T) {
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
-	g := newGround(t)
-	in := tab(t, root, g.house, g.link(t, g.manager))
+	e, g := openEyes(t), newGround(t)
+	in := tab(t, e.root, g.house, g.link(t, g.manager))
 	run(t, in, size(390, 844, true), chromedp.Navigate(g.URL+"/sites/new"), chromedp.Click(chromedp.CSS("form.sheet button")), chromedp.WaitVisible(chromedp.CSS(".mend")))
 	if focus := eval[string](t, in, `document.activeElement.className`); focus != "mend" {
 		t.Errorf("the list of what to mend has no focus: %q", focus)
 	}
-	eval[bool](t, in, string(checker)+";\n true")
-	for _, scheme := range []string{"light", "dark"} {
-		run(t, in, prefers(scheme))
-		if found := eval[[]string](t, in, axe); len(found) > 0 {
-			t.Errorf("%s:\n%s", scheme, strings.Join(found, "\n"))
-		}
-	}
-	if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 {
-		t.Errorf("%+v", l)
-	}
+	e.see(t, in, "a form with errors")
 }
 
 // What a file did or would do is a page too, and so is a position with photos.
 func TestPagesAfterAFileAreAccessible(t *testing.T) {
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
-	s := newStore(t)
-	in := tab(t, root, s.house, s.link(t, s.manager))
+	e, s := openEyes(t), newStore(t)
+	in := tab(t, e.root, s.house, s.link(t, s.manager))
 	look := func(name string) {
 		t.Helper()
-		eval[bool](t, in, string(checker)+";\n true")
-		for _, width := range []int64{390, 1440} {
-			run(t, in, size(width, 844, width == 390))
-			if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
-				t.Errorf("%s at %d: %+v", name, width, l)
-			}
-			for _, scheme := range []string{"light", "dark"} {
-				run(t, in, prefers(scheme))
-				if found := eval[[]string](t, in, axe); len(found) > 0 {
-					t.Errorf("%s at %d in %s:\n%s", name, width, scheme, strings.Join(found, "\n"))
-				}
-			}
+		for _, screen := range screens {
+			run(t, in, size(screen.width, screen.height, screen.phone))
+			e.see(t, in, name+" on a "+screen.name)
 		}
 	}
 	run(t, in, chromedp.Navigate(s.URL+"/positions/"+s.left.ID.String()))
@@ -371,7 +287,7 @@ func TestPagesAfterAFileAreAccessible(t *testing.T) {
 	send(s.URL, "a good file", "customer,name\nNEW,New Wash\n")
 	send(s.URL, "a bad file", "customer,name\nbad code!,Wash\nFINE,\n")
 	c := newCounted(t)
-	in = tab(t, root, c.house, c.link(t, c.staff))
+	in = tab(t, e.root, c.house, c.link(t, c.staff))
 	send(c.URL, "readings of which one waits", "meter,at,value\nUMB-1/TC,2026-11-20 18:00,97400\nUMB-1/TC,2026-11-22 18:00,9000\n")
 	run(t, in, chromedp.Click(chromedp.CSS("form.accept button")), chromedp.WaitVisible(chromedp.CSS("a[href='/counters'].button")))
 	look("readings that are taken")

@@ -36,7 +36,7 @@ var ids = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f-]{27}|[0-9]{4}-[0-9]{2}-[0-9]{
 
 // samples is how many pages of one kind are visited: the demo has hundreds of
 // positions, and what goes wrong goes wrong on one of a few.
-const samples = 3
+const samples = 6
 
 // Whoever follows links arrives somewhere, and finds no inline code on the way.
 func TestEveryLinkLeadsSomewhere(t *testing.T) {

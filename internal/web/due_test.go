@@ -2,11 +2,9 @@ package web_test
 
 import (
 	"net/http"
-	"os"
 	"strings"
 	"testing"
 
-	"github.com/chromedp/chromedp"
 	"github.com/google/uuid"
 	"gorm.io/gorm"
 
@@ -410,51 +408,6 @@ func mustWorst(t testing.TB, g *programme) []pm.Item {
 	return all
 }
 
-// fits holds pages on a phone and a desk, in light and dark, against axe-core and
-// against what a fingertip and a screen need.
-func fits(t *testing.T, h *house, pages map[uuid.UUID][]string, name func(path string) string) {
-	t.Helper()
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
-	pictures := os.Getenv("SPINDLEBOOK_PICTURES")
-	for who, paths := range pages {
-		in := tab(t, root, h, h.link(t, who))
-		for _, phone := range []bool{true, false} {
-			screen := "desk"
-			if run(t, in, size(1440, 900, false)); phone {
-				screen = "phone"
-				run(t, in, size(390, 844, true))
-			}
-			for _, path := range paths {
-				run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
-				if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
-					t.Errorf("%s on a %s: %+v", path, screen, l)
-				}
-				eval[bool](t, in, string(checker)+";\n true")
-				for _, scheme := range []string{"light", "dark"} {
-					run(t, in, prefers(scheme))
-					if found := eval[[]string](t, in, axe); len(found) > 0 {
-						t.Errorf("%s on a %s in %s: %s", path, screen, scheme, strings.Join(found, "\n"))
-					}
-				}
-				if pictures != "" {
-					run(t, in, prefers("light"))
-					png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
-					if err != nil {
-						t.Fatal(err)
-					}
-					if err := os.WriteFile(pictures+"/"+screen+"-"+name(path)+".png", png, 0o600); err != nil {
-						t.Fatal(err)
-					}
-				}
-			}
-		}
-	}
-}
-
 func TestPagesOfPlannedWorkFitAPhone(t *testing.T) {
 	g := newProgramme(t)
 	g.did(t, 25, "95")
@@ -467,8 +420,6 @@ func TestPagesOfPlannedWorkFitAPhone(t *testing.T) {
 		g.technician: {task + "/job"},
 		g.staff:      {"/lines/" + g.line.ID.String() + "/round", "/lines/" + g.line.ID.String() + "/round/skip"},
 		g.owner:      {site + "/due"},
-	}, func(path string) string {
-		return strings.Trim(ids.ReplaceAllString(strings.NewReplacer("/", "_", "?", "_").Replace(path), "id"), "_")
 	})
 }
 

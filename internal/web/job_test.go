@@ -2,18 +2,15 @@ package web_test
 
 import (
 	"bytes"
-	"context"
 	"image"
 	"image/jpeg"
 	"net/http"
 	"net/url"
-	"os"
 	"regexp"
 	"strings"
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
 	"github.com/google/uuid"
 	"golang.org/x/net/html"
 	"gorm.io/gorm"
@@ -383,64 +380,14 @@ func TestOpeningACardAsksForTheWay(t *testing.T) {
 
 // The card and its forms on a phone and on a desk.
 func TestPagesOfAJobFitAPhone(t *testing.T) {
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
 	b := newBench(t)
+	(&store{ground: b.ground}).fill(t) // something is fitted that can come out
 	b.openCard(t, "stand")
 	b.ticked(t, b.asTech, "J01 1", nil)
 	b.declare(t, b.asTech, isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked, isolation.Relieved, isolation.Proved)
 	b.ticked(t, b.asTech, "J01 2", nil)
 	b.ticked(t, b.asTech, "J01 3", nil)
 	lock := regexp.MustCompile(`/locks/[0-9a-f-]+`).FindString(b.asTech.get(b.path).body)
-	fitPages(t, root, b.house, string(checker), map[uuid.UUID][]string{b.technician: {b.path, b.path + "/readings", b.path + "/note", b.path + "/swap", b.path + "/part", b.path + "/exchange", b.path + "/add", b.path + "/sign", b.path + "/stop",
-		lock + "/leave", "/jobs", "/positions/" + b.left.ID.String() + "/job?work=J01"}, b.second: {lock + "/off"}}, map[string]string{b.path: "card", lock: "lock"})
-}
-
-// fitPages opens pages on a phone and on a desk: nothing wider than the screen, nothing too
-// small for a thumb, nothing that the checker of accessibility finds.
-func fitPages(t *testing.T, root context.Context, h *house, checker string, pages map[uuid.UUID][]string, names map[string]string) {
-	t.Helper()
-	pictures := os.Getenv("SPINDLEBOOK_PICTURES")
-	for who, paths := range pages {
-		in := tab(t, root, h, h.link(t, who))
-		for _, phone := range []bool{true, false} {
-			name := "desk"
-			if run(t, in, size(1440, 900, false)); phone {
-				name = "phone"
-				run(t, in, size(390, 844, true))
-			}
-			for _, path := range paths {
-				run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
-				if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
-					t.Errorf("%s on a %s: %+v", path, name, l)
-				}
-				eval[bool](t, in, checker+";\n true")
-				for _, scheme := range []string{"light", "dark"} {
-					run(t, in, prefers(scheme))
-					if found := eval[[]string](t, in, axe); len(found) > 0 {
-						t.Errorf("%s on a %s in %s: %s", path, name, scheme, strings.Join(found, "\n"))
-					}
-				}
-				if pictures == "" {
-					continue
-				}
-				run(t, in, prefers("light"))
-				png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
-				if err != nil {
-					t.Fatal(err)
-				}
-				file := path
-				for from, to := range names {
-					file = strings.ReplaceAll(file, from, to)
-				}
-				file = ids.ReplaceAllString(strings.NewReplacer("/", "_", "?", "_").Replace(file), "id")
-				if err := os.WriteFile(pictures+"/"+name+"_"+file+".png", png, 0o600); err != nil {
-					t.Fatal(err)
-				}
-			}
-		}
-	}
+	fits(t, b.house, map[uuid.UUID][]string{b.technician: {b.path, b.path + "/readings", b.path + "/note", b.path + "/swap", b.path + "/part", b.path + "/exchange", b.path + "/add", b.path + "/sign", b.path + "/stop",
+		lock + "/leave", "/jobs", "/positions/" + b.left.ID.String() + "/job?work=J01"}, b.second: {lock + "/off"}})
 }

@@ -2,7 +2,6 @@ package web_test
 
 import (
 	"context"
-	"os"
 	"strings"
 	"testing"
 
@@ -54,15 +53,7 @@ func prints(t *testing.T, h *house, who uuid.UUID, paths ...string) {
 		if l.Wide > 0 || len(l.Idle) > 0 || len(l.Faint) > 0 || l.Words < 12 {
 			t.Errorf("%s on paper: %+v", path, l)
 		}
-		if pictures := os.Getenv("SPINDLEBOOK_PICTURES"); pictures != "" {
-			png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(pictures+"/paper-"+plainly(path)+".png", png, 0o600); err != nil {
-				t.Fatal(err)
-			}
-		}
+		keep(t, in, "paper", path)
 	}
 }
 

@@ -209,7 +209,5 @@ func TestPagesOfTheProgrammeFitAPhone(t *testing.T) {
 	if got := g.asManager.fill(plan+"/draft", map[string]string{"every": "P60D", "change": "sixty days will do"}); got.status != 303 {
 		t.Fatal(got.status)
 	}
-	fits(t, g.house, map[uuid.UUID][]string{g.manager: {"/programme", plan, plan + "/draft", procedure, procedure + "/draft", procedure + "/steps/1", procedure + "/checks/1", "/ahead"}}, func(path string) string {
-		return strings.Trim(ids.ReplaceAllString(strings.NewReplacer("/", "_", "?", "_").Replace(path), "id"), "_")
-	})
+	fits(t, g.house, map[uuid.UUID][]string{g.manager: {"/programme", plan, plan + "/draft", procedure, procedure + "/draft", procedure + "/steps/1", procedure + "/checks/1", "/ahead"}})
 }

@@ -1,14 +1,10 @@
 package web_test
 
 import (
-	"context"
 	"net/http"
-	"os"
-	"strings"
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
 	"github.com/google/uuid"
 	"gorm.io/gorm"
 
@@ -142,11 +138,6 @@ func (s *shelves) free(t testing.TB, l assets.Location, p assets.Part) string {
 }
 
 func TestPagesAboutStockFitAPhone(t *testing.T) {
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
 	s := newShelves(t)
 	// something of each kind to look at
 	for _, c := range []struct {
@@ -171,59 +162,11 @@ func TestPagesAboutStockFitAPhone(t *testing.T) {
 		})
 	}
 	bag, count, claim, core, doubt := id("select lot_id::text from kit_bag limit 1"), id("select id::text from stock_count limit 1"), id("select id::text from stock_claim limit 1"), id("select id::text from core limit 1"), id("select id::text from stock_discrepancy limit 1")
-	pages := map[uuid.UUID][]string{
+	fits(t, s.house, map[uuid.UUID][]string{
 		s.technician: {"/stock", at2(s.van, s.nut), at2(s.van, s.nut) + "/use", "/locations/" + s.van.ID.String() + "/fill"},
 		s.clerk: {"/stock?location=", "/stock?show=short", at2(s.warehouse, s.oil), at2(s.warehouse, s.gasket) + "/move", "/stock/receive", "/stock/receive?part=" + s.gasket.ID.String(), "/stock/ledger", "/stock/wanted",
 			"/orders", "/orders/" + s.sent.ID.String(), "/orders/" + s.sent.ID.String() + "/receive", "/orders/new", "/counts", "/counts/" + count, "/counts/" + count + "/enter", "/differences", "/differences/" + doubt + "/settle",
 			"/kits", "/bags/" + bag, "/bags/" + bag + "/open", "/claims", "/claims/" + claim + "/aside", "/returns", "/cores/" + core + "/step"},
 		s.owner: {"/stock"},
-	}
-	pictures, only := os.Getenv("SPINDLEBOOK_PICTURES"), os.Getenv("SPINDLEBOOK_ONLY")
-	for who, paths := range pages {
-		in := tab(t, root, s.house, s.link(t, who))
-		for _, phone := range []bool{true, false} {
-			name := "desk"
-			if run(t, in, size(1440, 900, false)); phone {
-				name = "phone"
-				run(t, in, size(390, 844, true))
-			}
-			for _, path := range paths {
-				if only != "" && !strings.Contains(path, only) {
-					continue
-				}
-				s.lookAt(t, in, string(checker), path, name, pictures)
-			}
-		}
-	}
-}
-
-// lookAt holds a page against the screen, and against the checker of accessibility.
-func (h *house) lookAt(t *testing.T, in context.Context, checker, path, name, pictures string) {
-	t.Helper()
-	run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
-	if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
-		t.Errorf("%s on a %s: %+v", path, name, l)
-	}
-	if eval[int](t, in, `performance.getEntriesByType("navigation")[0].responseStatus`) != 200 {
-		t.Errorf("%s on a %s is not shown", path, name)
-	}
-	eval[bool](t, in, checker+";\n true")
-	for _, scheme := range []string{"light", "dark"} {
-		run(t, in, prefers(scheme))
-		if found := eval[[]string](t, in, axe); len(found) > 0 {
-			t.Errorf("%s on a %s in %s: %s", path, name, scheme, strings.Join(found, "\n"))
-		}
-	}
-	if pictures == "" {
-		return
-	}
-	run(t, in, prefers("light"))
-	png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
-	if err != nil {
-		t.Fatal(err)
-	}
-	file := ids.ReplaceAllString(path, "ID")
-	if err := os.WriteFile(pictures+"/"+name+strings.NewReplacer("/", "_", "?", "_").Replace(file)+".png", png, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	})
 }

@@ -3,12 +3,10 @@ package web_test
 import (
 	"net/http"
 	"net/url"
-	"os"
 	"strings"
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
 	"github.com/google/uuid"
 	"golang.org/x/net/html"
 	"gorm.io/gorm"
@@ -301,47 +299,8 @@ func TestTheWeeksToComeArePlannedByPage(t *testing.T) {
 // Every page about visits on a phone and on a desk: nothing wider than the screen,
 // nothing too small for a thumb, nothing that the checker of accessibility finds.
 func TestPagesAboutVisitsFitAPhone(t *testing.T) {
-	checker, err := os.ReadFile(axePath)
-	if err != nil {
-		needed(t, "axe-core")
-	}
-	root := browser(t)
 	r := newRounds(t)
 	on := "?on=" + r.on.String()
-	pages := map[uuid.UUID][]string{r.technician: {"/today" + on, "/van" + on, r.path(), r.path() + "/end"},
-		r.manager: {"/visits", r.path() + "/edit", r.path() + "/decide", "/sites/" + r.site.ID.String() + "/plan"}}
-	pictures := os.Getenv("SPINDLEBOOK_PICTURES")
-	for who, paths := range pages {
-		in := tab(t, root, r.house, r.link(t, who))
-		for _, phone := range []bool{true, false} {
-			name := "desk"
-			if run(t, in, size(1440, 900, false)); phone {
-				name = "phone"
-				run(t, in, size(390, 844, true))
-			}
-			for _, path := range paths {
-				run(t, in, prefers("light"), chromedp.Navigate(r.URL+path))
-				if l := eval[look](t, in, looking); l.Wide > 0 || len(l.Small) > 0 || len(l.Foreign) > 0 {
-					t.Errorf("%s on a %s: %+v", path, name, l)
-				}
-				eval[bool](t, in, string(checker)+";\n true")
-				for _, scheme := range []string{"light", "dark"} {
-					run(t, in, prefers(scheme))
-					if found := eval[[]string](t, in, axe); len(found) > 0 {
-						t.Errorf("%s on a %s in %s: %s", path, name, scheme, strings.Join(found, "\n"))
-					}
-				}
-				if pictures != "" {
-					png, err := chromedp.Run(in, chromedp.FullScreenshot(100))
-					if err != nil {
-						t.Fatal(err)
-					}
-					file := strings.NewReplacer("/", "_", "?", "_", r.visit.String(), "id", r.site.ID.String(), "id").Replace(path)
-					if err := os.WriteFile(pictures+"/"+name+file+".png", png, 0o600); err != nil {
-						t.Fatal(err)
-					}
-				}
-			}
-		}
-	}
+	fits(t, r.house, map[uuid.UUID][]string{r.technician: {"/today" + on, "/van" + on, r.path(), r.path() + "/end"},
+		r.manager: {"/visits", r.path() + "/edit", r.path() + "/decide", "/sites/" + r.site.ID.String() + "/plan"}})
 }
