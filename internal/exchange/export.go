@@ -319,3 +319,25 @@ func writeCSV(w *bufio.Writer, cells []string) error {
 	_, err := w.WriteString("\r\n")
 	return err
 }
+
+// Spooled writes an answer to a temporary file first: the database need not wait for a
+// slow line, and what fails half way is still answered as a problem.
+func Spooled(write func(w io.Writer) error) (io.ReadCloser, int64, error) {
+	file, err := temporary()
+	if err != nil {
+		return nil, 0, err
+	}
+	if err := write(file); err != nil {
+		_ = file.Close() // the failure to write comes first
+		return nil, 0, err
+	}
+	size, err := file.Seek(0, io.SeekCurrent)
+	if err == nil {
+		_, err = file.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		_ = file.Close() // nothing can be sent from it
+		return nil, 0, err
+	}
+	return file, size, nil
+}

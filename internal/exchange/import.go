@@ -29,7 +29,7 @@ type Upload struct {
 func Receive(r io.Reader) (*Upload, error) { return receive(r, MaxFile) }
 
 func receive(r io.Reader, most int64) (_ *Upload, err error) {
-	file, err := Temporary()
+	file, err := temporary()
 	if err != nil {
 		return nil, err
 	}
@@ -55,9 +55,9 @@ func (u *Upload) Close() {
 	_ = u.file.Close() // it was read to its end, or is not wanted
 }
 
-// Temporary gives a file that is gone when it is closed, or when the program is
+// temporary gives a file that is gone when it is closed, or when the program is
 // killed: its name is taken away at once.
-func Temporary() (*os.File, error) {
+func temporary() (*os.File, error) {
 	file, err := os.CreateTemp("", "spindlebook-")
 	if err == nil {
 		if err = os.Remove(file.Name()); err != nil {

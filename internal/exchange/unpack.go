@@ -69,7 +69,7 @@ func unpack(file io.ReaderAt, size int64, o Options, said *sayings) (*unpacked, 
 			return nil, fault.Field("kind", o.Kind, "is one of %s", strings.Join(Kinds(), ", "))
 		}
 	}
-	spool, err := Temporary()
+	spool, err := temporary()
 	if err != nil {
 		return nil, err
 	}

@@ -4,24 +4,29 @@ import (
 	"context"
 	"io"
 
+	"spindlebook/internal/access"
 	"spindlebook/internal/door"
 	"spindlebook/internal/exchange"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/httpapi/gen"
 )
 
-// CreateImport brings a spreadsheet into the register. The body goes to a
-// temporary file as it comes, never into memory.
+// received takes in a sheet that somebody sends: its body goes to a temporary file as it
+// comes, never into memory.
+func received(ctx context.Context, header string, body io.Reader, receive func(io.Reader) (*exchange.Upload, error)) (who access.Actor, key string, file *exchange.Upload, err error) {
+	if who, err = door.Must(ctx); err != nil {
+		return who, "", nil, err
+	}
+	if key, err = idempotencyKey(header); err != nil {
+		return who, "", nil, err
+	}
+	file, err = receive(body)
+	return who, key, file, err
+}
+
+// CreateImport brings a spreadsheet into the register.
 func (s *Server) CreateImport(ctx context.Context, r gen.CreateImportRequestObject) (gen.CreateImportResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	key, err := idempotencyKey(r.Params.IdempotencyKey)
-	if err != nil {
-		return nil, err
-	}
-	file, err := exchange.Receive(r.Body)
+	who, key, file, err := received(ctx, r.Params.IdempotencyKey, r.Body, exchange.Receive)
 	if err != nil {
 		return nil, err
 	}
@@ -50,7 +55,7 @@ func (s *Server) GetExports(ctx context.Context, _ gen.GetExportsRequestObject) 
 	if err != nil {
 		return nil, err
 	}
-	file, size, err := spooled(func(w io.Writer) error { return exchange.ExportWorkbook(ctx, s.db, who, w) })
+	file, size, err := exchange.Spooled(func(w io.Writer) error { return exchange.ExportWorkbook(ctx, s.db, who, w) })
 	return gen.GetExports200ApplicationvndOpenxmlformatsOfficedocumentSpreadsheetmlSheetResponse{Body: file, ContentLength: size}, err
 }
 
@@ -60,30 +65,8 @@ func (s *Server) GetExport(ctx context.Context, r gen.GetExportRequestObject) (g
 	if err != nil {
 		return nil, err
 	}
-	file, size, err := spooled(func(w io.Writer) error { return exchange.ExportCSV(ctx, s.db, who, string(r.ExportKind), w) })
+	file, size, err := exchange.Spooled(func(w io.Writer) error { return exchange.ExportCSV(ctx, s.db, who, string(r.ExportKind), w) })
 	return gen.GetExport200TextcsvResponse{Body: file, ContentLength: size}, err
-}
-
-// spooled writes an answer to a file first: the database need not wait for a
-// slow line, and what fails half way is still answered as a problem.
-func spooled(write func(w io.Writer) error) (io.ReadCloser, int64, error) {
-	file, err := exchange.Temporary()
-	if err != nil {
-		return nil, 0, err
-	}
-	if err := write(file); err != nil {
-		_ = file.Close() // the failure to write comes first
-		return nil, 0, err
-	}
-	size, err := file.Seek(0, io.SeekCurrent)
-	if err == nil {
-		_, err = file.Seek(0, io.SeekStart)
-	}
-	if err != nil {
-		_ = file.Close() // nothing can be sent from it
-		return nil, 0, err
-	}
-	return file, size, nil
 }
 
 // GetStockList sends a list about stock as CSV.
@@ -92,21 +75,13 @@ func (s *Server) GetStockList(ctx context.Context, r gen.GetStockListRequestObje
 	if err != nil {
 		return nil, err
 	}
-	file, size, err := spooled(func(w io.Writer) error { return exchange.ExportGoodsCSV(ctx, s.db, who, string(r.ListKind), w) })
+	file, size, err := exchange.Spooled(func(w io.Writer) error { return exchange.ExportGoodsCSV(ctx, s.db, who, string(r.ListKind), w) })
 	return gen.GetStockList200TextcsvResponse{Body: file, ContentLength: size}, err
 }
 
 // ImportStockList brings a list about stock in.
 func (s *Server) ImportStockList(ctx context.Context, r gen.ImportStockListRequestObject) (gen.ImportStockListResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	key, err := idempotencyKey(r.Params.IdempotencyKey)
-	if err != nil {
-		return nil, err
-	}
-	file, err := exchange.Receive(r.Body)
+	who, key, file, err := received(ctx, r.Params.IdempotencyKey, r.Body, exchange.Receive)
 	if err != nil {
 		return nil, err
 	}

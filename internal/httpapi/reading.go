@@ -305,15 +305,7 @@ func (l line) reading() (r meters.NewReading, bad *fault.Error) {
 
 // ImportReadings brings a sheet of readings in.
 func (s *Server) ImportReadings(ctx context.Context, r gen.ImportReadingsRequestObject) (gen.ImportReadingsResponseObject, error) {
-	who, err := door.Must(ctx)
-	if err != nil {
-		return nil, err
-	}
-	key, err := idempotencyKey(r.Params.IdempotencyKey)
-	if err != nil {
-		return nil, err
-	}
-	file, err := exchange.ReceiveReadings(r.Body)
+	who, key, file, err := received(ctx, r.Params.IdempotencyKey, r.Body, exchange.ReceiveReadings)
 	if err != nil {
 		return nil, err
 	}

@@ -4,9 +4,9 @@ import (
 	"errors"
 	"io"
 	"net/http"
-	"os"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -99,14 +99,103 @@ type importPage struct {
 	*sheet
 	Tabs  []nav
 	Kinds []string
-	// of a file that was looked at
-	File   string
+	lookedAt
 	Result *exchange.Result
 	Taken  *exchange.ReadingsDone // of a sheet of readings, instead
+}
+
+// lookedAt is a file that somebody chose, and why it cannot be taken.
+type lookedAt struct {
+	File   string
 	Errors []fault.Part
 	Counts []fault.Tally
 	Said   string // of the file as a whole
 	Wait   uuid.UUID
+}
+
+// Broken counts the errors, those that are not listed included.
+func (g lookedAt) Broken() (n int) {
+	for _, c := range g.Counts {
+		n += c.Count
+	}
+	return max(n, len(g.Errors))
+}
+
+// told takes down why a file cannot be taken. An error that is not about the file
+// comes back.
+func (g *lookedAt) told(err error) (refused bool, _ error) {
+	if err == nil {
+		return false, nil
+	}
+	f, ok := errors.AsType[*fault.Error](err)
+	if !ok || f.Kind != fault.Invalid && f.Kind != fault.Malformed && f.Kind != fault.Conflict && f.Kind != fault.TooLarge {
+		return true, err
+	}
+	g.Counts, g.Errors = f.Tallies, f.Parts
+	if len(g.Errors) == 0 {
+		g.Said = sentence(shownDetail(f))
+	}
+	return true, nil
+}
+
+// bring runs a file: for good, or to see what it would do.
+type bring func(up *exchange.Upload, o exchange.Options) error
+
+// tried finds out what the file of a form would do, does nothing, and keeps it until
+// somebody accepts that.
+func (p *pages) tried(v visit, s *sheet, g *lookedAt, options func(up *exchange.Upload) (exchange.Options, error), run bring) (status int, err error) {
+	h := s.field("file").table
+	in, err := h.Open()
+	if err != nil {
+		return 0, err
+	}
+	defer func() { _ = in.Close() }() // it was only read
+	up, err := exchange.Receive(in)
+	if err != nil {
+		return 0, err
+	}
+	how, err := options(up)
+	if err != nil {
+		up.Close()
+		return 0, err
+	}
+	g.File = h.Filename
+	dry := how
+	dry.DryRun = true
+	refused, err := g.told(run(up, dry))
+	if refused {
+		up.Close()
+		return http.StatusUnprocessableEntity, err
+	}
+	g.Wait = uuid.New()
+	p.waiting.keep(waitingFile{id: g.Wait, of: v.who.ID, since: v.now, name: h.Filename, up: up, how: how})
+	return http.StatusOK, nil
+}
+
+// accepted does what was looked at. The form's key makes sending it twice do it once.
+func (p *pages) accepted(v visit, s *sheet, g *lookedAt, run bring) (status int, err error) {
+	if err := v.c.Request.ParseForm(); err != nil {
+		return 0, err
+	}
+	key, err := uuid.Parse(v.c.Request.PostForm.Get("key"))
+	id, badID := uuid.Parse(v.c.Request.PostForm.Get("file"))
+	if err != nil || badID != nil {
+		return 0, &fault.Error{Kind: fault.Malformed, Msg: "the form came without its key; open the page anew and send it from there"}
+	}
+	f, back, ok := p.waiting.take(id, v.who.ID, v.now)
+	s.Key = uuid.NewString()
+	if !ok {
+		s.Mend = append(s.Mend, mend{Text: "The file waited too long and is gone. Choose it again; nothing was written."})
+		return http.StatusConflict, nil
+	}
+	defer back()
+	g.File = f.name
+	how := f.how
+	how.Key = "page " + key.String()
+	if refused, err := g.told(run(f.up, how)); refused || err != nil { // something changed since the look at the file
+		return http.StatusConflict, err
+	}
+	return http.StatusOK, nil
 }
 
 // Read tells whether the file could be taken.
@@ -164,14 +253,6 @@ func (g importPage) Warned() (n int) {
 	return n
 }
 
-// Broken counts the errors, those that are not listed included.
-func (g importPage) Broken() (n int) {
-	for _, c := range g.Counts {
-		n += c.Count
-	}
-	return max(n, len(g.Errors))
-}
-
 func (p *pages) importSheet(v visit) (*sheet, error) {
 	s := &sheet{Title: "Import", Verb: "Look at the file", look: "import", Fields: []*field{
 		{Name: "file", Label: "Spreadsheet", Short: "The file", Kind: "table", Hint: "CSV with one kind of sheet, or XLSX with several; at most " + sizeWords(exchange.MaxFile) + "."},
@@ -204,35 +285,14 @@ func importing(v visit, s *sheet) importPage {
 
 // tryImport finds out what a file would do, and does nothing.
 func (p *pages) tryImport(v visit, s *sheet) (string, error) {
-	h := s.field("file").table
-	in, err := h.Open()
-	if err != nil {
-		return "", err
-	}
-	defer func() { _ = in.Close() }() // it was only read
-	up, err := exchange.Receive(in)
-	if err != nil {
-		return "", err
-	}
 	g := importing(v, s)
-	g.File = h.Filename
-	how := exchange.Options{Kind: ofReadings, Dates: s.get("dates")}
-	if mayImport(v) {
-		if how.Kind, err = kindOfFile(up, s.get("kind")); err != nil {
-			up.Close()
-			return "", err
+	status, err := p.tried(v, s, &g.lookedAt, func(up *exchange.Upload) (how exchange.Options, err error) {
+		how = exchange.Options{Kind: ofReadings, Dates: s.get("dates")}
+		if mayImport(v) {
+			how.Kind, err = kindOfFile(up, s.get("kind"))
 		}
-	}
-	dry := how
-	dry.DryRun = true
-	status, err := http.StatusOK, p.runImport(v, &g, up, dry)
-	if err == nil && len(g.Errors) == 0 && g.Said == "" {
-		g.Wait = uuid.New()
-		p.waiting.keep(waitingFile{id: g.Wait, of: v.who.ID, since: v.now, name: h.Filename, up: up, how: how})
-	} else {
-		up.Close()
-		status = http.StatusUnprocessableEntity
-	}
+		return how, err
+	}, p.bringIn(v, &g))
 	if err != nil {
 		return "", err
 	}
@@ -253,110 +313,58 @@ func kindOfFile(up *exchange.Upload, chosen string) (string, error) {
 	return "", err
 }
 
-// runImport runs a file and takes down what came of it. An error that is not
-// about the file comes back.
-func (p *pages) runImport(v visit, g *importPage, up *exchange.Upload, o exchange.Options) error {
-	err := p.bringIn(v, g, up, o)
-	if err == nil {
-		return nil
-	}
-	f, ok := errors.AsType[*fault.Error](err)
-	switch {
-	case !ok:
-		return err
-	case f.Kind == fault.Invalid, f.Kind == fault.Malformed, f.Kind == fault.Conflict, f.Kind == fault.TooLarge:
-	default:
-		return err
-	}
-	g.Counts = f.Tallies
-	g.Errors = f.Parts
-	if len(g.Errors) == 0 {
-		g.Said = sentence(shownDetail(f))
-	}
-	return nil
-}
-
-func (p *pages) bringIn(v visit, g *importPage, up *exchange.Upload, o exchange.Options) error {
-	if o.Kind == ofReadings {
-		done, err := exchange.ImportReadings(v.ctx, p.db, v.who, v.now, up, o)
+func (p *pages) bringIn(v visit, g *importPage) bring {
+	return func(up *exchange.Upload, o exchange.Options) error {
+		if o.Kind == ofReadings {
+			done, err := exchange.ImportReadings(v.ctx, p.db, v.who, v.now, up, o)
+			if err == nil {
+				g.Taken = &done
+			}
+			return err
+		}
+		done, err := exchange.Import(v.ctx, p.db, v.who, v.now, up, o)
 		if err == nil {
-			g.Taken = &done
+			g.Result = &done
 		}
 		return err
 	}
-	done, err := exchange.Import(v.ctx, p.db, v.who, v.now, up, o)
-	if err == nil {
-		g.Result = &done
-	}
-	return err
 }
 
-// acceptImport does what was looked at. The form's key makes sending it twice do
-// it once.
+// acceptImport does what was looked at.
 func (p *pages) acceptImport(v visit) error {
 	s, err := p.importSheet(v)
 	if err != nil {
 		return err
 	}
-	if err := v.c.Request.ParseForm(); err != nil {
-		return err
-	}
-	key, err := uuid.Parse(v.c.Request.PostForm.Get("key"))
-	id, badID := uuid.Parse(v.c.Request.PostForm.Get("file"))
-	if err != nil || badID != nil {
-		return &fault.Error{Kind: fault.Malformed, Msg: "the form came without its key; open the page anew and send it from there"}
-	}
 	g := importing(v, s)
-	f, back, ok := p.waiting.take(id, v.who.ID, v.now)
-	if !ok {
-		s.Key = uuid.NewString()
-		s.Mend = append(s.Mend, mend{Text: "The file waited too long and is gone. Choose it again; nothing was written."})
-		return p.show(v, http.StatusConflict, "import", s.Title, g)
-	}
-	defer back()
-	g.File = f.name
-	how := f.how
-	how.Key = "page " + key.String()
-	if err := p.runImport(v, &g, f.up, how); err != nil {
+	status, err := p.accepted(v, s, &g.lookedAt, p.bringIn(v, &g))
+	if err != nil {
 		return err
 	}
-	status := http.StatusOK
-	if !g.Read() { // somebody changed the register since the look at the file
-		status = http.StatusConflict
-	}
-	s.Key = uuid.NewString()
 	return p.show(v, status, "import", s.Title, g)
 }
 
 // export sends the register as far as the actor sees it: a workbook, or one kind
-// of sheet as CSV. It goes to a file first, so that what fails half way is still
-// answered as a page.
+// of sheet as CSV.
 func (p *pages) export(v visit) error {
 	kind := v.c.Param("kind")
-	file, err := os.CreateTemp("", "spindlebook-export-")
-	if err != nil {
-		return err
-	}
-	defer func() {
-		_ = file.Close()
-		_ = os.Remove(file.Name()) // the system's temporary folder is tidied anyway
-	}()
-	name, media := "spindlebook.xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 	if kind == "" {
-		err = exchange.ExportWorkbook(v.ctx, p.db, v.who, file)
-	} else {
-		name, media = kind+".csv", "text/csv; charset=utf-8"
-		err = exchange.ExportCSV(v.ctx, p.db, v.who, kind, file)
+		return send(v, "spindlebook.xlsx", func(w io.Writer) error { return exchange.ExportWorkbook(v.ctx, p.db, v.who, w) })
 	}
+	return send(v, kind+".csv", func(w io.Writer) error { return exchange.ExportCSV(v.ctx, p.db, v.who, kind, w) })
+}
+
+// send lets somebody download what write makes. It goes to a file first, so that what
+// fails half way is still answered as a page.
+func send(v visit, name string, write func(w io.Writer) error) error {
+	file, size, err := exchange.Spooled(write)
 	if err != nil {
 		return err
 	}
-	size, err := file.Seek(0, io.SeekCurrent)
-	if err == nil {
-		_, err = file.Seek(0, io.SeekStart)
-	}
-	if err != nil {
-		return err
+	defer func() { _ = file.Close() }() // it was only read
+	media := "text/csv; charset=utf-8"
+	if strings.HasSuffix(name, ".xlsx") {
+		media = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 	}
 	v.c.DataFromReader(http.StatusOK, size, media, file, map[string]string{"Content-Disposition": "attachment; filename=" + strconv.Quote(name)})
 	return nil
