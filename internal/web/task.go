@@ -82,11 +82,20 @@ func (p *pages) taskOf(v visit) (pm.Task, clock, error) {
 		return pm.Task{}, clock{}, err
 	}
 	t, err := pm.OneTask(v.ctx, p.db, v.who, id)
-	if err != nil || t.SiteID == nil {
-		return t, clock{v.now, time.UTC}, err
+	if err != nil {
+		return t, clock{}, err
 	}
-	s, err := assets.OneSite(v.ctx, p.db, v.who, *t.SiteID)
-	return t, clock{v.now, s.Location()}, err
+	c, err := p.clockAt(v, t.SiteID)
+	return t, c, err
+}
+
+// clockAt tells the time of a site, or that of nowhere.
+func (p *pages) clockAt(v visit, site *uuid.UUID) (clock, error) {
+	if site == nil {
+		return clock{v.now, time.UTC}, nil
+	}
+	s, err := assets.OneSite(v.ctx, p.db, v.who, *site)
+	return clock{v.now, s.Location()}, err
 }
 
 func (p *pages) task(v visit) error {
@@ -350,11 +359,11 @@ func (p *pages) itemOf(v visit) (pm.Item, clock, error) {
 		return pm.Item{}, clock{}, err
 	}
 	it, err := pm.OneItem(v.ctx, p.db, v.who, id)
-	if err != nil || it.SiteID == nil {
-		return it, clock{v.now, time.UTC}, err
+	if err != nil {
+		return it, clock{}, err
 	}
-	s, err := assets.OneSite(v.ctx, p.db, v.who, *it.SiteID)
-	return it, clock{v.now, s.Location()}, err
+	c, err := p.clockAt(v, it.SiteID)
+	return it, c, err
 }
 
 func (p *pages) dueOne(v visit) error {
