@@ -59,7 +59,7 @@ func (e eyes) see(t *testing.T, in context.Context, name string) {
 		t.Errorf("%s: %d px too wide; loads %v; too small: %s", name, l.Wide, l.Foreign, strings.Join(l.Small, "\n"))
 	}
 	eval[bool](t, in, e.checker)
-	eval[bool](t, in, `document.querySelectorAll("details").forEach((d, i) => d.open = i < 4), true`)
+	eval[bool](t, in, `document.querySelectorAll("main details").forEach((d, i) => d.open = i < 4), true`)
 	for _, scheme := range []string{"light", "dark"} {
 		run(t, in, prefers(scheme))
 		if found := eval[[]string](t, in, axe); len(found) > 0 {

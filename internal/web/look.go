@@ -80,19 +80,13 @@ func text(s any) string {
 // crumb is a step on the way to a page.
 type crumb struct{ Path, Name string }
 
-// nav is an entry of the navigation.
-type nav struct {
-	Path, Name string
-	Here       bool
-}
-
 // frame is what stands around every page.
 type frame struct {
 	Title   string
 	Demo    bool
 	Who     *access.Actor
 	Role    string // of whoever is signed in, in words
-	Nav     []nav
+	Nav     []place
 	Find    string // what was looked for
 	Request string
 	Page    any
@@ -108,39 +102,7 @@ func (p *pages) frame(v visit, title string, page any) frame {
 	}
 	who := v.who
 	f.Who, f.Role = &who, roleWords(v.who.Roles)
-	at := v.c.Request.URL.Path
-	add := func(path, name string) {
-		f.Nav = append(f.Nav, nav{path, name, at == path || path != "/" && strings.HasPrefix(at, path+"/")})
-	}
-	add("/", "Overview")
-	add("/sites", "Sites")
-	if who.May(access.RecordWork) {
-		add("/today", "Today")
-		f.Nav[len(f.Nav)-1].Here = at == "/today" || at == "/van"
-	}
-	add("/visits", "Visits")
-	add("/counters", "Counters")
-	add("/ahead", "Work ahead")
-	for _, path := range []string{"/programme", "/plans/", "/procedures/"} { // they are tabs of one place
-		n := &f.Nav[len(f.Nav)-1]
-		n.Here = n.Here || strings.HasPrefix(at, path)
-	}
-	add("/faults", "Faults")
-	if who.May(access.RecordWork) {
-		add("/jobs", "Jobs")
-	}
-	if who.May(access.SeeInternal) {
-		add("/stock", "Stock")
-		for _, path := range []string{"/units", "/parts", "/fit-rules", "/locations", "/orders", "/kits", "/bags", "/counts", "/differences", "/claims", "/returns", "/cores", "/warranties", "/import"} { // they are tabs of one place
-			n := &f.Nav[len(f.Nav)-1]
-			n.Here = n.Here || at == path || strings.HasPrefix(at, path+"/")
-		}
-		add("/customers", "Customers")
-	}
-	if who.May(access.Administer) {
-		add("/people", "People")
-		add("/trail", "Trail")
-	}
+	f.Nav = placesOf(who, v.c.Request.URL.Path)
 	return f
 }
 
