@@ -113,7 +113,7 @@ func (p *pages) show(v visit, status int, look, title string, page any) error {
 	if err := p.looks[look].ExecuteTemplate(&b, "frame", p.frame(v, title, page)); err != nil {
 		return err
 	}
-	v.c.Data(status, "text/html; charset=utf-8", b.Bytes())
+	v.send(status, b.Bytes())
 	return nil
 }
 
