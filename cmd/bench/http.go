@@ -23,6 +23,7 @@ import (
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
+	"spindlebook/internal/web"
 )
 
 // serveVerb starts this program as the server that is measured: a process of
@@ -35,10 +36,23 @@ type served struct {
 	PeakKB               int
 }
 
-// serve answers the API on a free port, which it tells first, until its input
-// ends, and then tells what it took.
-func serve(dsn string, in io.Reader, out io.Writer) error {
+// clock gives what the time is: now, or the instant at which a record is looked at.
+func clock(args []string) (func() time.Time, error) {
+	if len(args) == 0 {
+		return time.Now, nil
+	}
+	at, err := time.Parse(time.RFC3339, args[0])
+	return func() time.Time { return at }, err
+}
+
+// serve answers the API and the pages on a free port, which it tells first, until its
+// input ends, and then tells what it took.
+func serve(dsn string, at []string, in io.Reader, out io.Writer) error {
 	ctx := context.Background()
+	now, err := clock(at)
+	if err != nil {
+		return err
+	}
 	db, err := pgdb.Open(ctx, dsn)
 	if err != nil {
 		return err
@@ -49,12 +63,15 @@ func serve(dsn string, in io.Reader, out io.Writer) error {
 		return err
 	}
 	counts := prometheus.NewRegistry()
-	d, err := door.New(door.Options{DB: db, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Now: time.Now, // it logs, but to nobody
+	d, err := door.New(door.Options{DB: db, Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Now: now, // it logs, but to nobody
 		PublicURL: &url.URL{Scheme: "http", Host: l.Addr().String()}, MaxBody: 1 << 20, Metrics: counts})
 	if err != nil {
 		return err
 	}
-	if err := httpapi.Mount(d, db, time.Now); err != nil {
+	if err := httpapi.Mount(d, db, now); err != nil {
+		return err
+	}
+	if err := web.Mount(d, db, now, web.Options{Demo: true}); err != nil {
 		return err
 	}
 	srv := &http.Server{Handler: d.Engine, ReadHeaderTimeout: 10 * time.Second}
@@ -117,7 +134,7 @@ func (b *bench) overHTTP(ctx context.Context, _ cluster.Address) error {
 
 // askServer asks a server for pages.
 func (b *bench) askServer(ctx context.Context, d *data, role string) (took sample, s served, err error) {
-	s, err = withServer(ctx, d, func(base string) (err error) {
+	s, err = withServer(ctx, d, nil, func(base string) (err error) {
 		client := &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{MaxIdleConnsPerHost: clients}}
 		defer client.CloseIdleConnections() // else the server waits for them
 		took, err = ask(ctx, d.pages[role], time.Duration(b.seconds)*time.Second, func(ctx context.Context, p page) error {
@@ -129,12 +146,12 @@ func (b *bench) askServer(ctx context.Context, d *data, role string) (took sampl
 }
 
 // withServer starts the server, lets fn ask it, ends it and gives what it took.
-func withServer(ctx context.Context, d *data, fn func(base string) error) (s served, err error) {
+func withServer(ctx context.Context, d *data, at []string, fn func(base string) error) (s served, err error) {
 	self, err := os.Executable()
 	if err != nil {
 		return s, err
 	}
-	cmd := exec.CommandContext(ctx, self, serveVerb, d.service)
+	cmd := exec.CommandContext(ctx, self, append([]string{serveVerb, d.service}, at...)...)
 	cmd.Stderr = os.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // its end is ours to say
 	in, err := cmd.StdinPipe()

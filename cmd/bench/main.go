@@ -28,8 +28,12 @@ import (
 const clients = 4
 
 func main() {
-	if len(os.Args) == 3 && os.Args[1] == serveVerb { // see http.go
-		if err := serve(os.Args[2], os.Stdin, os.Stdout); err != nil {
+	if len(os.Args) > 2 && (os.Args[1] == serveVerb || os.Args[1] == sweepVerb) { // see http.go and due.go
+		child := serve
+		if os.Args[1] == sweepVerb {
+			child = sweep
+		}
+		if err := child(os.Args[2], os.Args[3:], os.Stdin, os.Stdout); err != nil {
 			fmt.Fprintln(os.Stderr, "bench:", err)
 			os.Exit(1)
 		}
@@ -45,7 +49,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "sweep", "needs", "moves", "lighthouse"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "ahead", "group", "sweep", "needs", "moves", "lighthouse"}
 
 type options struct {
 	seconds      int
@@ -53,16 +57,17 @@ type options struct {
 	only         []string
 	file         string
 	rowsImported int // readings that the imported sheet has
+	mid          int // sites of data set M, the one with units
 }
 
 func (o options) measures(part string) bool { return len(o.only) == 0 || slices.Contains(o.only, part) }
 
 // whole tells whether the run is one whose figures are kept.
-func (o options) whole() bool { return len(o.only) == 0 && o.sites == large }
+func (o options) whole() bool { return len(o.only) == 0 && o.sites == large && o.mid == medium }
 
 const (
 	large  = 10_000 // sites of data set L
-	medium = 500    // sites of data set M, the one with units
+	medium = 500    // sites of data set M
 	small  = 20     // sites of data set S
 )
 
@@ -71,14 +76,15 @@ func read(args []string) (options, error) {
 	f := flag.NewFlagSet("bench", flag.ContinueOnError)
 	f.IntVar(&o.seconds, "seconds", 10, "how long each list is asked for; the bars are meant for 30")
 	f.IntVar(&o.sites, "sites", large, "sites of the large data set, with 50 positions each")
+	f.IntVar(&o.mid, "medium", medium, "sites of the data set with units; fewer to try something out")
 	f.StringVar(&o.file, "file", figures.File, "where a whole run keeps its table; empty keeps it nowhere")
 	f.IntVar(&o.rowsImported, "rows", 1_000_000, "rows of the sheet of readings that is imported; the most is 5,000,000")
 	only := f.String("only", "", "measure only these, separated by commas: "+strings.Join(parts, ", "))
 	if err := f.Parse(args); err != nil {
 		return o, err
 	}
-	if o.seconds < 1 || o.sites < small || f.NArg() > 0 {
-		return o, fmt.Errorf("-seconds is at least 1, -sites at least %d, and there are no other words", small)
+	if o.seconds < 1 || o.sites < small || o.mid < small || f.NArg() > 0 {
+		return o, fmt.Errorf("-seconds is at least 1, -sites and -medium at least %d, and there are no other words", small)
 	}
 	if *only != "" {
 		o.only = strings.Split(*only, ",")
@@ -100,6 +106,7 @@ type bench struct {
 	rows []row
 
 	large, small, medium *data
+	judged               *data             // M with its meters read and its programme judged, see due.go
 	direct               map[string]sample // what the list takes without HTTP, by role
 }
 
@@ -165,22 +172,32 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		}
 		defer b.large.db.Close()
 	}
-	if slices.ContainsFunc([]string{"list", "units", "readings", "needs", "moves"}, b.measures) {
+	if slices.ContainsFunc([]string{"list", "units", "readings", "needs", "van", "moves", "complete"}, b.measures) {
 		if b.small, err = b.fill(ctx, own.Address, "small", small); err != nil {
 			return err
 		}
 		defer b.small.db.Close()
 	}
 	if b.measures("units") || b.measures("use") {
-		if b.medium, err = b.fill(ctx, own.Address, "medium", medium); err != nil {
+		if b.medium, err = b.fill(ctx, own.Address, "medium", b.mid); err != nil {
 			return err
 		}
 		defer b.medium.db.Close()
 	}
+	if slices.ContainsFunc([]string{"judge", "ahead", "group"}, b.measures) {
+		if b.judged, err = b.fill(ctx, own.Address, "judged", b.mid); err != nil {
+			return err
+		}
+		defer b.judged.db.Close()
+		if err := b.judgeFirst(ctx); err != nil {
+			return fmt.Errorf("judge M: %w", err)
+		}
+	}
 	for _, part := range []struct {
 		name    string
 		measure func(context.Context, cluster.Address) error
-	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"sweep", b.sweeping}, {"needs", b.needs}, {"moves", b.moves}, {"lighthouse", b.lighthouse}} {
+	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"ahead", b.ahead}, {"group", b.groups}, {"sweep", b.sweeping}, {"needs", b.needs},
+		{"moves", b.moves}, {"lighthouse", b.lighthouse}} {
 		if !b.measures(part.name) {
 			continue
 		}

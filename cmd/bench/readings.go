@@ -171,7 +171,7 @@ func (b *bench) readingsOverHTTP(ctx context.Context, all []benchMeter, from tim
 		return err
 	}
 	var took sample
-	s, err := withServer(ctx, b.small, func(base string) error {
+	s, err := withServer(ctx, b.small, nil, func(base string) error {
 		for range 10 {
 			var body bytes.Buffer
 			body.WriteString(`{"items": [`)
@@ -215,7 +215,7 @@ func (b *bench) readingsOverHTTP(ctx context.Context, all []benchMeter, from tim
 		_ = w.CloseWithError(buf.Flush())
 	}()
 	start := time.Now()
-	if s, err = withServer(ctx, b.small, func(base string) error { return post(base, "/readings/import", "text/csv", r) }); err != nil {
+	if s, err = withServer(ctx, b.small, nil, func(base string) error { return post(base, "/readings/import", "text/csv", r) }); err != nil {
 		return err
 	}
 	b.add(row{work: fmt.Sprintf("import a sheet of %s readings, its peak memory", thousands(each*len(all))),

@@ -52,7 +52,7 @@ func (b *bench) report(ctx context.Context, began time.Time, load string) (strin
 	fmt.Fprintf(&t, "%s UTC, %d cores, %s memory, %s/%s, load %s before it began. Go %s, PostgreSQL %s.\n",
 		began.UTC().Format("2006-01-02 15:04"), runtime.NumCPU(), memory(), runtime.GOOS, runtime.GOARCH, load, strings.TrimPrefix(runtime.Version(), "go"), version)
 	fmt.Fprintf(&t, "L is %s sites and %s positions, M %d and %s, S %d and %s. %d clients, %d s for each list. It took %s.\n\n",
-		thousands(b.sites), thousands(b.sites*perSite), medium, thousands(medium*perSite), small, thousands(small*perSite), clients, b.seconds, time.Since(began).Round(time.Second))
+		thousands(b.sites), thousands(b.sites*perSite), b.mid, thousands(b.mid*perSite), small, thousands(small*perSite), clients, b.seconds, time.Since(began).Round(time.Second))
 	t.WriteString(figures.Table(cells))
 	return t.String(), nil
 }

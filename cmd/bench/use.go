@@ -66,6 +66,6 @@ func (b *bench) use(ctx context.Context, _ cluster.Address) error {
 		}
 		b.say("%d statements, %s, %d with vehicles", n.Load(), time.Since(start).Round(time.Millisecond), known)
 	}
-	b.add(row{work: fmt.Sprintf("use of all units of %d sites", medium), measured: fmt.Sprintf("%s units in %s", thousands(len(ids)), ms(took.median()))})
+	b.add(row{work: fmt.Sprintf("use of all units of %d sites", b.mid), measured: fmt.Sprintf("%s units in %s", thousands(len(ids)), ms(took.median()))})
 	return nil
 }

@@ -228,6 +228,11 @@ func TestStatementsAreCountedPerRequest(t *testing.T) {
 	if err != nil || n.Load() != 5 {
 		t.Errorf("counted %d statements, %v", n.Load(), err)
 	}
+	var told []string
+	err = db.InTx(pgdb.TellStatements(ctx, func(sql string, _ []any) { told = append(told, sql) }), system, addCustomer("D"))
+	if err != nil || len(told) != 4 || !strings.HasPrefix(told[2], "insert into customer") {
+		t.Errorf("told of %q, %v", told, err)
+	}
 	_, other := pgdb.CountStatements(ctx)
 	if err := db.InTx(ctx, system, addCustomer("C")); err != nil || other.Load() != 0 || n.Load() != 5 {
 		t.Errorf("another request was counted too: %d and %d, %v", n.Load(), other.Load(), err)
