@@ -77,11 +77,12 @@ type Container struct {
 	ExpiresOn  *string
 	Level      string
 	LevelAt    time.Time
+	EmptiedAt  *time.Time
 	Version    int
 }
 
 const containers = `
-select c.id, c.location_id, c.part_id, c.lot_id, coalesce((select l.code from lot as l where l.id = c.lot_id), '') as lot, to_char(c.opened_on, 'YYYY-MM-DD') as opened_on, to_char(c.expires_on, 'YYYY-MM-DD') as expires_on, c.level, c.level_at, c.version
+select c.id, c.location_id, c.part_id, c.lot_id, coalesce((select l.code from lot as l where l.id = c.lot_id), '') as lot, to_char(c.opened_on, 'YYYY-MM-DD') as opened_on, to_char(c.expires_on, 'YYYY-MM-DD') as expires_on, c.level, c.level_at, c.emptied_at, c.version
   from open_container as c`
 
 // Containers lists those that are open, by the day on which they were opened.
@@ -92,6 +93,11 @@ func Containers(ctx context.Context, db *pgdb.DB, who access.Actor, f LineFilter
    and (cast(@part as uuid) is null or c.part_id = @part)
 order by c.opened_on, c.id
    limit 200`, who.Scope(map[string]any{"location": f.LocationID, "part": f.PartID}))
+}
+
+// OneContainer gives a container that is open, or was.
+func OneContainer(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID) (Container, error) {
+	return pgdb.ReadOne[Container](ctx, db, who.ID, "open container", id.String(), containers+` where @everywhere and c.id = @id`, who.Scope(map[string]any{"id": id}))
 }
 
 // OpenContainer notes that somebody opened a container at a place.
@@ -136,6 +142,13 @@ func SetLevel(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, versio
 	}
 	if err := bump(tx, "open container", "open_container", id, version); err != nil {
 		return Container{}, err
+	}
+	was, err := pgdb.One[Container](tx, "open container", id.String(), containers+` where c.id = @id`, map[string]any{"id": id})
+	switch {
+	case err != nil:
+		return was, err
+	case was.EmptiedAt != nil:
+		return was, conflict("level", level, "is not changed any more: this container was empty on %s", day(*was.EmptiedAt))
 	}
 	var emptied *time.Time
 	if level == "empty" {

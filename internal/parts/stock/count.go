@@ -117,11 +117,15 @@ func (c *Count) judge() {
 	}
 }
 
-// told gives a count as whoever counts may see it.
+// told gives a count as whoever counts may see it: of a blind one neither what is expected
+// nor, of a line that is counted again, what the first has seen.
 func (c Count) told() Count {
 	if c.Blind && c.State == "open" {
 		for i := range c.Lines {
-			c.Lines[i].Expected = nil
+			l := &c.Lines[i]
+			if l.Expected = nil; l.Again {
+				l.First, l.FirstTags = nil, nil
+			}
 		}
 	}
 	return c

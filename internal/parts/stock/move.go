@@ -302,6 +302,8 @@ func (m Moving) refuse(k known, now time.Time) *fault.Error {
 		return fault.Field("from_id", k.FromCode, "is not a quarantine")
 	case k.FromKind == "quarantine" && m.Kind != "release" && !r.keeps && k.ToKind != "quarantine":
 		return conflict("from_id", k.FromCode, "is a quarantine: release it with a reason, or scrap it")
+	case m.From != nil && m.Kind != "expire" && (k.ToKind == "scrap" || k.ToKind == "quarantine") && k.FromKind != k.ToKind && strings.TrimSpace(m.Reason) == "":
+		return fault.Field("reason", "", "is needed for what goes to %s: why it is not used", k.ToCode)
 	case slices.Contains([]string{"scrap", "write_off", "release", "quarantine", "supplier_return", "sale", "core_in", "job_return"}, m.Kind) && strings.TrimSpace(m.Reason) == "":
 		return fault.Field("reason", "", "is needed for %s", words(m.Kind))
 	case m.From != nil && !r.keeps && k.ToKind != "quarantine" && k.ToKind != "returns" && k.ExpiresOn != nil && *k.ExpiresOn < on:

@@ -520,6 +520,9 @@ func TestCountsAreBlindAndByTwo(t *testing.T) {
 	for _, l := range c.Lines {
 		if l.Again {
 			again = append(again, l.PartNumber)
+			if l.First != nil || l.FirstTags != nil || l.FirstAt == nil {
+				t.Errorf("whoever counts %s again is told what the first has seen: %v %v", l.PartNumber, l.First, l.FirstTags)
+			}
 		}
 	}
 	if strings.Join(again, " ") != "MOTOR NUT" {

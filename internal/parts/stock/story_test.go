@@ -564,9 +564,17 @@ func TestOpenContainersAreListed(t *testing.T) {
 		_, err := SetLevel(tx, w.tech, w.now, all[0].ID, all[0].Version, "empty")
 		return err
 	})
+	gone := all[0]
 	if all, err = Containers(ctx, w.db, w.tech, LineFilter{LocationID: w.at("V1")}); err != nil || len(all) != 0 {
 		t.Errorf("%+v %v", all, err)
 	}
+	if gone, err = OneContainer(ctx, w.db, w.tech, gone.ID); err != nil || gone.EmptiedAt == nil || gone.Level != "empty" {
+		t.Errorf("%+v %v", gone, err)
+	}
+	refused(t, w.try(w.tech, func(tx *gorm.DB) error {
+		_, err := SetLevel(tx, w.tech, w.now, gone.ID, gone.Version, "full")
+		return err
+	}), "level", "was empty on")
 }
 
 // Lists can be narrowed to what is short, what expires, and what is withdrawn and still there.

@@ -21,6 +21,7 @@ import (
 type Used struct {
 	PartID uuid.UUID
 	Lot    string // "" takes what expires first
+	Owner  Owner  // of no kind it is whosever lies there, the customer's own first
 	UnitID *uuid.UUID
 	Amount amount.Amount
 	From   uuid.UUID // where it was taken from, as the person says
@@ -59,10 +60,14 @@ func Use(tx *gorm.DB, who access.Actor, now time.Time, in []Used) ([]Outcome, er
 	lines := make([]Moving, len(in))
 	for i, u := range in {
 		from := u.From
-		lines[i] = Moving{Kind: "issue", PartID: u.PartID, Lot: strings.TrimSpace(u.Lot), UnitID: u.UnitID, Amount: u.Amount, From: &from, At: u.At, TaskID: u.TaskID,
+		lines[i] = Moving{Kind: "issue", PartID: u.PartID, Lot: strings.TrimSpace(u.Lot), UnitID: u.UnitID, Amount: u.Amount, Owner: u.Owner, From: &from, At: u.At, TaskID: u.TaskID,
 			ClaimID: u.ClaimID, Reason: strings.TrimSpace(u.Remark)}
 	}
 	of, err := look(tx, now, lines)
+	if err != nil {
+		return nil, err
+	}
+	customers, err := ownersOf(tx, now, in)
 	if err != nil {
 		return nil, err
 	}
@@ -71,7 +76,13 @@ func Use(tx *gorm.DB, who access.Actor, now time.Time, in []Used) ([]Outcome, er
 		if k := of[i]; k.ClaimState != "set_aside" || k.ClaimPart == nil || *k.ClaimPart != lines[i].PartID || val(k.ClaimAmount) != lines[i].Amount {
 			lines[i].ClaimID = nil // the claim may have gone meanwhile; the use has not
 		}
-		if f := lines[i].sound(of[i], now); f != nil {
+		f := lines[i].sound(of[i], now)
+		if o := in[i].Owner; f == nil && o.Kind != "" {
+			if f = o.check(); f == nil && o.CustomerID != nil && customers[val(in[i].SiteID)] != *o.CustomerID {
+				f = fault.Field("site_id", val(in[i].SiteID), "is no site of the customer whose own it is; what is a customer's serves that customer alone")
+			}
+		}
+		if f != nil {
 			f.Field = item(i, f.Field)
 			bad = append(bad, f)
 		}
@@ -80,10 +91,6 @@ func Use(tx *gorm.DB, who access.Actor, now time.Time, in []Used) ([]Outcome, er
 		return nil, err
 	}
 	nowhere, err := unexplained(tx)
-	if err != nil {
-		return nil, err
-	}
-	customers, err := ownersOf(tx, now, in)
 	if err != nil {
 		return nil, err
 	}
@@ -213,6 +220,9 @@ func (c *chooser) pieces(place int, m Moving, k known, customer uuid.UUID) {
 	for tier := range tierCount {
 		for _, owner := range []string{Customers, Own, Consigned} {
 			for _, f := range c.found {
+				if m.Owner.Kind != "" && (f.Owner != m.Owner.Kind || val(f.OwnerCustomerID) != val(m.Owner.CustomerID)) {
+					continue
+				}
 				if f.Place != place || f.Owner != owner || wanted == 0 || m.Lot != "" && m.Lot != f.Code || owner == Customers && *f.OwnerCustomerID != customer {
 					continue
 				}
