@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"net/http"
 	"slices"
 	"strconv"
 	"strings"
@@ -158,7 +157,7 @@ func (p *pages) count(v visit) error {
 	g := countPage{countRow: countRow{c, clock{v.now, time.UTC}}, May: v.may(access.MoveStock) && c.State == "open"}
 	for _, l := range c.Lines {
 		g.Rows = append(g.Rows, countLine{l, l.Expected != nil})
-		if l.First == nil {
+		if l.FirstAt == nil {
 			g.Left++
 		}
 		if l.Again {
@@ -186,13 +185,20 @@ func (p *pages) enterCountSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	s.Lead = "Leave blank what you did not look at; 0 says that you looked and there is none. What differs by more than it may is counted again, by somebody else."
+	sent, err := posted(v)
+	if err != nil {
+		return nil, err
+	}
 	for _, l := range c.Lines {
-		switch { // one that is sent again has what it had
-		case v.c.Request.Method == http.MethodPost:
-		case l.Second != nil, l.First != nil && !l.Again && *l.FirstBy != v.who.ID, l.Again && *l.FirstBy == v.who.ID:
+		name := "n_" + l.ID.String()
+		switch { // one that is sent again asks what it asked
+		case sent != nil && !sent.Has(name):
+			continue
+		case sent != nil:
+		case l.Second != nil, l.FirstAt != nil && !l.Again && *l.FirstBy != v.who.ID, l.Again && *l.FirstBy == v.who.ID:
 			continue // it is settled, or somebody else's turn
 		}
-		f := &field{Name: "n_" + l.ID.String(), Label: l.PartNumber + " " + l.PartDescription, Short: l.PartNumber, Optional: true, Kind: "number", Hint: "In " + l.MeasuredIn}
+		f := &field{Name: name, Label: l.PartNumber + " " + l.PartDescription, Short: l.PartNumber, Optional: true, Kind: "number", Hint: "In " + l.MeasuredIn}
 		if l.Lot != "" {
 			f.Hint = "Lot " + l.Lot + ", in " + l.MeasuredIn
 		}
@@ -207,11 +213,9 @@ func (p *pages) enterCountSheet(v visit) (*sheet, error) {
 		if l.Again {
 			f.Hint += ". It differs: count it again."
 		}
-		if l.First != nil && !l.Again {
-			f.Value = l.First.String()
-			if l.Tracking == "unit" {
-				f.Value = strings.Join(l.FirstTags, "\n")
-			}
+		// what was seen is not shown: it would be copied, and sent again it would be of another hour
+		if l.FirstAt != nil && !l.Again {
+			f.Hint += ". You have counted it: leave it blank where that holds."
 		}
 		s.Fields = append(s.Fields, f)
 	}
@@ -258,7 +262,9 @@ func (p *pages) enterCount(v visit, s *sheet) (string, error) {
 		} else {
 			n.Amount = s.amount("amount")
 		}
-		in, of = append(in, n), append(of, "part")
+		in, of = append(in, n), append(of, "")
+	} else if s.get("lot") != "" || s.get("amount") != "" {
+		s.wrong("part", "is needed: what it is that was seen")
 	}
 	if len(in) == 0 && len(s.Mend) == 0 {
 		s.wrong("", "nothing was counted: fill in at least one line")
@@ -267,7 +273,15 @@ func (p *pages) enterCount(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (stock.Count, error) { return stock.EnterCount(tx, v.who, v.now, c.ID, in) })
-	return "/counts/" + c.ID.String(), eachField(err, of)
+	return "/counts/" + c.ID.String(), renamed(err, ofItem(func(i int, field string) string {
+		switch {
+		case of[i] != "":
+			return of[i]
+		case field == "part_id", field == "line_id":
+			return "part"
+		}
+		return field
+	}, len(of)))
 }
 
 // tagsOf reads tags, one line each; a hyphen alone is none.
@@ -287,7 +301,7 @@ func (p *pages) postCountSheet(v visit) (*sheet, error) {
 	}
 	left := 0
 	for _, l := range c.Lines {
-		if l.First == nil {
+		if l.FirstAt == nil {
 			left++
 		}
 	}

@@ -1,9 +1,11 @@
 package web
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/google/uuid"
@@ -32,6 +34,8 @@ func (p *pages) keepSheet(v visit, title, verb string) (*sheet, partKept, error)
 }
 
 var trackings = []option{{"none", "by number: how many, and nothing else"}, {"bulk", "roughly, by the bin"}, {"lot", "by lot"}, {"lot_expiry", "by lot with a last day"}, {"unit", "each by its own tag"}, {"kit", "in numbered bags"}}
+
+var aliasKinds = []string{"old", "maker", "supplier", "other"}
 
 // stockingSheet asks how a part is counted, bought and kept.
 func (p *pages) stockingSheet(v visit) (*sheet, error) {
@@ -84,7 +88,7 @@ func (p *pages) stockingSheet(v visit) (*sheet, error) {
 }
 
 func (p *pages) setStocking(v visit, s *sheet) (string, error) {
-	of := s.about.(partKept)
+	kept := s.about.(partKept)
 	in := parts.StockingEdit{MeasuredIn: s.get("measured_in"), Tracking: s.get("tracking"), BoughtIn: s.get("bought_in"), Pack: s.amount("pack"), ShelfMonths: s.whole("shelf_months"), OpenMonths: s.whole("open_months"),
 		Repairable: s.checked("repairable"), Hazard: s.get("hazard"), Weight: s.measure("weight")}
 	if s.get("container") != "" {
@@ -94,23 +98,52 @@ func (p *pages) setStocking(v visit, s *sheet) (string, error) {
 	if c := s.get("abc"); c != "" {
 		in.ABC = &c
 	}
-	for _, line := range strings.Split(s.get("aliases"), "\n") {
-		if words := strings.Fields(line); len(words) > 0 {
-			a := parts.Alias{Number: strings.ToUpper(words[0]), Kind: "other"}
-			if len(words) > 1 {
-				a.Kind = words[1]
-			}
-			in.Aliases = append(in.Aliases, a)
+	var of []int
+	for i, line := range strings.Split(s.get("aliases"), "\n") {
+		words := strings.Fields(line)
+		if len(words) == 0 {
+			continue
 		}
+		a := parts.Alias{Number: strings.Join(words, " "), Kind: "other"}
+		if last := len(words) - 1; last > 0 { // the number itself may have blanks
+			a.Number, a.Kind = strings.Join(words[:last], " "), words[last]
+		}
+		if !slices.Contains(aliasKinds, a.Kind) {
+			s.wrong("aliases", fmt.Sprintf("holds line %d, which does not end with %s", i+1, strings.Join(aliasKinds, ", ")))
+		}
+		in.Aliases, of = append(in.Aliases, a), append(of, i)
 	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
-	_, err := once(p, v, s, func(tx *gorm.DB) (parts.Stocking, error) { return parts.SetStocking(tx, v.who, of.ID, s.Version, in) })
-	if f, ok := errorOf(err); ok && strings.HasPrefix(f.Field, "aliases") {
-		f.Field = "aliases"
+	_, err := once(p, v, s, func(tx *gorm.DB) (parts.Stocking, error) { return parts.SetStocking(tx, v.who, kept.ID, s.Version, in) })
+	return "/parts/" + kept.ID.String(), inText(err, "aliases", of)
+}
+
+// inText puts the faults of a list whose items are lines of one field at that field, with the
+// line: of "lines[1].amount" it says which line of the text that is.
+func inText(err error, name string, of []int) error {
+	f, ok := errors.AsType[*fault.Error](err)
+	if !ok {
+		return err
 	}
-	return "/parts/" + of.ID.String(), err
+	say := func(field, msg string) string {
+		item, rest, found := strings.Cut(strings.TrimPrefix(field, name+"["), "]")
+		i, bad := strconv.Atoi(item)
+		if !found || bad != nil || i >= len(of) {
+			return msg
+		}
+		what := "which "
+		if rest = strings.TrimPrefix(rest, "."); rest != "" && rest != "part_id" {
+			what = "whose " + plainWord(rest) + " "
+		}
+		return fmt.Sprintf("holds line %d, %s%s", of[i]+1, what, msg)
+	}
+	f.Msg = say(f.Field, f.Msg)
+	for i := range f.Parts {
+		f.Parts[i].Msg = say(f.Parts[i].Field, f.Parts[i].Msg)
+	}
+	return renamed(err, formNames(nil))
 }
 
 // mostSuccessors is how many parts the form lets follow one.
@@ -138,8 +171,12 @@ func (p *pages) successionSheet(v visit) (*sheet, error) {
 func (p *pages) succeed(v visit, s *sheet) (string, error) {
 	of := s.about.(partKept)
 	in := parts.NewSuccession{Kind: s.get("kind"), OnlyWhere: s.get("only_where"), UseUpWhere: s.get("use_up_where"), Note: s.get("note")}
+	var at []string
 	for i := range mostSuccessors {
 		if s.get(fmt.Sprintf("to_%d", i)) == "" {
+			if i > 0 && s.get(fmt.Sprintf("n_%d", i)) != "" { // the first is filled in when the form is opened
+				s.wrong(fmt.Sprintf("to_%d", i), "is needed: the part of which it is so many")
+			}
 			continue
 		}
 		id, err := p.whichPart(v, s, fmt.Sprintf("to_%d", i))
@@ -150,16 +187,19 @@ func (p *pages) succeed(v visit, s *sheet) (string, error) {
 		if s.get(fmt.Sprintf("n_%d", i)) != "" {
 			n = s.amount(fmt.Sprintf("n_%d", i))
 		}
-		in.To = append(in.To, parts.NewSuccessor{PartID: id, Amount: n})
+		in.To, at = append(in.To, parts.NewSuccessor{PartID: id, Amount: n}), append(at, fmt.Sprint("_", i))
 	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (parts.Succession, error) { return parts.Succeed(tx, v.who, v.now, of.ID, in) })
-	if f, ok := errorOf(err); ok && strings.HasPrefix(f.Field, "to") {
-		f.Field = "to_0"
-	}
-	return "/parts/" + of.ID.String(), err
+	return "/parts/" + of.ID.String(), renamed(err, func(path string) string {
+		var i int
+		if _, bad := fmt.Sscanf(path, "to[%d].", &i); bad != nil || i >= len(at) {
+			return map[bool]string{true: "to_0", false: path}[path == "to"]
+		}
+		return map[bool]string{true: "n", false: "to"}[strings.HasSuffix(path, ".amount")] + at[i]
+	})
 }
 
 var interchangeKinds = []option{{"either", "goes for it, both ways"}, {"instead", "may be used instead of it"}, {"conversion", "goes for it by a conversion only"}, {"never_mix", "never on one brush with it"}, {"lookalike", "looks like it and does not fit in its place"}}
@@ -248,7 +288,7 @@ func (p *pages) recipeSheet(v visit) (*sheet, error) {
 	}
 	s.Lead = "Bags that were packed before stay what they are."
 	s.Fields = []*field{
-		{Name: "lines", Label: "One line a part", Short: "The lines", Kind: "area", Most: 8000, Hint: "The amount, the number, and optional where it may be left out: 4 MW-22004, or 1 MW-22009 optional. In a set of sections the letter stands last: 8 MW-30111 A."},
+		{Name: "lines", Label: "One line a part", Short: "The lines", Kind: "area", Most: 8000, Hint: "The amount, the number, and optional where it may be left out: 4 MW-22004, or 1 MW-22009 optional. In a set of sections the letter stands last: 8 MW-30111 A. A condition follows where, and a note follows a semicolon: 1 MW-22009 where bore = 1.375 in; new each time."},
 		{Name: "pattern", Label: "Sections from the bottom up", Short: "The pattern", Optional: true, Most: 100, Hint: "Of a media set: AABBx4."},
 		{Name: "note", Label: "Note", Optional: true, Most: 500},
 	}
@@ -268,6 +308,9 @@ func (p *pages) recipeSheet(v visit) (*sheet, error) {
 		if l.Condition != "" {
 			line += " where " + l.Condition
 		}
+		if l.Note != "" {
+			line += "; " + l.Note
+		}
 		lines = append(lines, line)
 	}
 	s.fill(map[string]string{"lines": strings.Join(lines, "\n"), "pattern": val(recipes[0].Pattern), "note": recipes[0].Note})
@@ -277,7 +320,9 @@ func (p *pages) recipeSheet(v visit) (*sheet, error) {
 func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 	of := s.about.(partKept)
 	in := parts.NewRecipe{Pattern: s.get("pattern"), Note: s.get("note")}
+	var at []int
 	for i, line := range strings.Split(s.get("lines"), "\n") {
+		line, note, _ := strings.Cut(line, ";")
 		line, where, _ := strings.Cut(line, " where ")
 		words := strings.Fields(line)
 		if len(words) == 0 {
@@ -297,12 +342,12 @@ func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 		if err != nil {
 			return "", err
 		}
-		at := slices.IndexFunc(hits, func(h parts.Hit) bool { return strings.EqualFold(h.Number, words[1]) })
-		if at < 0 {
+		hit := slices.IndexFunc(hits, func(h parts.Hit) bool { return strings.EqualFold(h.Number, words[1]) })
+		if hit < 0 {
 			blame("names no part: " + words[1])
 			continue
 		}
-		l := parts.NewRecipeLine{PartID: hits[at].ID, Amount: n, Condition: strings.TrimSpace(where)}
+		l := parts.NewRecipeLine{PartID: hits[hit].ID, Amount: n, Condition: strings.TrimSpace(where), Note: strings.TrimSpace(note)}
 		for _, w := range words[2:] {
 			switch {
 			case strings.EqualFold(w, "optional"):
@@ -313,16 +358,13 @@ func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 				blame("ends with optional, A or B, not with " + w)
 			}
 		}
-		in.Lines = append(in.Lines, l)
+		in.Lines, at = append(in.Lines, l), append(at, i)
 	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, v.who, v.now, of.ID, in) })
-	if f, ok := errorOf(err); ok && strings.HasPrefix(f.Field, "lines") {
-		f.Field = "lines"
-	}
-	return "/parts/" + of.ID.String(), err
+	return "/parts/" + of.ID.String(), inText(err, "lines", at)
 }
 
 func (p *pages) sourceSheet(v visit) (*sheet, error) {
@@ -347,7 +389,17 @@ func (p *pages) sourceSheet(v visit) (*sheet, error) {
 		s.Fields = append(s.Fields, &field{Name: "price", Label: "Price of one " + of.BoughtIn + " from today on", Short: "The price", Kind: "number", Optional: true, Head: "What it costs us", Said: "The price before it stays on record for its time; orders that are drafted keep theirs."},
 			&field{Name: "core", Label: "Deposit on one", Short: "The deposit", Kind: "number", Optional: true}, &field{Name: "currency", Label: "Currency", Optional: true, Most: 3, Value: "USD"})
 	}
-	return s, nil
+	all, err := parts.SourcesOf(v.ctx, p.db, v.who, of.ID)
+	for _, o := range all {
+		if o.SupplierID.String() != v.c.Query("supplier") {
+			continue
+		}
+		s.fill(map[string]string{"supplier_id": o.SupplierID.String(), "number": o.Number, "lead_10": fmt.Sprint(o.Lead10), "lead_50": fmt.Sprint(o.Lead50), "lead_90": fmt.Sprint(o.Lead90)})
+		if o.Preferred {
+			s.fill(map[string]string{"preferred": "yes"})
+		}
+	}
+	return s, err
 }
 
 func (p *pages) setSource(v visit, s *sheet) (string, error) {
@@ -359,7 +411,10 @@ func (p *pages) setSource(v visit, s *sheet) (string, error) {
 		}
 	}
 	supplier := val(s.id("supplier_id"))
-	price := s.minor("price")
+	price, core := s.minor("price"), s.minor("core")
+	if core != nil && price == nil && s.get("price") == "" {
+		s.wrong("price", "is needed beside its deposit")
+	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
@@ -368,7 +423,7 @@ func (p *pages) setSource(v visit, s *sheet) (string, error) {
 		if err != nil || price == nil {
 			return it, err
 		}
-		_, err = parts.SetCost(tx, v.who, v.now, of.ID, parts.NewCost{PriceMinor: *price, CoreMinor: val(s.minor("core")), Currency: strings.ToUpper(s.get("currency"))})
+		_, err = parts.SetCost(tx, v.who, v.now, of.ID, parts.NewCost{PriceMinor: *price, CoreMinor: val(core), Currency: s.currency()})
 		return it, err
 	})
 	return "/parts/" + of.ID.String(), inField(err, map[string]string{"price_minor": "price", "core_minor": "core"})
@@ -462,6 +517,7 @@ func (p *pages) rulesSheet(v visit) (*sheet, error) {
 func (p *pages) setRules(v visit, s *sheet) (string, error) {
 	class := s.about.(string)
 	var rules []fit.Rule
+	var at []int
 	for i, line := range strings.Split(s.get("rules"), "\n") {
 		if strings.TrimSpace(line) == "" {
 			continue
@@ -480,14 +536,11 @@ func (p *pages) setRules(v visit, s *sheet) (string, error) {
 				s.wrong("rules", fmt.Sprintf("holds line %d, whose minutes are no whole number", i+1))
 			}
 		}
-		rules = append(rules, r)
+		rules, at = append(rules, r), append(at, i)
 	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (bool, error) { return true, parts.SetRules(tx, v.who, class, slices.Clone(rules)) })
-	if f, ok := errorOf(err); ok && f.Field != "" {
-		f.Msg, f.Field = f.Field+" "+f.Msg, "rules"
-	}
-	return "/fit-rules", err
+	return "/fit-rules", inText(err, "rules", at)
 }

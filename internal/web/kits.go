@@ -177,7 +177,6 @@ type bagPage struct {
 	stock.Bag
 	Clock clock
 	May   bool
-	Says  string
 	Old   bool
 }
 
@@ -241,10 +240,7 @@ func (p *pages) openBag(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (stock.Bag, error) { return stock.OpenBag(tx, v.who, v.now, b.LotID, s.Version, in) })
-	if f, ok := errorOf(err); ok {
-		f.Field = usedField(f.Field)
-	}
-	return "/bags/" + b.LotID.String(), err
+	return "/bags/" + b.LotID.String(), renamed(err, usedField)
 }
 
 // usedField finds the field of the form for a line of a bag: used[3] is used_3.
@@ -412,11 +408,12 @@ func (p *pages) setAside(v visit, s *sheet) (string, error) {
 	loc, err := uuid.Parse(at)
 	if err != nil {
 		s.wrong("what", "is not among the choices")
+	}
+	of := s.chosen(what)
+	if len(s.Mend) > 0 {
 		return "", nil
 	}
-	var m stock.Moving
-	(&sheet{Fields: []*field{{Name: "what", Value: what}}}).chosen(&m)
-	in := stock.Aside{LocationID: loc, Lot: m.Lot, UnitID: m.UnitID, Owner: m.Owner}
+	in := stock.Aside{LocationID: loc, Lot: of.lot, UnitID: of.unit, Owner: of.owner}
 	_, err = once(p, v, s, func(tx *gorm.DB) ([]stock.Claim, error) { return stock.SetAside(tx, v.who, v.now, c.ID, s.Version, in) })
 	return "/claims", inField(err, map[string]string{"location_id": "what", "unit_id": "what", "lot": "what", "amount": "what", "owner_customer_id": "what", "part_id": ""})
 }

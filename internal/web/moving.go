@@ -1,9 +1,12 @@
 package web
 
 import (
+	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -218,11 +221,7 @@ func partPath(location, part uuid.UUID) string {
 
 // inField gives the fields of a fault other names: those of the form.
 func inField(err error, names map[string]string) error {
-	f, ok := err.(*fault.Error)
-	if !ok {
-		return err
-	}
-	rename := func(field string) string {
+	return renamed(err, func(field string) string {
 		head, last, found := strings.Cut(field, "].")
 		if !found {
 			head, last = "", field
@@ -235,12 +234,7 @@ func inField(err error, names map[string]string) error {
 			return head + "]." + to
 		}
 		return to
-	}
-	f.Field = rename(f.Field)
-	for i := range f.Parts {
-		f.Parts[i].Field = rename(f.Parts[i].Field)
-	}
-	return err
+	})
 }
 
 var shelfCrumbs = []crumb{{"/stock", "Stock"}}
@@ -259,7 +253,7 @@ func piles(l stock.Line) (o []option) {
 			words += ", serial " + x.Serial
 		}
 		if x.UnitID == nil {
-			code = strings.Join([]string{x.Owner, val(x.CustomerID).String(), x.Lot}, " ")
+			code = strings.TrimSpace(strings.Join([]string{x.Owner, val(x.CustomerID).String(), x.Lot}, " "))
 			words = x.OnHand.String() + " " + l.MeasuredIn
 			if x.Lot != "" {
 				words = "Lot " + x.Lot + ", " + words
@@ -285,22 +279,30 @@ func piles(l stock.Line) (o []option) {
 	return o
 }
 
-// chosen reads which lot or unit somebody means.
-func (s *sheet) chosen(m *stock.Moving) {
-	kind, rest, _ := strings.Cut(s.get("what"), " ")
+// pile is a lot of an owner, or a unit.
+type pile struct {
+	unit  *uuid.UUID
+	lot   string
+	owner stock.Owner
+}
+
+// chosen reads which lot or unit somebody means by a value that piles gives.
+func (s *sheet) chosen(value string) (p pile) {
+	kind, rest, _ := strings.Cut(value, " ")
 	id, lot, _ := strings.Cut(rest, " ")
 	of, err := uuid.Parse(id)
 	switch {
 	case err != nil:
 		s.wrong("what", "is not among the choices")
 	case kind == "unit":
-		m.UnitID, m.Amount = &of, qty.One
+		p.unit = &of
 	default:
-		m.Lot, m.Owner = lot, stock.Owner{Kind: kind}
+		p.lot, p.owner.Kind = lot, kind
 		if of != uuid.Nil {
-			m.Owner.CustomerID = &of
+			p.owner.CustomerID = &of
 		}
 	}
+	return p
 }
 
 // wayOut is a way in which something leaves a place.
@@ -409,7 +411,10 @@ func (p *pages) moveOut(v visit, s *sheet) (string, error) {
 	if s.field("amount") != nil {
 		m.Amount = s.amount("amount")
 	}
-	s.chosen(&m)
+	what := s.chosen(s.get("what"))
+	if m.UnitID, m.Lot, m.Owner = what.unit, what.lot, what.owner; m.UnitID != nil {
+		m.Amount = qty.One
+	}
 	if m.Kind == "move" && m.To != nil && p.kindAt(v, *m.To) == "van" {
 		m.Kind = "load"
 	}
@@ -419,7 +424,7 @@ func (p *pages) moveOut(v visit, s *sheet) (string, error) {
 	_, err := once(p, v, s, func(tx *gorm.DB) ([]stock.Movement, error) {
 		return stock.Move(tx, v.who, v.now, []stock.Moving{m})
 	})
-	return g.Row.Path(), inField(err, map[string]string{"unit_id": "what", "lot": "what"})
+	return g.Row.Path(), inField(err, map[string]string{"unit_id": "what", "lot": "what", "owner_customer_id": "what"})
 }
 
 // kindAt gives the kind of a place, "" of one that is none.
@@ -444,7 +449,11 @@ func (p *pages) useSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	if len(o) > 1 {
+	sent, err := posted(v)
+	if err != nil {
+		return nil, err
+	}
+	if len(o) > 1 && sent == nil || sent.Has("what") {
 		s.Fields = append(s.Fields, &field{Name: "what", Label: "What", Kind: "radio", Optional: true, Free: true, Options: append([]option{{"", "What expires first"}}, o...)})
 	}
 	s.Fields = append(s.Fields,
@@ -464,15 +473,14 @@ func (p *pages) useUp(v visit, s *sheet) (string, error) {
 	g := s.about.(stockPart)
 	u := stock.Used{PartID: g.Row.PartID, Amount: s.amount("amount"), From: g.At.ID, SiteID: s.id("site_id"), At: s.moment("at"), Remark: s.get("remark")}
 	if f := s.field("what"); f != nil && f.Value != "" {
-		var m stock.Moving
-		s.chosen(&m)
-		u.Lot = m.Lot
+		what := s.chosen(f.Value)
+		u.Lot, u.Owner = what.lot, what.owner
 	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) ([]stock.Outcome, error) { return stock.Use(tx, v.who, v.now, []stock.Used{u}) })
-	return g.Row.Path(), err
+	return g.Row.Path(), inField(err, map[string]string{"lot": "what", "owner_customer_id": "what"})
 }
 
 func (p *pages) levelSheet(v visit) (*sheet, error) {
@@ -515,14 +523,18 @@ func (p *pages) openSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	s.Lead = "From today a second clock runs: whichever ends first is its last day."
+	sent, err := posted(v)
+	if err != nil {
+		return nil, err
+	}
 	var lots []option
 	for _, x := range g.Row.Lots {
 		if x.Lot != "" && !slices.ContainsFunc(lots, func(o option) bool { return o.Value == x.Lot }) {
 			lots = append(lots, option{x.Lot, "Lot " + x.Lot})
 		}
 	}
-	if len(lots) > 0 {
-		s.Fields = []*field{{Name: "lot", Label: "Which", Kind: "radio", Options: lots}}
+	if len(lots) > 0 && sent == nil || sent.Has("lot") {
+		s.Fields = []*field{{Name: "lot", Label: "Which", Kind: "radio", Free: true, Options: lots}}
 	}
 	return s, nil
 }
@@ -545,18 +557,23 @@ func (p *pages) fullnessSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	all, err := stock.Containers(v.ctx, p.db, v.who, stock.LineFilter{LocationID: &g.At.ID, PartID: &g.Row.PartID})
+	id, err := idOf(v, "container", "open container")
 	if err != nil {
 		return nil, err
 	}
-	i := slices.IndexFunc(all, func(c stock.Container) bool { return c.ID.String() == v.c.Param("container") })
-	if i < 0 {
-		return nil, fault.Missing("open container", v.c.Param("container"))
+	c, err := stock.OneContainer(v.ctx, p.db, v.who, id)
+	switch {
+	case err != nil:
+		return nil, err
+	case c.LocationID != g.At.ID || c.PartID != g.Row.PartID:
+		return nil, fault.Missing("open container", id.String())
+	case c.EmptiedAt != nil && v.c.Request.Method == http.MethodGet: // one that is sent again says what it said
+		return nil, &fault.Error{Kind: fault.Conflict, Msg: "this container is empty"}
 	}
-	s.about, s.Version = fullness{g, all[i]}, all[i].Version
-	s.Over += ", opened on " + all[i].OpenedOn
+	s.about, s.Version = fullness{g, c}, c.Version
+	s.Over += ", opened on " + c.OpenedOn
 	s.Fields = []*field{{Name: "level", Label: "As somebody sees it", Short: "The level", Kind: "radio", Options: plainOptions(stock.Levels)}}
-	s.fill(map[string]string{"level": all[i].Level})
+	s.fill(map[string]string{"level": c.Level})
 	return s, nil
 }
 
@@ -652,14 +669,24 @@ func (p *pages) fillSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	if v.c.Request.Method == http.MethodPost {
-		// what was asked, whatever is short by now
-		if err := v.c.Request.ParseForm(); err != nil {
-			return nil, &fault.Error{Kind: fault.Malformed, Msg: "the form cannot be read", Err: err}
+	sent, err := posted(v)
+	if err != nil {
+		return nil, err
+	}
+	free := map[uuid.UUID]stock.Line{}
+	for _, l := range there {
+		free[l.PartID] = l
+	}
+	if sent != nil {
+		// what was asked, whatever is short or there by now
+		here, err := stock.Lines(v.ctx, p.db, v.who, v.now, stock.LineFilter{LocationID: &f.at.ID}, stock.Page{Limit: mostOptions})
+		if err != nil {
+			return nil, err
 		}
-		for _, l := range there {
-			if name := "n_" + l.PartID.String(); v.c.Request.PostForm.Has(name) {
-				s.Fields = append(s.Fields, &field{Name: name, Label: l.PartNumber + " " + l.PartDescription, Short: l.PartNumber, Kind: "number", Optional: true, Hint: l.Free().String() + " free in " + f.from.Code + "."})
+		for _, l := range append(there, here...) {
+			name := "n_" + l.PartID.String()
+			if sent.Has(name) && s.field(name) == nil {
+				s.Fields = append(s.Fields, &field{Name: name, Label: l.PartNumber + " " + l.PartDescription, Short: l.PartNumber, Kind: "number", Optional: true, Hint: free[l.PartID].Free().String() + " free in " + f.from.Code + "."})
 			}
 		}
 		return s, nil
@@ -670,8 +697,8 @@ func (p *pages) fillSheet(v visit) (*sheet, error) {
 	}
 	nowhere := 0
 	for _, l := range short {
-		i := slices.IndexFunc(there, func(o stock.Line) bool { return o.PartID == l.PartID })
-		if i < 0 || there[i].Free() == 0 || slices.ContainsFunc(there[i].Lots, func(x stock.Lot) bool { return x.UnitID != nil }) {
+		of := free[l.PartID]
+		if of.Free() == 0 || slices.ContainsFunc(of.Lots, func(x stock.Lot) bool { return x.UnitID != nil }) {
 			nowhere++
 			continue
 		}
@@ -680,8 +707,8 @@ func (p *pages) fillSheet(v visit) (*sheet, error) {
 			up = *l.Most
 		}
 		s.Fields = append(s.Fields, &field{Name: "n_" + l.PartID.String(), Label: l.PartNumber + " " + l.PartDescription, Short: l.PartNumber, Kind: "number", Optional: true,
-			Value: min(up-(l.OnHand-l.Expired), there[i].Free()).String(),
-			Hint:  fmt.Sprintf("Has %s of at least %s %s; %s free in %s.", l.OnHand-l.Expired, l.Least, l.MeasuredIn, there[i].Free(), f.from.Code)})
+			Value: min(up-(l.OnHand-l.Expired), of.Free()).String(),
+			Hint:  fmt.Sprintf("Has %s of at least %s %s; %s free in %s.", l.OnHand-l.Expired, l.Least, l.MeasuredIn, of.Free(), f.from.Code)})
 	}
 	switch {
 	case len(s.Fields) == 0 && nowhere == 0:
@@ -721,28 +748,39 @@ func (p *pages) fillUp(v visit, s *sheet) (string, error) {
 	return "/stock?location=" + f.at.ID.String(), eachField(err, of)
 }
 
+// ofItem names the field of a form for one of an item of a list: of items[2].amount it is
+// asked for the amount of item 2. There are as many items as were sent.
+func ofItem(name func(i int, field string) string, items int) func(string) string {
+	return func(path string) string {
+		at := listed.FindStringSubmatch(path)
+		if at == nil {
+			return path
+		}
+		i, err := strconv.Atoi(at[1])
+		if err != nil || i >= items {
+			return path
+		}
+		return name(i, strings.TrimPrefix(path, at[0]))
+	}
+}
+
 // eachField puts the faults of a list of lines at the fields that they came from.
 func eachField(err error, of []string) error {
-	f, ok := err.(*fault.Error)
-	if !ok {
-		return err
+	return renamed(err, ofItem(func(i int, _ string) string { return of[i] }, len(of)))
+}
+
+// posted gives what a form was sent with; nil where it is only asked for.
+func posted(v visit) (url.Values, error) {
+	if v.c.Request.Method != http.MethodPost {
+		return nil, nil
 	}
-	to := func(field string) string {
-		at := listed.FindStringSubmatch(field)
-		if at == nil {
-			return field
+	if err := v.c.Request.ParseForm(); err != nil {
+		if tooLarge, ok := errors.AsType[*http.MaxBytesError](err); ok {
+			return nil, tooLarge
 		}
-		var i int
-		if _, bad := fmt.Sscanf(at[1], "%d", &i); bad != nil || i >= len(of) {
-			return field
-		}
-		return of[i]
+		return nil, &fault.Error{Kind: fault.Malformed, Msg: "the form cannot be read", Err: err}
 	}
-	f.Field = to(f.Field)
-	for i := range f.Parts {
-		f.Parts[i].Field = to(f.Parts[i].Field)
-	}
-	return err
+	return v.c.Request.PostForm, nil
 }
 
 // writeOffSheet takes everything out of a place that is lost.
@@ -824,9 +862,4 @@ func (p *pages) prepare(v visit, s *sheet) (string, error) {
 		return stock.Prepare(tx, v.who, v.now, []stock.Preparing{in})
 	})
 	return "/units/" + u.ID.String(), inField(err, map[string]string{"orientation": "gearmotor_orientation", "links": "link_setting"})
-}
-
-func errorOf(err error) (*fault.Error, bool) {
-	f, ok := err.(*fault.Error)
-	return f, ok
 }

@@ -12,6 +12,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/parts"
 	qty "spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pm/visits"
@@ -49,12 +50,11 @@ func (p *pages) orders(v visit) error {
 
 type orderPage struct {
 	stock.Order
-	Clock   clock
-	Rows    []orderRow
-	Said    string
-	Total   string // "" where the reader sees no cost
-	May     bool
-	Arrived []entryRow
+	Clock clock
+	Rows  []orderRow
+	Said  string
+	Total string // "" where the reader sees no cost
+	May   bool
 }
 
 type orderRow struct {
@@ -94,7 +94,7 @@ func (p *pages) order(v visit) error {
 	for _, l := range o.Lines {
 		r := orderRow{OrderLine: l, Late: o.State == "sent" && l.ToCome() > 0 && l.PromisedOn != nil && *l.PromisedOn < today}
 		if l.PriceMinor != nil {
-			r.Price = money(*l.PriceMinor, val(l.Currency))
+			r.Price = parts.Money(*l.PriceMinor, val(l.Currency))
 			sum += *l.PriceMinor * int64(l.Amount) / int64(qty.One)
 			currencies[val(l.Currency)] = true
 		}
@@ -102,7 +102,7 @@ func (p *pages) order(v visit) error {
 	}
 	if len(currencies) == 1 {
 		for c := range currencies {
-			g.Total = money(sum, c)
+			g.Total = parts.Money(sum, c)
 		}
 	}
 	return p.ok(v, "order", "Order "+o.Number, g)
@@ -187,8 +187,8 @@ func (p *pages) draftOrder(v visit, s *sheet) (string, error) {
 	for i := range mostOrderLines {
 		n := fmt.Sprint("_", i)
 		if s.get("part_id"+n) == "" {
-			if s.get("amount"+n) != "" {
-				s.wrong("part_id"+n, "is needed: what the amount is of")
+			if price := s.field("price_minor" + n); s.get("amount"+n) != "" || s.get("needed_on"+n) != "" || price != nil && price.Value != "" {
+				s.wrong("part_id"+n, "is needed: what is to be ordered")
 			}
 			continue
 		}
@@ -197,11 +197,8 @@ func (p *pages) draftOrder(v visit, s *sheet) (string, error) {
 			return "", err
 		}
 		l := stock.NewOrderLine{PartID: id, Amount: s.amount("amount" + n), NeededOn: s.get("needed_on" + n), Sure: s.checked("sure")}
-		if f := s.field("price_minor" + n); f != nil && f.Value != "" {
-			if price := s.number(f.Name); price != nil {
-				minor := int64(*price*100 + 0.5)
-				l.PriceMinor, l.Currency = &minor, s.get("currency")
-			}
+		if l.PriceMinor = s.minor("price_minor" + n); l.PriceMinor != nil {
+			l.Currency = s.currency()
 		}
 		in.Lines, of = append(in.Lines, l), append(of, n)
 	}
@@ -215,26 +212,7 @@ func (p *pages) draftOrder(v visit, s *sheet) (string, error) {
 // shifted gives the lines of a fault the numbers that they have on the form, where some
 // of the form's were left out.
 func shifted(err error, of []string) error {
-	f, ok := errorOf(err)
-	if !ok {
-		return err
-	}
-	to := func(field string) string {
-		at := listed.FindStringSubmatch(field)
-		if at == nil {
-			return field
-		}
-		var i int
-		if _, bad := fmt.Sscan(at[1], &i); bad != nil || i >= len(of) {
-			return field
-		}
-		return strings.TrimPrefix(field, at[0]) + of[i]
-	}
-	f.Field = to(f.Field)
-	for i := range f.Parts {
-		f.Parts[i].Field = to(f.Parts[i].Field)
-	}
-	return err
+	return renamed(err, ofItem(func(i int, field string) string { return field + of[i] }, len(of)))
 }
 
 // orderSheet begins a form about an order.
@@ -286,9 +264,17 @@ func (p *pages) promiseOrder(v visit, s *sheet) (string, error) {
 	var in []stock.Promised
 	var of []string
 	for _, l := range o.Lines {
-		if f := s.field("on_" + l.ID.String()); f != nil && f.Value != "" && f.Value != val(l.PromisedOn) {
+		f := s.field("on_" + l.ID.String())
+		switch {
+		case f == nil || f.Value == val(l.PromisedOn):
+		case f.Value == "":
+			s.wrong(f.Name, "must not be blank: a day that was promised is put off to another, not taken back")
+		default:
 			in, of = append(in, stock.Promised{LineID: l.ID, On: f.Value}), append(of, f.Name)
 		}
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (stock.Order, error) { return stock.PromiseOrder(tx, v.who, v.now, o.ID, in) })
 	return "/orders/" + o.ID.String(), eachField(err, of)
@@ -348,9 +334,11 @@ func (p *pages) receiveOrder(v visit, s *sheet) (string, error) {
 				}
 			}
 			if len(a.Units) == 0 {
+				s.nothingCame(f.Name, id)
 				continue
 			}
 		} else if a.Amount = s.amount("amount" + id); s.get("amount"+id) == "" {
+			s.nothingCame("amount"+id, id)
 			continue
 		}
 		if f := s.field("lot" + id); f != nil {
@@ -358,6 +346,8 @@ func (p *pages) receiveOrder(v visit, s *sheet) (string, error) {
 		}
 		if f := s.field("to" + id); f != nil && f.Value != "" {
 			a.To, a.Damaged, a.Reason = s.id(f.Name), true, s.get("reason"+id)
+		} else if f != nil && s.get("reason"+id) != "" {
+			s.wrong(f.Name, "is needed: where what is damaged lies")
 		}
 		in, of = append(in, a), append(of, id)
 	}
@@ -373,6 +363,15 @@ func (p *pages) receiveOrder(v visit, s *sheet) (string, error) {
 	})
 	err = inField(err, map[string]string{"units": "serials", "serial": "serials", "to_id": "to"})
 	return "/orders/" + o.ID.String(), shifted(err, of)
+}
+
+// nothingCame marks what came as needed where more is said of a line than that.
+func (s *sheet) nothingCame(name, id string) {
+	for _, other := range []string{"lot", "expires_on", "to", "reason"} {
+		if f := s.field(other + id); f != nil && f.Value != "" {
+			s.wrong(name, "is needed: what has come of it")
+		}
+	}
 }
 
 func (p *pages) endOrderSheet(v visit) (*sheet, error) {

@@ -73,7 +73,7 @@ func (p *pages) returns(v visit) error {
 	for _, c := range cores {
 		r := coreRow{Core: c, Words: coreWords[c.State]}
 		if c.DepositMinor != nil {
-			r.Deposit = money(*c.DepositMinor, val(c.Currency))
+			r.Deposit = parts.Money(*c.DepositMinor, val(c.Currency))
 			if len(c.Next()) > 0 && c.DaysLeft >= 0 {
 				sums[val(c.Currency)] += *c.DepositMinor
 			}
@@ -82,7 +82,7 @@ func (p *pages) returns(v visit) error {
 	}
 	if len(sums) == 1 {
 		for c, n := range sums {
-			g.AtStake = money(n, c)
+			g.AtStake = parts.Money(n, c)
 		}
 	}
 	all, err := stock.Warranties(v.ctx, p.db, v.who, v.now, g.Open, stock.Page{Limit: 200})
@@ -147,17 +147,29 @@ func (p *pages) newCoreSheet(v visit) (*sheet, error) {
 	return s, err
 }
 
-// minor reads a price with its decimals as minor units; nil where nothing was typed.
-func (s *sheet) minor(name string) *int64 {
-	if s.field(name) == nil {
+// currency gives the currency of the prices on a form, dollars where it asks for none.
+func (s *sheet) currency() string {
+	if f := s.field("currency"); f != nil && f.Value != "" {
+		return strings.ToUpper(f.Value)
+	}
+	return "USD"
+}
+
+// minor reads a price with its decimals as minor units of the form's currency; nil where
+// nothing was typed.
+func (s *sheet) minor(name string) *int64 { return s.minorOf(name, s.currency()) }
+
+func (s *sheet) minorOf(name, currency string) *int64 {
+	f := s.field(name)
+	if f == nil || f.Value == "" {
 		return nil
 	}
-	n := s.number(name)
-	if n == nil {
+	n, bad := parts.Minor(f.Value, currency)
+	if bad != nil {
+		s.wrong(name, bad.Msg)
 		return nil
 	}
-	m := int64(*n*100 + 0.5)
-	return &m
+	return &n
 }
 
 func (p *pages) addCore(v visit, s *sheet) (string, error) {
@@ -171,7 +183,7 @@ func (p *pages) addCore(v visit, s *sheet) (string, error) {
 	}
 	in := stock.NewCore{PartID: part, SupplierID: val(s.id("supplier_id")), BoughtUnitID: bought, CountedFrom: s.get("counted_from"), PaidOn: s.get("paid_on"), DeadlineOn: s.get("deadline_on"), DepositMinor: s.minor("deposit_minor")}
 	if in.DepositMinor != nil {
-		in.Currency = s.get("currency")
+		in.Currency = s.currency()
 	}
 	if len(s.Mend) > 0 {
 		return "", nil
@@ -211,7 +223,7 @@ func (p *pages) stepCoreSheet(v visit) (*sheet, error) {
 
 func (p *pages) stepCore(v visit, s *sheet) (string, error) {
 	c := s.about.(stock.Core)
-	in := stock.CoreStep{State: s.get("state"), CreditedMinor: s.minor("credited_minor"), Note: s.get("note")}
+	in := stock.CoreStep{State: s.get("state"), CreditedMinor: s.minorOf("credited_minor", val(c.Currency)), Note: s.get("note")}
 	if s.field("drained") != nil {
 		in.Drained = s.checked("drained")
 	}

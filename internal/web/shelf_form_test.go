@@ -7,10 +7,14 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"golang.org/x/net/html"
+	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
 )
 
@@ -21,7 +25,7 @@ func TestFormsAboutStock(t *testing.T) {
 	s := newShelves(t)
 	wh, van, qua, road := s.warehouse.ID.String(), s.van.ID.String(), s.bad.ID.String(), s.road.ID.String()
 	moved := "select count(*)::int as n from stock_movement"
-	nuts := "distributor 00000000-0000-0000-0000-000000000000 "
+	nuts := "distributor 00000000-0000-0000-0000-000000000000"
 	for _, c := range []formCase{
 		{name: "which part", path: "/stock/receive", v: s.asClerk, good: map[string]string{"part": "mw13001"}, rows: moved, bads: []badEntry{
 			{map[string]string{"part": "no such thing"}, "part", "names no part", 422},
@@ -46,6 +50,8 @@ func TestFormsAboutStock(t *testing.T) {
 			{map[string]string{"kind": "scrap"}, "to_id", "is a van", 422},
 			{map[string]string{"kind": "sale", "to_id": ""}, "reason", "is needed", 422},
 			{map[string]string{"to_id": ""}, "to_id", "ends at a place", 422},
+			{map[string]string{"to_id": qua}, "reason", "is needed", 422},
+			{map[string]string{"to_id": s.scrap.ID.String()}, "reason", "is needed", 422},
 		}},
 		{name: "quarantine", path: at2(s.van, s.old) + "/move", v: s.asTech, good: map[string]string{"amount": "5", "kind": "quarantine", "to_id": qua, "reason": "withdrawn"}, rows: moved, more: 1},
 		{name: "on its way", path: at2(s.warehouse, s.leafA) + "/move", v: s.asClerk, good: map[string]string{"amount": "8", "kind": "transfer_out", "to_id": road, "document": "WB 4"}, rows: moved, more: 1},
@@ -64,6 +70,7 @@ func TestFormsAboutStock(t *testing.T) {
 			{map[string]string{"n_" + s.nut.ID.String(): "9000"}, "n_" + s.nut.ID.String(), "more than there is", 409},
 			{map[string]string{"n_" + s.nut.ID.String(): ""}, "", "Nothing is to be carried over", 422},
 		}},
+		{name: "fill up with the last one", path: "/locations/" + s.shelf.ID.String() + "/fill?from=" + wh, v: s.asTech, good: map[string]string{"n_" + s.leafB.ID.String(): "7"}, rows: moved, more: 1},
 		{name: "a container", path: at2(s.warehouse, s.oil) + "/open", v: s.asTech, good: map[string]string{"lot": "OIL-7"}, rows: "select count(*)::int as n from open_container", more: 1},
 		{name: "more time", path: at2(s.van, s.gasket) + "/extend", v: s.asClerk, good: map[string]string{"until": "2027-12-07", "reason": "supple, no cracks"}, rows: "select count(*)::int as n from lot_extension", more: 1, bads: []badEntry{
 			{map[string]string{"until": "2026-01-01"}, "until", "lies after", 422},
@@ -106,6 +113,70 @@ func TestAnOpenContainerTellsHowFullItIs(t *testing.T) {
 	if said := bare(s.asTech.get(at).body); !strings.Contains(said, "quarter") {
 		t.Error(said)
 	}
+	s.try(t, formCase{path: path, v: s.asTech, good: map[string]string{"level": "empty"}, rows: "select count(*)::int as n from open_container where emptied_at is not null", more: 1, to: at})
+	if got := s.asTech.get(path); got.status != http.StatusConflict {
+		t.Errorf("how full is one that is empty: %d", got.status)
+	}
+	if got := s.asTech.get(at2(s.van, s.oil) + "/open/" + path[len(at+"/open/"):]); got.status != http.StatusNotFound {
+		t.Errorf("at another place: %d", got.status)
+	}
+}
+
+// Whoever says whose pile was used means that one, however many lie there when the form is
+// sent again.
+func TestUsingOneOfTwoPiles(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	theirs := "customer " + s.ours.ID.String()
+	one := "select count(*)::int as n from stock_movement where kind = 'issue' and owner = 'distributor'"
+	s.try(t, formCase{path: at2(s.shelf, s.nut) + "/use", v: s.asTech, good: map[string]string{"what": "distributor " + uuid.Nil.String(), "amount": "4"}, rows: one, more: 1})
+	if got := s.free(t, s.shelf, s.nut); got != "10" {
+		t.Errorf("%s are left of the customer's ten", got)
+	}
+	if got := s.asTech.form(at2(s.shelf, s.nut) + "/use"); got.Has("what") {
+		t.Error("one pile is asked for")
+	}
+	if got := s.asClerk.fill("/stock/receive?part="+s.nut.ID.String(), map[string]string{"amount": "50", "to_id": s.shelf.ID.String()}); got.status != 303 {
+		t.Fatalf("%d %v", got.status, wrongs(t, got.body))
+	}
+	s.try(t, formCase{path: at2(s.shelf, s.nut) + "/use", v: s.asTech, good: map[string]string{"what": theirs, "amount": "10"}, rows: "select count(*)::int as n from stock_movement where kind = 'issue' and owner = 'customer'", more: 1, bads: []badEntry{
+		{map[string]string{"site_id": ""}, "site_id", "is no site of the customer", 422}}})
+}
+
+// A recipe that is opened and kept as it is stays what it was, notes and conditions with it.
+func TestARecipeKeptAsItIsStaysTheSame(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	at := "/parts/" + s.box.ID.String() + "/recipe"
+	want := []parts.NewRecipeLine{{PartID: s.nut.ID, Amount: amount.Of(4), Note: "new each time; never the old ones"}, {PartID: s.gasket.ID, Amount: amount.One, Condition: "bore = 1.375 in", Note: "dry"}}
+	write(t, s.db, func(tx *gorm.DB) (parts.Recipe, error) {
+		return parts.SetRecipe(tx, access.System, now, s.box.ID, parts.NewRecipe{Lines: want})
+	})
+	if got := s.asManager.fill(at, nil); got.status != 303 {
+		t.Fatalf("%d %v", got.status, wrongs(t, got.body))
+	}
+	all, err := parts.RecipesOf(ctx, s.db, access.System, s.box.ID)
+	if err != nil || len(all) < 3 {
+		t.Fatalf("%d recipes: %v", len(all), err)
+	}
+	for i, l := range all[0].Lines {
+		if was := all[1].Lines[i]; l != was || l.Note != want[i].Note {
+			t.Errorf("%+v became %+v", was, l)
+		}
+	}
+}
+
+// The form for a supplier of a part begins with what is known of the one it is opened for.
+func TestTheFormForASourceKnowsIt(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	at := "/parts/" + s.nut.ID.String() + "/source"
+	if got := s.asManager.form(at + "?supplier=" + s.supplier.ID.String()); got.Get("number") != "Q-5811-N" || got.Get("lead_50") != "4" || got.Get("preferred") != "yes" || got.Get("supplier_id") != s.supplier.ID.String() {
+		t.Errorf("%v", got)
+	}
+	if got := s.asManager.form(at + "?supplier=nobody"); got.Get("number") != "" {
+		t.Errorf("%v", got)
+	}
 }
 
 // An order from its draft to the last piece, by page: lots, serials, what is damaged, what is
@@ -122,6 +193,9 @@ func TestAnOrderFromDraftToTheLastPiece(t *testing.T) {
 				{map[string]string{"amount_0": "7"}, "amount_0", "no whole number of packs", 422},
 				{map[string]string{"part_id_2": "MW-99999"}, "part_id_2", "names no part", 422},
 				{map[string]string{"part_id_2": "", "needed_on_2": ""}, "part_id_2", "is needed", 422},
+				{map[string]string{"part_id_2": "", "amount_2": ""}, "part_id_2", "is needed", 422},
+				{map[string]string{"price_minor_3": "2"}, "part_id_3", "is needed", 422},
+				{map[string]string{"price_minor_0": "0.425"}, "price_minor_0", "decimals", 422},
 				{map[string]string{"amount_2": "0.5"}, "amount_2", "whole number", 422},
 			}},
 		{name: "send", path: order + "/send", v: s.asClerk, good: map[string]string{"promised_on": "2026-12-04"}, rows: one("supplier_order where state = 'sent'"), more: 1, to: order, bads: []badEntry{
@@ -129,6 +203,7 @@ func TestAnOrderFromDraftToTheLastPiece(t *testing.T) {
 		}},
 		{name: "promise", path: order + "/promise", v: s.asClerk, good: map[string]string{"on" + line(0): "2026-12-18"}, rows: one("supplier_order_promise"), more: 1, to: order, bads: []badEntry{
 			{map[string]string{"on" + line(0): "later"}, "on" + line(0), "is a date", 422},
+			{map[string]string{"on" + line(1): ""}, "on" + line(1), "must not be blank", 422},
 		}},
 		{name: "in part", path: order + "/receive", v: s.asClerk, good: map[string]string{"document": "DN 9", "amount" + line(0): "50", "serials" + line(2): "Q-77"}, rows: one("stock_movement"), more: 2, to: order, bads: []badEntry{
 			{map[string]string{"amount" + line(0): "2"}, "amount" + line(0), "is it 2 ea, or 2 packs", 422},
@@ -213,7 +288,14 @@ func TestACountFromTheSheetToTheDifference(t *testing.T) {
 		t.Fatalf("the form lacks %s: %v", nut, form)
 	}
 	s.try(t, formCase{path: count + "/enter", v: s.asTech, good: fill, rows: one("stock_count_line where first is not null"), more: 2, to: count, bads: []badEntry{
-		{map[string]string{nut: "many"}, nut, "digits", 422}, {map[string]string{nut: "1.5"}, nut, "whole number", 422}, {map[string]string{"at": "2031-01-01T00:00"}, nut, "lies within", 422}}})
+		{map[string]string{nut: "many"}, nut, "digits", 422}, {map[string]string{nut: "1.5"}, nut, "whole number", 422}, {map[string]string{"at": "2031-01-01T00:00"}, nut, "lies within", 422},
+		{map[string]string{"amount": "3"}, "part", "is needed", 422}, {map[string]string{"lot": "L9"}, "part", "is needed", 422}, {map[string]string{"part": "MW-13001", "lot": "L9", "amount": "1"}, "lot", "names no lot", 422}}})
+	// nobody is shown what was counted before: a figure in the form is copied, and sent again it would be of another hour
+	for _, l := range c.Lines {
+		if name := "n_" + l.ID.String(); s.asTech.form(count+"/enter").Get(name)+s.asClerk.form(count+"/enter").Get(name) != "" {
+			t.Errorf("the form shows what was counted of %s", l.PartNumber)
+		}
+	}
 	if got := s.asClerk.fill(count+"/post", nil); got.status != 409 || !strings.Contains(mendsOf(t, got.body), "second person") {
 		t.Errorf("posted too early: %d %s", got.status, mendsOf(t, got.body))
 	}
@@ -292,6 +374,9 @@ func TestKitsClaimsAndReturnsByPage(t *testing.T) {
 	s.try(t, formCase{path: at + "/aside", v: s.asClerk, good: map[string]string{"what": what}, rows: one("stock_claim where state = 'set_aside'"), more: 1, bads: []badEntry{
 		{map[string]string{"what": "nonsense"}, "what", "not among the choices", 422},
 		{map[string]string{"what": s.van.ID.String() + " distributor 00000000-0000-0000-0000-000000000000 L2511"}, "what", "more than there is", 409}}})
+	if got := s.asClerk.fill(at+"/aside", map[string]string{"what": wh + " distributor what L2601"}); got.status != 422 || !strings.Contains(wrongs(t, got.body)["what"], "not among the choices") {
+		t.Errorf("a pile that is none: %d %v", got.status, wrongs(t, got.body))
+	}
 	s.try(t, formCase{path: at + "/release", v: s.asClerk, good: map[string]string{"why": "put off"}, rows: one("stock_claim where state = 'released'"), more: 1})
 
 	s.try(t, formCase{path: "/cores/new", v: s.asClerk, good: map[string]string{"part_id": "MW-10110", "supplier_id": s.supplier.ID.String(), "bought": s.spare.Tag, "counted_from": "purchase", "paid_on": "2026-11-01", "deadline_on": "2026-12-01", "deposit_minor": "250", "currency": "USD"},
@@ -424,16 +509,19 @@ func TestKeepingTheCatalogueByPage(t *testing.T) {
 	one := func(table string) string { return "select count(*)::int as n from " + table }
 	of := func(p assets.Part) string { return "/parts/" + p.ID.String() }
 	for _, c := range []formCase{
-		{name: "stocking", path: of(s.hubPart) + "/stocking", v: s.asManager, good: map[string]string{"measured_in": "L", "tracking": "lot_expiry", "bought_in": "pail", "pack": "18.9", "container": "18.9", "shelf_months": "60", "open_months": "24", "weight": "41", "weight_unit": "lb", "abc": "B", "aliases": "hb-77 maker\nOLD-1 old"},
-			rows: one("part_alias"), more: 2, to: of(s.hubPart), bads: []badEntry{
+		{name: "stocking", path: of(s.hubPart) + "/stocking", v: s.asManager, good: map[string]string{"measured_in": "L", "tracking": "lot_expiry", "bought_in": "pail", "pack": "18.9", "container": "18.9", "shelf_months": "60", "open_months": "24", "weight": "41", "weight_unit": "lb", "abc": "B", "aliases": "HB 77/A maker\n \nOLD-1 old"},
+			rows: one("part_alias where number in ('HB 77/A', 'OLD-1')"), more: 2, to: of(s.hubPart), bads: []badEntry{
 				{map[string]string{"pack": "0"}, "pack", "", 422},
 				{map[string]string{"container": "some"}, "container", "digits", 422},
 				{map[string]string{"shelf_months": "long"}, "shelf_months", "whole number", 422},
 				{map[string]string{"aliases": "X-1 friend"}, "aliases", "", 422},
+				{map[string]string{"aliases": "X-1 old\nX-2 old box"}, "aliases", "line 2", 422},
 			}},
 		{name: "follows", path: of(s.old) + "/successions/new", v: s.asManager, good: map[string]string{"kind": "withdrawn", "to_0": "MW-22004", "note": "works loose"}, rows: one("part_succession"), more: 1, to: of(s.old), bads: []badEntry{
 			{map[string]string{"to_0": "MW-22009"}, "to_0", "is the part itself", 422},
-			{map[string]string{"kind": "replaced", "to_0": ""}, "to_0", "at least one part", 422},
+			{map[string]string{"kind": "replaced", "to_0": "", "n_0": ""}, "to_0", "at least one part", 422},
+			{map[string]string{"n_1": "2"}, "to_1", "is needed", 422},
+			{map[string]string{"to_2": "MW-22009"}, "to_2", "is the part itself", 422},
 			{map[string]string{"only_where": "colour of mood = blue"}, "only_where", "", 422},
 		}},
 		{name: "a ring", path: of(s.nut) + "/interchanges/new", v: s.asManager, good: map[string]string{"other_id": "MW-13001", "kind": "lookalike"}, rows: one("part_interchange"), more: 1, to: of(s.nut), bads: []badEntry{
@@ -449,6 +537,9 @@ func TestKeepingTheCatalogueByPage(t *testing.T) {
 		{name: "source", path: of(s.gasket) + "/source", v: s.asManager, good: map[string]string{"supplier_id": s.supplier.ID.String(), "number": "Q-G", "lead_10": "3", "lead_50": "5", "lead_90": "9", "preferred": "yes", "price": "4.20", "core": "0", "currency": "usd"}, rows: one("part_cost"), more: 1, bads: []badEntry{
 			{map[string]string{"lead_10": "9", "lead_50": "5"}, "lead_50", "", 422},
 			{map[string]string{"lead_90": "soon"}, "lead_90", "whole number", 422},
+			{map[string]string{"core": "much"}, "core", "is a number", 422},
+			{map[string]string{"price": "", "core": "20"}, "price", "is needed", 422},
+			{map[string]string{"price": "4.205"}, "price", "decimals", 422},
 		}},
 		{name: "rules", path: "/fit-rules/hub/edit", v: s.asManager, good: map[string]string{"rules": "same | bore | bore | | | | | the shaft has one size"}, rows: one("fit_rule where class = 'hub' and why = 'the shaft has one size'"), more: 1, to: "/fit-rules", bads: []badEntry{
 			{map[string]string{"rules": "same | bore"}, "rules", "2 columns and not 8", 422},

@@ -224,12 +224,10 @@ type stockPart struct {
 	Open       []stock.Container
 	Entries    []entryRow
 	Move       bool
-	Record     bool
 	Tracking   string
 	Unsettled  bool // a place that nothing is moved from by hand
 	Arrives    bool // it is on its way, and arrives
 	Held       bool // a quarantine
-	Withdrawn  string
 	ContainsIn string
 	Tabs       []nav
 }
@@ -303,7 +301,7 @@ func (p *pages) lineAt(v visit) (g stockPart, err error) {
 		line = found[0]
 	}
 	g.Row, g.Tracking = stockRow{line, v.who.Everywhere}, of.Tracking
-	g.Move, g.Record = v.may(access.MoveStock), v.may(access.RecordWork)
+	g.Move = v.may(access.MoveStock)
 	g.Unsettled, g.Arrives, g.Held = g.At.Kind == "unexplained" || g.At.Kind == "scrap", g.At.Kind == "in_transit", g.At.Kind == "quarantine"
 	if of.Container != nil {
 		g.ContainsIn = of.Container.String() + " " + of.MeasuredIn

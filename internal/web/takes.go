@@ -186,18 +186,13 @@ func (p *pages) partMore(v visit, id uuid.UUID) (m partMore, err error) {
 			return m, err
 		}
 		if len(costs) > 0 && costs[0].Until == nil {
-			m.Cost = money(costs[0].PriceMinor, costs[0].Currency)
+			m.Cost = parts.Money(costs[0].PriceMinor, costs[0].Currency)
 			if costs[0].CoreMinor > 0 {
-				m.Core = money(costs[0].CoreMinor, costs[0].Currency)
+				m.Core = parts.Money(costs[0].CoreMinor, costs[0].Currency)
 			}
 		}
 	}
 	return m, nil
-}
-
-// money writes an amount in minor units of a currency with two decimals.
-func money(minor int64, currency string) string {
-	return fmt.Sprintf("%s %d.%02d", currency, minor/100, minor%100)
 }
 
 // labelsPage is a sheet of labels to print.
