@@ -32,6 +32,7 @@ const events = calendar.getAllSubcomponents("vevent").map((event) => {
     url: of("url"),
     transp: of("transp"),
     stamp: instant(event.getFirstProperty("dtstamp")),
+    modified: instant(event.getFirstProperty("last-modified")),
     start: instant(event.getFirstProperty("dtstart")),
     end: instant(event.getFirstProperty("dtend")),
   };

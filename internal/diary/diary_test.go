@@ -54,6 +54,7 @@ type event struct {
 	URL         string `json:"url"`
 	Transp      string `json:"transp"`
 	Stamp       string `json:"stamp"`
+	Modified    string `json:"modified"`
 	Start       string `json:"start"`
 	End         string `json:"end"`
 }
@@ -97,7 +98,7 @@ func byGo(t testing.TB, body []byte) (name string, all []event) {
 			t.Fatal(err)
 		}
 		all = append(all, event{text(e.Props, "UID"), n, text(e.Props, "STATUS"), text(e.Props, "SUMMARY"), text(e.Props, "DESCRIPTION"), text(e.Props, "LOCATION"),
-			e.Props.Get("URL").Value, text(e.Props, "TRANSP"), instant(e.Props.Get("DTSTAMP")), instant(e.Props.Get("DTSTART")), instant(e.Props.Get("DTEND"))})
+			e.Props.Get("URL").Value, text(e.Props, "TRANSP"), instant(e.Props.Get("DTSTAMP")), instant(e.Props.Get("LAST-MODIFIED")), instant(e.Props.Get("DTSTART")), instant(e.Props.Get("DTEND"))})
 	}
 	return name, sorted(all)
 }
@@ -395,6 +396,72 @@ func TestWhatChangedIsToldAndWhatStayedIsNot(t *testing.T) {
 	}
 }
 
+// What is to be done stands once in the calendar of a site, whoever reads it: on its visit for
+// those who see that, on the day on which it falls due for the others.
+func TestWorkStandsOnceWhoeverReads(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	titles := []string{"on no visit", "on a proposed visit", "on a planned visit", "on an old visit", "for a day", "left by a visit"}
+	work := map[string]uuid.UUID{}
+	for i, title := range titles {
+		work[title] = h.task(title, 5+i)
+	}
+	on := func(title string) []visits.Doing { return []visits.Doing{{TaskID: work[title]}} }
+	h.visit(h.site.ID, 3, func(n *visits.New) {
+		n.Proposed, n.VanID, n.People, n.Tasks = true, nil, nil, on("on a proposed visit")
+	})
+	h.visit(h.site.ID, 4, func(n *visits.New) { n.Tasks = on("on a planned visit") })
+	old := h.visit(h.site.ID, 5, func(n *visits.New) { n.Tasks = on("on an old visit") })
+	if err := h.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { // it was meant to go long ago, and nobody said what became of it
+		return tx.Exec(`update visit set on_date = on_date - 90, starts_at = starts_at - interval '90 days', ends_at = ends_at - interval '90 days' where id = ?`, old).Error
+	}); err != nil {
+		t.Fatal(err)
+	}
+	h.abandon(h.visit(h.site.ID, 6, func(n *visits.New) { n.Tasks = on("left by a visit") }))
+	if err := h.db.InTx(ctx, h.marta.ID, func(tx *gorm.DB) error {
+		return pm.PlanTask(tx, h.marta, work["for a day"], 1, today+7)
+	}); err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		who access.Actor
+		due []string
+	}{
+		"the manager": {h.marta, []string{"on no visit", "on an old visit", "for a day", "left by a visit"}},
+		"the owner":   {h.owner, []string{"on no visit", "on a proposed visit", "on an old visit", "for a day", "left by a visit"}},
+	} {
+		_, secret := h.make(c.who, diary.New{Shows: diary.Site, SiteID: &h.site.ID, WithDue: true})
+		got := h.events(secret)
+		for _, title := range titles {
+			e, there := got[work[title].String()]
+			if there != slices.Contains(c.due, title) {
+				t.Errorf("%s, work %s: there by itself is %v", name, title, there)
+			}
+			told := strings.Contains(e.Description, "Meant to be done on 27 October 2026.")
+			if told != (title == "for a day" && name == "the manager") {
+				t.Errorf("%s reads of work %s: %q", name, title, e.Description)
+			}
+		}
+	}
+}
+
+// What falls due tells when it changed, and counts it (RFC 5545, 3.8.7.3 and 3.8.7.4).
+func TestWhatFallsDueTellsItsChanges(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	id := h.task("Grease the hub", 5)
+	_, secret := h.make(h.marta, diary.New{Shows: diary.Site, SiteID: &h.site.ID, WithDue: true})
+	was := h.events(secret)[id.String()]
+	time.Sleep(time.Second) // calendars know no smaller part of time
+	if err := h.db.InTx(ctx, h.marta.ID, func(tx *gorm.DB) error { return pm.PlanTask(tx, h.marta, id, 1, today+7) }); err != nil {
+		t.Fatal(err)
+	}
+	e := h.events(secret)[id.String()]
+	if was.Sequence != 0 || e.Sequence != 1 || e.Modified <= was.Modified || e.Stamp != e.Modified {
+		t.Errorf("from %+v to %+v", was, e)
+	}
+}
+
 // An address shows what its maker may see at that time, and nothing once it is revoked or
 // they are shut out.
 func TestAnAddressIsNoMoreThanItsMaker(t *testing.T) {
@@ -565,7 +632,8 @@ func FuzzTexts(f *testing.F) {
 		}
 		wellFormed(t, body)
 		_, all := byGo(t, body)
-		if len(all) != 1 || all[0].Summary != all[0].Location && all[0].Summary != "" {
+		want := diary.Tidy(s)
+		if len(all) != 1 || all[0].Summary != want || all[0].Location != want || all[0].Description != want {
 			t.Errorf("%q came back as %+v", s, all)
 		}
 	})

@@ -108,9 +108,12 @@ func entriesOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	if err != nil {
 		return nil, err
 	}
-	on := map[uuid.UUID][]visits.Task{}
+	on, shown := map[uuid.UUID][]visits.Task{}, map[uuid.UUID]bool{}
 	for _, t := range tasks {
 		on[t.VisitID] = append(on[t.VisitID], t)
+		if t.EndedHow == "" {
+			shown[t.TaskID] = true
+		}
 	}
 	var all []entry
 	for _, v := range trips {
@@ -122,8 +125,10 @@ func entriesOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	by := today + ahead
 	waiting, err := pm.Tasks(ctx, db, who, pm.TaskFilter{SiteID: c.SiteID, By: &by}, pm.Page{Limit: mostDue})
 	for _, t := range waiting {
-		if t.PlannedOn == nil { // what is planned stands in its visit
-			all = append(all, dueDay(t))
+		// what is on a visit stands there, but only for those who see that visit: one that is
+		// proposed is not the owner's yet, and a day may have been said without any visit
+		if !shown[t.ID] {
+			all = append(all, dueDay(who.May(access.SeeInternal), t))
 		}
 	}
 	return all, err

@@ -256,9 +256,9 @@ func engagement(c Calendar, internal bool, v visits.Engagement, tasks []visits.T
 	return e
 }
 
-// dueDay makes an entry of a task that is on no visit yet: the day on which it falls due.
-func dueDay(t pm.Task) entry {
-	e := entry{uid: t.ID, sequence: t.Version - 1, changed: t.RaisedAt, status: ics.ObjectStatusTentative, free: true, day: calendar.DateOf(t.DueOn.UTC()), path: "/sites/" + t.SiteID.String()}
+// dueDay makes an entry of a task that is on no visit that the reader sees: the day on which it falls due.
+func dueDay(internal bool, t pm.Task) entry {
+	e := entry{uid: t.ID, sequence: t.Version - 1, changed: t.ChangedAt, status: ics.ObjectStatusTentative, free: true, day: calendar.DateOf(t.DueOn.UTC()), path: "/sites/" + t.SiteID.String()}
 	where := t.PositionCode
 	if where == "" {
 		where = t.LineCode
@@ -271,6 +271,9 @@ func dueDay(t pm.Task) entry {
 	said := []string{"May be done from " + early + " until " + late + "."}
 	if early == late {
 		said[0] = "Is to be done on " + early + "."
+	}
+	if t.PlannedOn != nil && internal {
+		said = append(said, "Meant to be done on "+t.PlannedOn.Format("2 January 2006")+".")
 	}
 	if t.Says != "" {
 		said = append(said, t.Says)

@@ -43,6 +43,7 @@ type Task struct {
 	PlannedOn    *time.Time
 	State        string // open, done, covered, skipped, missed, cancelled or gone
 	RaisedAt     time.Time
+	ChangedAt    time.Time // when its version was counted up last
 	EndedAt      *time.Time
 	EndedBy      string
 	EndedWhy     string
@@ -57,7 +58,7 @@ type Task struct {
 const tasks = `
 select t.id, t.number, t.site_id, coalesce(s.code, '') as site_code, t.line_id, coalesce(l.code, '') as line_code, t.position_id, coalesce(o.code, '') as position_code,
        t.unit_id, coalesce(u.tag, '') as unit_tag, t.assignment_id, coalesce(q.code, '') as plan_code, t.procedure_id, t.origin, t.title, t.says, t.criticality,
-       t.due_on, t.earliest_on, t.latest_on, t.missed, t.planned_on, t.state, t.raised_at, t.ended_at, coalesce(e.name, '') as ended_by, t.ended_why, t.skipped_until,
+       t.due_on, t.earliest_on, t.latest_on, t.missed, t.planned_on, t.state, t.raised_at, t.changed_at, t.ended_at, coalesce(e.name, '') as ended_by, t.ended_why, t.skipped_until,
        coalesce(p.people, 0)::integer as people, coalesce(p.skills, '{}') as skills, coalesce(p.minutes_typical, 0) as minutes, coalesce(p.line_state, '') as line_state, t.version
   from task as t
   left join site as s on s.id = t.site_id

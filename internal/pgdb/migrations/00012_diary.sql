@@ -4,7 +4,7 @@
 -- when what others read of a visit changed last; its version counts the changes
 alter table visit add column changed_at timestamptz not null default now();
 -- +goose StatementBegin
-create function visit_changed() returns trigger
+create function note_change() returns trigger
 language plpgsql set search_path = public, pg_temp
 as $$
 begin
@@ -12,7 +12,11 @@ begin
   return new;
 end $$;
 -- +goose StatementEnd
-create trigger visit_changed before update on visit for each row execute function visit_changed();
+create trigger visit_changed before update on visit for each row execute function note_change();
+
+-- the same of a task, which stands in calendars by itself while it is on no visit
+alter table task add column changed_at timestamptz not null default now();
+create trigger task_changed before update on task for each row when (new.version <> old.version) execute function note_change();
 
 create table calendar_address (
   id           uuid constraint calendar_address_pk primary key,
