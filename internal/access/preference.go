@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/mail"
 	"strings"
-	"time"
 
 	"gorm.io/gorm"
 
@@ -49,7 +48,11 @@ func SetPreference(tx *gorm.DB, who Actor, in Preference) (Preference, error) {
 	if in.DigestHour < 0 || in.DigestHour > 23 {
 		faults = append(faults, fault.Field("digest_hour", in.DigestHour, "lies between 0 and 23"))
 	}
-	if _, err := time.LoadLocation(in.Zone); err != nil || in.Zone == "" || in.Zone == "Local" {
+	zones, err := pgdb.ZonesOf(tx)
+	if err != nil {
+		return in, err
+	}
+	if !zones.Know(in.Zone) {
 		faults = append(faults, fault.Field("zone", in.Zone, "is a time zone by the IANA names, such as America/Chicago"))
 	}
 	if err := fault.Collect(faults...); err != nil {

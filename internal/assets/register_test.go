@@ -258,6 +258,7 @@ func TestSitesAreCheckedAndKept(t *testing.T) {
 		"no zone":                {func(in *assets.SiteEdit) { in.Zone = "" }, "zone"},
 		"a zone of this machine": {func(in *assets.SiteEdit) { in.Zone = "Local" }, "zone"},
 		"an unknown zone":        {func(in *assets.SiteEdit) { in.Zone = "America/Atlantis" }, "zone"},
+		"of Go alone":            {func(in *assets.SiteEdit) { in.Zone = "right/America/Chicago" }, "zone"}, // where the machine has it at all
 		"a zone by path":         {func(in *assets.SiteEdit) { in.Zone = "../../etc/passwd" }, "zone"},
 		"latitude alone":         {func(in *assets.SiteEdit) { in.Longitude = nil }, "latitude"},
 		"longitude alone":        {func(in *assets.SiteEdit) { in.Latitude = nil }, "latitude"},

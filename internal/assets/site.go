@@ -59,9 +59,13 @@ type SiteEdit struct {
 	DayTurnsAt string // "" is 03:00
 }
 
-func (in SiteEdit) check() error {
+func (in SiteEdit) check(tx *gorm.DB) error {
 	var zone *fault.Error
-	if _, err := time.LoadLocation(in.Zone); err != nil || in.Zone == "" || in.Zone == "Local" {
+	zones, err := pgdb.ZonesOf(tx)
+	if err != nil {
+		return err
+	}
+	if !zones.Know(in.Zone) {
 		zone = fault.Field("zone", in.Zone, "is the name of an IANA time zone, such as America/Chicago")
 	}
 	var place *fault.Error
@@ -124,7 +128,7 @@ func AddSite(tx *gorm.DB, who access.Actor, now time.Time, customer uuid.UUID, o
 	if err := who.Must(access.KeepRegister); err != nil {
 		return Site{}, err
 	}
-	if err := in.check(); err != nil {
+	if err := in.check(tx); err != nil {
 		return Site{}, err
 	}
 	v := in.values()
@@ -150,7 +154,7 @@ func EditSite(tx *gorm.DB, who access.Actor, id uuid.UUID, version int, in SiteE
 	if err := who.Must(access.KeepRegister); err != nil {
 		return Site{}, err
 	}
-	if err := in.check(); err != nil {
+	if err := in.check(tx); err != nil {
 		return Site{}, err
 	}
 	if err := bump(tx, "site", "site", id, version); err != nil {

@@ -221,12 +221,16 @@ func (r *run) all() error {
 
 // learn reads the names that cells may use.
 func (r *run) learn() error {
-	r.known = known{facts: map[string]factKind{}, positions: map[string]string{}, classes: map[string]string{}}
+	zones, err := pgdb.ZonesOf(r.tx)
+	if err != nil {
+		return err
+	}
+	r.known = known{facts: map[string]factKind{}, positions: map[string]string{}, classes: map[string]string{}, zones: zones}
 	var rows []struct {
 		Of, Code, Name, Takes string
 		Choices               string
 	}
-	err := r.tx.Raw(`
+	err = r.tx.Raw(`
 select 'fact' as of, code, name, takes, array_to_string(choices, E'\n') as choices from fact_kind
  union all
 select 'position', code, name, '', '' from position_kind

@@ -23,6 +23,7 @@ type known struct {
 	facts     map[string]factKind // by squeezed code and name
 	positions map[string]string
 	classes   map[string]string
+	zones     pgdb.Zones
 }
 
 type factKind struct {
@@ -261,7 +262,7 @@ func (s *source) word(h head, c cell, t string, place int) {
 		}
 		bad("choice", "%s", says)
 	case asZone:
-		if _, err := time.LoadLocation(t); err != nil || t == "Local" {
+		if !s.known.zones.Know(t) {
 			bad("zone", "is the name of an IANA time zone, such as America/Chicago")
 			return
 		}
