@@ -117,8 +117,8 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 		{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return pm.Refit(ctx, db, now) }},
 	}
 	if s.office != nil {
-		jobs = append(jobs, scheduler.Job{Name: "letters", Spec: "*/5 * * * *", Do: func(ctx context.Context, now time.Time) error {
-			return digest.Tick(ctx, db, now, s.log, s.office, d.Public)
+		jobs = append(jobs, scheduler.Job{Name: "letters", Spec: "*/5 * * * *", Do: func(ctx context.Context, _ time.Time) error {
+			return digest.Tick(ctx, db, time.Now, s.log, s.office, d.Public)
 		}})
 	}
 	tasks, ctx := errgroup.WithContext(ctx)

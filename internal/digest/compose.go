@@ -16,6 +16,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/failure"
@@ -36,6 +37,8 @@ type Section struct {
 	Lines []Line
 	More  string // "and 12 more"
 	Path  string // where all of it stands
+
+	danger bool // somebody can be hurt
 }
 
 // Line is one thing, and where it stands.
@@ -52,10 +55,12 @@ const (
 	daysOfManager = 3
 	daysOfGoing   = 1
 	daysOfOwner   = 14
+	daysOfClerk   = 3
 )
 
-// Compose writes what presses for an actor at this time.
-func Compose(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, zone *time.Location) (Letter, error) {
+// Compose writes what presses for an actor at this time. last is when their letter before was
+// written, nil where there was none.
+func Compose(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, last *time.Time, zone *time.Location) (Letter, error) {
 	l := Letter{Name: who.Name, Day: now.In(zone).Format("Monday 2 January 2006"), Zone: zone.String()}
 	today := calendar.DateOf(now.In(zone))
 	var parts []func() (Section, error)
@@ -65,9 +70,12 @@ func Compose(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 			func() (Section, error) { return faults(ctx, db, who, now) }, func() (Section, error) { return quiet(ctx, db, who, now, zone) })
 	case who.May(access.RecordWork):
 		parts = append(parts, func() (Section, error) { return coming(ctx, db, who, today, daysOfGoing, &who.ID) })
+	case who.May(access.MoveStock):
+		parts = append(parts, func() (Section, error) { return lateOrders(ctx, db, who, now) }, func() (Section, error) { return toSetAside(ctx, db, who, today) },
+			func() (Section, error) { return openCounts(ctx, db, who, now) }, func() (Section, error) { return differences(ctx, db, who) })
 	default:
 		parts = append(parts, func() (Section, error) { return coming(ctx, db, who, today, daysOfOwner, nil) },
-			func() (Section, error) { return done(ctx, db, who, now) }, func() (Section, error) { return faults(ctx, db, who, now) })
+			func() (Section, error) { return done(ctx, db, who, now, last) }, func() (Section, error) { return faults(ctx, db, who, now) })
 	}
 	for _, part := range parts {
 		s, err := part()
@@ -78,6 +86,15 @@ func Compose(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 			l.Sections = append(l.Sections, s)
 		}
 	}
+	slices.SortStableFunc(l.Sections, func(a, b Section) int { // where somebody can be hurt comes before all else
+		switch {
+		case a.danger == b.danger:
+			return 0
+		case a.danger:
+			return -1
+		}
+		return 1
+	})
 	return l, nil
 }
 
@@ -113,23 +130,31 @@ func when(v visits.Visit) string {
 
 func notReady(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, today calendar.Date) (Section, error) {
 	s := Section{Title: "Visits that cannot go", Path: "/visits"}
-	all, err := visits.List(ctx, db, who, visits.Filter{State: visits.Planned, From: today, Until: today + daysOfManager}, visits.Page{Limit: 200})
-	if err != nil {
-		return s, err
-	}
-	ready, err := visits.Readiness(ctx, db, who, now, all)
-	if err != nil {
-		return s, err
-	}
-	for _, r := range ready {
-		if r.Verdict == "go" || r.Verdict == "go after work" {
-			continue
+	// no more are read than the letter names, the soonest first
+	for after := ""; len(s.Lines) <= most; {
+		all, err := visits.List(ctx, db, who, visits.Filter{State: visits.Planned, From: today, Until: today + daysOfManager}, visits.Page{After: after, Limit: visits.MostJudged})
+		if err != nil {
+			return s, err
 		}
-		i := slices.IndexFunc(all, func(v visits.Visit) bool { return v.ID == r.VisitID })
-		if i < 0 {
-			continue
+		ready, err := visits.Readiness(ctx, db, who, now, all)
+		if err != nil {
+			return s, err
 		}
-		s.Lines = append(s.Lines, Line{when(all[i]) + ", " + all[i].SiteCode + " " + all[i].SiteName + ": " + r.Verdict + ". " + r.Says, "/visits/" + r.VisitID.String()})
+		of := make(map[uuid.UUID]visits.Visit, len(all))
+		for _, v := range all {
+			of[v.ID] = v
+		}
+		for _, r := range ready {
+			if r.Verdict == "go" || r.Verdict == "go after work" {
+				continue
+			}
+			v := of[r.VisitID]
+			s.Lines = append(s.Lines, Line{when(v) + ", " + v.SiteCode + " " + v.SiteName + ": " + r.Verdict + ". " + r.Says, "/visits/" + r.VisitID.String()})
+		}
+		if len(all) < visits.MostJudged {
+			break
+		}
+		after = all[len(all)-1].Key()
 	}
 	return cut(s, false), nil
 }
@@ -165,7 +190,17 @@ func late(ctx context.Context, db *pgdb.DB, who access.Actor) (Section, error) {
 
 func faults(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
 	s := Section{Title: "Faults that stand", Path: "/faults"}
-	all, err := failure.List(ctx, db, who, failure.Filter{Open: true}, access.Page{Limit: most + 1})
+	all, err := failure.List(ctx, db, who, failure.Filter{Open: true, Danger: true}, access.Page{Limit: most + 1})
+	if err != nil {
+		return s, err
+	}
+	s.danger = len(all) > 0
+	rest, err := failure.List(ctx, db, who, failure.Filter{Open: true}, access.Page{Limit: most + 1})
+	for _, f := range rest {
+		if !f.Danger {
+			all = append(all, f)
+		}
+	}
 	for _, f := range all {
 		where := f.SiteCode + " " + f.SiteName
 		if f.PositionCode != nil {
@@ -207,11 +242,16 @@ func coming(ctx context.Context, db *pgdb.DB, who access.Actor, today calendar.D
 	if person != nil {
 		s.Title, s.Path = "Your visits", "/today"
 	}
-	all, err := visits.List(ctx, db, who, visits.Filter{PersonID: person, From: today, Until: today + days}, visits.Page{Limit: most + 1})
-	for _, v := range all {
-		if v.State != visits.Planned && v.State != visits.UnderWay {
-			continue
+	var all []visits.Visit
+	for _, state := range []string{visits.UnderWay, visits.Planned} {
+		some, err := visits.List(ctx, db, who, visits.Filter{PersonID: person, State: state, From: today, Until: today + days}, visits.Page{Limit: most + 1})
+		if err != nil {
+			return s, err
 		}
+		all = append(all, some...)
+	}
+	slices.SortStableFunc(all, func(a, b visits.Visit) int { return a.StartsAt.Compare(b.StartsAt) })
+	for _, v := range all {
 		says := when(v) + ", " + v.SiteCode + " " + v.SiteName
 		switch v.Tasks {
 		case 0:
@@ -222,16 +262,16 @@ func coming(ctx context.Context, db *pgdb.DB, who access.Actor, today calendar.D
 		}
 		s.Lines = append(s.Lines, Line{says, "/visits/" + v.ID.String()})
 	}
-	return cut(s, false), err
+	return cut(s, false), nil
 }
 
-func done(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
-	s := Section{Title: "Done since yesterday", Path: "/sites"}
-	all, err := pm.Histories(ctx, db, who, pm.HistoryFilter{}, pm.Page{Limit: 5 * most})
+func done(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, last *time.Time) (Section, error) {
+	s := Section{Title: "Done since the last letter", Path: "/sites"}
+	if last == nil {
+		s.Title, last = "Done since yesterday", new(now.Add(-24*time.Hour))
+	}
+	all, err := pm.Histories(ctx, db, who, pm.HistoryFilter{TakenSince: last}, pm.Page{Limit: most + 1})
 	for _, h := range all {
-		if h.DoneAt.Before(now.Add(-24*time.Hour)) || h.CoveredBy != nil {
-			continue
-		}
 		where := h.PositionCode
 		if where == "" {
 			where = h.LineCode
@@ -245,6 +285,58 @@ func done(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Se
 			path = "/sites/" + h.SiteID.String()
 		}
 		s.Lines = append(s.Lines, Line{says, path})
+	}
+	return cut(s, false), err
+}
+
+// What is late by the day that the supplier named last.
+func lateOrders(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
+	s := Section{Title: "Orders that are late", Path: "/orders"}
+	all, err := stock.Orders(ctx, db, who, now, stock.OrderFilter{Late: true}, stock.Page{Limit: most + 1})
+	for _, o := range all {
+		says := fmt.Sprintf("%s from %s for %s: ", o.Number, o.Supplier, o.Location)
+		if o.Late == 1 {
+			says += "one line is"
+		} else {
+			says += fmt.Sprintf("%d lines are", o.Late)
+		}
+		s.Lines = append(s.Lines, Line{says + " past the promised day", "/orders/" + o.ID.String()})
+	}
+	return cut(s, false), err
+}
+
+// What is promised to work of the next days and lies with everything else still.
+func toSetAside(ctx context.Context, db *pgdb.DB, who access.Actor, today calendar.Date) (Section, error) {
+	s := Section{Title: "Parts to set aside", Path: "/claims"}
+	all, err := stock.Claims(ctx, db, who, stock.ClaimFilter{State: new("open"), Until: new((today + daysOfClerk).String())}, stock.Page{Limit: most + 1})
+	for _, c := range all {
+		day, err := time.Parse(time.DateOnly, c.NeededOn)
+		if err != nil {
+			return s, err
+		}
+		s.Lines = append(s.Lines, Line{fmt.Sprintf("%s: %s %s of %s for %s", day.Format("Mon 2 Jan"), c.Amount, c.MeasuredIn, c.PartNumber, c.Purpose), "/claims"})
+	}
+	return cut(s, false), err
+}
+
+func openCounts(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
+	s := Section{Title: "Counts that are open", Path: "/counts"}
+	all, err := stock.Counts(ctx, db, who, true, stock.Page{Limit: most + 1})
+	for _, c := range all {
+		s.Lines = append(s.Lines, Line{fmt.Sprintf("Count %d of %s, begun by %s %s ago", c.Number, c.Location, c.OpenedBy, lasted(now.Sub(c.OpenedAt))), "/counts/" + c.ID.String()})
+	}
+	return cut(s, false), err
+}
+
+func differences(ctx context.Context, db *pgdb.DB, who access.Actor) (Section, error) {
+	s := Section{Title: "Differences that nobody has settled", Path: "/differences"}
+	all, err := stock.Doubts(ctx, db, who, true, stock.Page{Limit: most + 1})
+	for _, d := range all {
+		where := d.Location
+		if where != "" {
+			where += ", "
+		}
+		s.Lines = append(s.Lines, Line{where + d.PartNumber + ": " + d.Says, "/differences"})
 	}
 	return cut(s, false), err
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"mime"
@@ -11,6 +12,7 @@ import (
 	"mime/quotedprintable"
 	"net"
 	"net/mail"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -26,6 +28,9 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/digest"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/amount"
+	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
@@ -278,7 +283,7 @@ func (h *house) press() (visit, fault uuid.UUID) {
 }
 
 func (h *house) tick(at time.Time, o digest.Office) error {
-	return digest.Tick(ctx, h.db, at, log, o, public)
+	return digest.Tick(ctx, h.db, func() time.Time { return at }, log, o, public)
 }
 
 func (h *house) states() string {
@@ -450,7 +455,7 @@ func TestPreferencesAreOnesOwn(t *testing.T) {
 			t.Errorf("%s: %v", field, err)
 		}
 	}
-	for _, bad := range []access.Preference{{Digest: true, Zone: "UTC"}, {Email: "Al <al@wash.example>", Zone: "UTC"}, {Email: "a@b\r\nBcc: c@d", Zone: "UTC"}, {Zone: "Local"}, {Zone: ""}, {DigestHour: -1, Zone: "UTC"}} {
+	for _, bad := range []access.Preference{{Digest: true, Zone: "UTC"}, {Email: "Al <al@wash.example>", Zone: "UTC"}, {Email: "a@b\r\nBcc: c@d", Zone: "UTC"}, {Zone: "Local"}, {Zone: "right/UTC"}, {Zone: ""}, {DigestHour: -1, Zone: "UTC"}} {
 		if err := h.db.InTx(ctx, h.al.ID, func(tx *gorm.DB) error { _, err := access.SetPreference(tx, h.al, bad); return err }); err == nil {
 			t.Errorf("%+v is taken", bad)
 		}
@@ -472,17 +477,298 @@ func TestWhereTheMailServerIs(t *testing.T) {
 	if _, err := post.Open("smtp://mail.example", "nobody"); err == nil {
 		t.Error("a sender without an address is taken")
 	}
-	// a server elsewhere that offers no TLS gets no letter in the clear
-	s := newServer(t)
-	_, port, _ := net.SplitHostPort(s.address)
-	elsewhere, err := post.Open("smtp://"+hostname()+":"+port, "a@wash.example")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := elsewhere.Send(ctx, post.Letter{ID: "1@x", To: "b@wash.example", Subject: "s", Text: "t", HTML: "h", At: now}); err == nil || len(s.letters) != 0 {
-		t.Errorf("in the clear: %v", err)
+}
+
+// Whatever somebody is called, the letter goes to them and to nobody else (RFC 5322, 3.4).
+func TestNamesAreNotAddresses(t *testing.T) {
+	t.Parallel()
+	for _, name := range []string{"Marta Vance", `Vance, Marta`, `Marta "Mo" Vance`, `a\b`, "Märta <x@y.example>", "x@y.example", "", "Zoë, \"Z\"; (night)"} {
+		s := newServer(t)
+		if err := s.office("").Send(ctx, post.Letter{ID: "1@x", Name: name, To: "marta@wash.example", Subject: "s", Text: "t", HTML: "h", Leave: public("/account/letters"), At: now}); err != nil {
+			t.Errorf("%q: %v", name, err)
+			continue
+		}
+		l := s.all()["marta@wash.example"]
+		if l == nil {
+			t.Errorf("%q: it went to %+v", name, s.letters)
+			continue
+		}
+		to, err := l.head.AddressList("To")
+		if err != nil || len(to) != 1 || to[0].Name != name || to[0].Address != "marta@wash.example" {
+			t.Errorf("%q is told as %v, %v", name, to, err)
+		}
 	}
 }
 
-// hostname is a name for this machine that is not known to be this machine.
-func hostname() string { return "localhost.localdomain" }
+// slow is a mail server that takes its time, by the clock of the test.
+type slow struct {
+	mu    sync.Mutex
+	at    time.Time
+	sent  map[string]int
+	after func(n int) error
+}
+
+func (s *slow) clock() time.Time {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.at
+}
+
+func (s *slow) Send(_ context.Context, l post.Letter) error {
+	s.mu.Lock()
+	s.at = s.at.Add(2 * time.Minute)
+	s.sent[l.To]++
+	n := len(s.sent)
+	s.mu.Unlock()
+	return s.after(n)
+}
+
+// What a process has taken waits for no more than a few others: a slow server lets no claim lapse,
+// and a process that ends holds few letters back.
+func TestFewLettersWaitForOthers(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.press()
+	for i := range 14 {
+		who := h.person(fmt.Sprint("Mo", i), access.NewGrant{Role: "manager"})
+		h.wants(who, access.Preference{Email: fmt.Sprintf("m%d@wash.example", i), Digest: true, DigestHour: 6, Zone: "America/Chicago"})
+	}
+	waiting := func() int { return strings.Count(h.states(), " claimed ") }
+	s := &slow{at: now, sent: map[string]int{}}
+	ending, end := context.WithCancel(ctx)
+	s.after = func(n int) error {
+		if w := waiting(); w > 5 {
+			t.Errorf("%d letters are taken at once", w)
+		}
+		if n == 7 {
+			end() // the process is told to go
+		}
+		return nil
+	}
+	if err := digest.Tick(ending, h.db, s.clock, log, s, public); err == nil {
+		t.Error("it was told to go and says that all went")
+	}
+	if got := h.states(); len(s.sent) != 7 || strings.Count(got, " failed 1")+strings.Count(got, " claimed 1") > 4 {
+		t.Errorf("it ended: %d letters, %s", len(s.sent), got)
+	}
+	s.at = s.at.Add(20 * time.Minute)
+	if err := digest.Tick(ctx, h.db, s.clock, log, s, public); err != nil {
+		t.Error(err)
+	}
+	if len(s.sent) != 17 { // and nothing presses for Theo
+		t.Errorf("%d of 17 letters: %s", len(s.sent), h.states())
+	}
+	for to, n := range s.sent {
+		if n != 1 {
+			t.Errorf("%s got %d", to, n)
+		}
+	}
+}
+
+// letterOf gives the letter of somebody as they would get it.
+func (h *house) letterOf(who access.Actor, last *time.Time) digest.Letter {
+	h.t.Helper()
+	l, err := digest.Compose(ctx, h.db, who, now, last, h.site.Location())
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return l
+}
+
+func titles(l digest.Letter) string {
+	var all []string
+	for _, s := range l.Sections {
+		all = append(all, s.Title)
+	}
+	return strings.Join(all, "; ")
+}
+
+// Visits that were called off hide none of those that come, and a crowd of visits is judged
+// as far as the letter goes.
+func TestNoVisitHidesAnother(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	today := calendar.DateOf(now)
+	add := func(starts string, people ...visits.Going) uuid.UUID {
+		return pgtest.Done(t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) {
+			return visits.Add(tx, h.marta, now, visits.New{SiteID: h.site.ID, Hours: visits.Hours{On: today + 1, Starts: starts, Minutes: 30}, People: people})
+		})
+	}
+	for i := range 12 {
+		id := add(fmt.Sprintf("%02d:00", 6+i%4), visits.Going{PersonID: h.imre.ID})
+		pgtest.Done(t, h.db, h.marta, func(tx *gorm.DB) (visits.Ended, error) {
+			return visits.End(tx, h.marta, now, id, 1, visits.Ending{Reason: "weather", Why: "the pond is frozen"})
+		})
+	}
+	id := add("13:00", visits.Going{PersonID: h.imre.ID})
+	for who, title := range map[*access.Actor]string{&h.imre: "Your visits", &h.olga: "Visits to come"} {
+		l := h.letterOf(*who, nil)
+		if titles(l) != title || len(l.Sections[0].Lines) != 1 || l.Sections[0].Lines[0].Path != "/visits/"+id.String() {
+			t.Errorf("%s reads %+v", who.Name, l)
+		}
+	}
+	for i := range 120 {
+		add(fmt.Sprintf("%02d:%02d", 5+i/10, i%10*6))
+	}
+	bad, _ := h.press() // comes after all of them in the list of its day
+	l := h.letterOf(h.marta, nil)
+	if len(l.Sections) == 0 || l.Sections[0].Title != "Visits that cannot go" || len(l.Sections[0].Lines) != 1 || l.Sections[0].Lines[0].Path != "/visits/"+bad.String() {
+		t.Errorf("of 122 visits the manager reads %+v", l)
+	}
+}
+
+// Where somebody can be hurt stands first, however much came after it.
+func TestDangerComesFirst(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.press()
+	fault := func(says string, danger bool) {
+		pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (failure.Fault, error) {
+			at := now.Add(-40 * time.Hour)
+			return failure.Add(tx, sys, now, failure.New{SiteID: h.site.ID, PositionID: &h.position.ID, Edit: failure.Edit{Says: says, Danger: danger, Detected: "operator", Before: "up", LineEffect: "degraded", NoticedAt: &at, Payer: "not_said"}})
+		})
+	}
+	if got := titles(h.letterOf(h.marta, nil)); !strings.HasPrefix(got, "Visits that cannot go; ") {
+		t.Errorf("without danger: %s", got)
+	}
+	fault("a guard is off", true)
+	for i := range 12 {
+		fault(fmt.Sprint("it squeaks ", i), false)
+	}
+	for _, who := range []access.Actor{h.marta, h.olga} {
+		l := h.letterOf(who, nil)
+		s := l.Sections[0]
+		if s.Title != "Faults that stand" || len(s.Lines) != 10 || !strings.HasPrefix(s.Lines[0].Says, "Somebody can be hurt: ") || !strings.Contains(s.Lines[0].Says, "a guard is off") || strings.HasPrefix(s.Lines[1].Says, "Somebody") {
+			t.Errorf("%s reads %+v", who.Name, l)
+		}
+	}
+}
+
+// What was recorded since the letter before is told, whenever it was done, and once.
+func TestOwnersReadWhatWasDone(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	today := calendar.DateOf(now)
+	done := func(title string, at, recorded time.Time) {
+		task := pgtest.Done(t, h.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+			return pm.RaiseTask(tx, sys, at, pm.NewTask{SiteID: &h.site.ID, PositionID: &h.position.ID, Title: title, Criticality: "B", DueOn: today, LatestOn: today})
+		})
+		if _, err := pm.Record(ctx, h.db, sys, recorded, pgdb.Request{Key: uuid.NewString(), Act: "record", Body: title}, pm.Work{Done: []pm.Done{{TaskID: &task, At: at, Stated: true}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	friday := now.AddDate(0, 0, -3)
+	done("told on Friday", friday.Add(-10*time.Hour), friday.Add(-9*time.Hour))
+	done("done on Saturday", friday.Add(30*time.Hour), friday.Add(31*time.Hour))
+	done("written down late", friday.Add(-40*time.Hour), friday.Add(50*time.Hour))
+	for name, c := range map[string]struct {
+		last  *time.Time
+		title string
+		says  []string
+	}{
+		"after Friday's": {&friday, "Done since the last letter", []string{"UMB-1/SBL-L: done on Saturday", "UMB-1/SBL-L: written down late"}},
+		"the first":      {nil, "Done since yesterday", []string{"UMB-1/SBL-L: written down late"}},
+	} {
+		l := h.letterOf(h.olga, c.last)
+		var says []string
+		for _, s := range l.Sections {
+			for _, line := range s.Lines {
+				says = append(says, line.Says)
+			}
+		}
+		if titles(l) != c.title || !slices.Equal(says, c.says) {
+			t.Errorf("%s: %s, %q", name, titles(l), says)
+		}
+	}
+	// the letter knows of the one before it
+	s := newServer(t)
+	for day := range 2 {
+		if err := h.tick(now.AddDate(0, 0, day-1), s.office("")); err != nil {
+			t.Fatal(err)
+		}
+		if day == 0 {
+			done("since then", now.Add(-2*time.Hour), now.Add(-time.Hour))
+		}
+	}
+	var last string
+	for _, r := range s.letters {
+		if r.to == "olga@wash.example" {
+			last = read(t, r).text
+		}
+	}
+	if !strings.Contains(last, "Done since the last letter\n- UMB-1/SBL-L: since then\n") || !strings.Contains(last, "written down late") || strings.Contains(last, "done on Saturday") {
+		t.Errorf("the second letter: %s", last)
+	}
+}
+
+// Who keeps the stock reads what comes late, what is to be set aside, and what does not agree.
+func TestClerksReadWhatWaits(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	clerk := h.person("Cleo", access.NewGrant{Role: "parts_clerk"})
+	if l := h.letterOf(clerk, nil); !l.Empty() {
+		t.Errorf("nothing waits: %+v", l)
+	}
+	tell := func(fn func(tx *gorm.DB) error) {
+		t.Helper()
+		if err := h.db.InTx(ctx, sys.ID, fn); err != nil {
+			t.Fatal(err)
+		}
+	}
+	tell(func(tx *gorm.DB) error {
+		part, err := assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-30111", Description: "Hub screw", Class: "fastener"})
+		if err != nil {
+			return err
+		}
+		if _, err := parts.SetStocking(tx, sys, part.ID, part.Version, parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: amount.One, Tracking: "none"}); err != nil {
+			return err
+		}
+		place, err := assets.AddLocation(tx, sys, began, assets.NewLocation{Code: "WH", Name: "Warehouse", Kind: "warehouse"})
+		if err != nil {
+			return err
+		}
+		supplier, err := parts.AddSupplier(tx, sys, now, parts.SupplierEdit{Code: "ROL", Name: "Rollmer", WorkingDays: []int{1, 2, 3, 4, 5}})
+		if err != nil {
+			return err
+		}
+		if _, err := parts.SetSource(tx, sys, part.ID, supplier.ID, parts.SourceEdit{}); err != nil {
+			return err
+		}
+		for i, promised := range []string{"2026-11-27", "2026-12-04"} {
+			o, err := stock.DraftOrder(tx, sys, now.AddDate(0, 0, -20), stock.NewOrder{SupplierID: supplier.ID, LocationID: place.ID, Lines: []stock.NewOrderLine{{PartID: part.ID, Amount: amount.One}}})
+			if err != nil {
+				return err
+			}
+			if _, err := stock.SendOrder(tx, sys, now.AddDate(0, 0, -19+i), o.ID, o.Version, promised); err != nil {
+				return err
+			}
+		}
+		if _, err := stock.Move(tx, sys, now, []stock.Moving{{Kind: "receive", PartID: part.ID, Amount: 9 * amount.One, To: &place.ID, Sure: true}}); err != nil {
+			return err
+		}
+		for _, on := range []string{"2026-12-01", "2026-12-20"} {
+			if _, err := stock.Promise(tx, sys, now, []stock.Claiming{{PartID: part.ID, Amount: 2 * amount.One, NeededOn: on, SiteID: &h.site.ID, Purpose: "J07 UMB-1/SBL-L", Criticality: "B"}}); err != nil {
+				return err
+			}
+		}
+		_, err = stock.OpenCount(tx, sys, now.Add(-5*time.Hour), place.ID, true, nil)
+		return err
+	})
+	l := h.letterOf(clerk, nil)
+	var says []string
+	for _, s := range l.Sections {
+		for _, line := range s.Lines {
+			says = append(says, s.Title+": "+line.Says)
+		}
+	}
+	if len(says) != 3 || !strings.HasPrefix(says[0], "Orders that are late: ") || !strings.HasSuffix(says[0], "from ROL for WH: one line is past the promised day") ||
+		!strings.HasPrefix(says[1], "Parts to set aside: Tue 1 Dec: 2 ") || !strings.HasSuffix(says[1], " of MW-30111 for J07 UMB-1/SBL-L") ||
+		!strings.HasPrefix(says[2], "Counts that are open: Count ") || !strings.HasSuffix(says[2], " of WH, begun by spindlebook 5 h ago") {
+		t.Errorf("the clerk reads %q", says)
+	}
+	for _, s := range l.Sections {
+		if s.Path == "" || s.Lines[0].Path == "" {
+			t.Errorf("no way to %+v", s)
+		}
+	}
+}

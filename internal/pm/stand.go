@@ -303,6 +303,9 @@ type HistoryFilter struct {
 	UnitID       *uuid.UUID
 	TaskID       *uuid.UUID
 	RecordID     *uuid.UUID
+	// TakenSince leaves what was recorded since then, and done no more than two weeks before; what
+	// larger work covered is told by that.
+	TakenSince *time.Time
 }
 
 // Histories lists what was done, the newest first. The key is the instant and the id.
@@ -330,13 +333,14 @@ func Histories(ctx context.Context, db *pgdb.DB, who access.Actor, f HistoryFilt
 		{f.UnitID != nil, `c.unit_id = @unit`},
 		{f.TaskID != nil, `c.task_id = @task`},
 		{f.RecordID != nil, `c.record_id = @record`},
+		{f.TakenSince != nil, `c.recorded_at > @taken and c.done_at > cast(@taken as timestamptz) - interval '14 days' and c.covered_by is null`},
 	} {
 		if c.narrows {
 			q += ` and ` + c.to
 		}
 	}
 	return pgdb.Read[History](ctx, db, who.ID, q+` order by c.done_at desc, c.id desc limit @limit`, who.Scope(map[string]any{"before": before, "id": id, "limit": p.Limit, "assignment": f.AssignmentID,
-		"site": f.SiteID, "position": f.PositionID, "unit": f.UnitID, "task": f.TaskID, "record": f.RecordID}))
+		"site": f.SiteID, "position": f.PositionID, "unit": f.UnitID, "task": f.TaskID, "record": f.RecordID, "taken": f.TakenSince}))
 }
 
 func cutKey(key string) (at, id string, ok bool) {

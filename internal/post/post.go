@@ -83,7 +83,7 @@ func (o *Office) Send(ctx context.Context, l Letter) error {
 	if err := m.From(o.from); err != nil {
 		return err
 	}
-	if err := m.AddToFormat(l.Name, l.To); err != nil {
+	if err := m.To((&mail.Address{Name: l.Name, Address: l.To}).String()); err != nil {
 		return err
 	}
 	m.SetMessageIDWithValue(l.ID)

@@ -27,8 +27,11 @@ func (p *pages) lettersSheet(v visit) (*sheet, error) {
 	switch {
 	case v.may(access.Plan):
 		says = "visits of the next days that cannot go, late work, faults that stand, counters that nobody has read for long."
-	case !v.may(access.RecordWork):
-		says = "visits that come to your sites within two weeks, what was done there since yesterday, faults that stand."
+	case v.may(access.RecordWork):
+	case v.may(access.MoveStock):
+		says = "orders that are late, parts to set aside for the next days, counts that are open, differences that nobody has settled."
+	default:
+		says = "visits that come to your sites within two weeks, what was done there since the last letter, faults that stand."
 	}
 	s := &sheet{Title: "A letter each day", Verb: "Keep it so", Cancel: "/account", Crumbs: accountCrumbs,
 		Lead: "It tells what presses, with the way to each: " + says + " On days on which there is nothing to tell none comes.",

@@ -478,6 +478,7 @@ type OrderFilter struct {
 	SupplierID *uuid.UUID
 	PartID     *uuid.UUID
 	Open       bool // drafts and what is sent
+	Late       bool // something of it is promised for a day that has passed
 }
 
 // Orders lists orders by number, the latest first; their lines come with OneOrder.
@@ -488,9 +489,10 @@ func Orders(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, f
    and (cast(@supplier as uuid) is null or o.supplier_id = @supplier)
    and (cast(@part as uuid) is null or exists (select from supplier_order_line as ol where ol.order_id = o.id and ol.part_id = @part))
    and (not @open or o.state in ('draft', 'sent'))
+   and (not @late or n.late > 0)
    and (@after = '' or o.number < @after)
 order by o.number desc
-   limit @limit`, pageArgs(who, p, map[string]any{"state": f.State, "supplier": f.SupplierID, "part": f.PartID, "open": f.Open, "today": day(now)}))
+   limit @limit`, pageArgs(who, p, map[string]any{"state": f.State, "supplier": f.SupplierID, "part": f.PartID, "open": f.Open, "late": f.Late, "today": day(now)}))
 }
 
 // OneOrder gives an order with its lines.

@@ -240,6 +240,7 @@ type Filter struct {
 	SiteID     *uuid.UUID
 	PositionID *uuid.UUID
 	Open       bool // neither restored nor withdrawn
+	Danger     bool // somebody can be hurt
 }
 
 // List lists faults, the latest first. The key of a page is a fault's number.
@@ -257,9 +258,10 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p access
    and (cast(@site as uuid) is null or f.site_id = @site)
    and (cast(@position as uuid) is null or f.position_id = @position)
    and (not @open or f.restored_at is null and f.withdrawn_at is null)
+   and (not @danger or f.danger)
    and f.number < @after
  order by f.number desc
- limit @limit`, who.Scope(map[string]any{"site": f.SiteID, "position": f.PositionID, "open": f.Open, "after": after, "limit": p.Limit}))
+ limit @limit`, who.Scope(map[string]any{"site": f.SiteID, "position": f.PositionID, "open": f.Open, "danger": f.Danger, "after": after, "limit": p.Limit}))
 	if err != nil {
 		return nil, err
 	}

@@ -30,7 +30,7 @@ func Settle(ctx context.Context, db *pgdb.DB, now time.Time, ids ...uuid.UUID) e
 	if err != nil {
 		return err
 	}
-	for some := range slices.Chunk(found, mostVisits) {
+	for some := range slices.Chunk(found, MostJudged) {
 		if err := settleSome(ctx, db, now, some); err != nil {
 			return err
 		}

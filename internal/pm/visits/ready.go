@@ -70,8 +70,8 @@ type Source struct {
 
 var placeWords = [...]string{"own van", "site shelf", "warehouse", "another van", "on order"}
 
-// mostVisits bounds what is judged at once.
-const mostVisits = 100
+// MostJudged is how many visits are judged at once.
+const MostJudged = 100
 
 // Readiness judges visits, in a number of statements that does not grow with them. What one
 // of them takes is not there for those that come after it; they are judged in the
@@ -80,8 +80,8 @@ func Readiness(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	if len(found) == 0 {
 		return nil, nil
 	}
-	if len(found) > mostVisits {
-		return nil, fault.Field("visits", len(found), "are at most %d at once", mostVisits)
+	if len(found) > MostJudged {
+		return nil, fault.Field("visits", len(found), "are at most %d at once", MostJudged)
 	}
 	s, err := supply(ctx, db, who, now, found)
 	if err != nil {

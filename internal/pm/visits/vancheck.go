@@ -89,7 +89,7 @@ func CheckVan(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 	}
 	found, err := pgdb.Read[Visit](ctx, db, who.ID, visitRows+`
    and v.on_date = cast(@on as date) and v.state = any (cast(@live as text[])) and exists (select from visit_person as p where p.visit_id = v.id and p.person_id = @person)
-order by v.starts_at, v.id limit @limit`, who.Scope(map[string]any{"on": on.UTC(), "live": live, "person": person, "limit": mostVisits}))
+order by v.starts_at, v.id limit @limit`, who.Scope(map[string]any{"on": on.UTC(), "live": live, "person": person, "limit": MostJudged}))
 	if err != nil {
 		return VanCheck{}, err
 	}
