@@ -16,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"golang.org/x/sync/errgroup"
 
+	"spindlebook/cmd/internal/budget"
 	"spindlebook/internal/access"
 	"spindlebook/internal/demo"
 	"spindlebook/internal/digest"
@@ -47,6 +48,7 @@ func demoServe(ctx context.Context, s settings, _ []string, out io.Writer) error
 // serveOn opens the database, the private one of the folder where none is
 // given, and serves until ctx ends.
 func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDemo bool) (err error) {
+	budget.Keep()
 	// The port first: who has it is learnt before anything is started.
 	main, err := listen(ctx, s.listen, "SPINDLEBOOK_LISTEN")
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"gorm.io/gorm"
 
+	"spindlebook/cmd/internal/budget"
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/pgdb"
@@ -79,6 +80,7 @@ type swept struct {
 // sweep does as pm.Tick does and tells how long each part of it takes.
 func sweep(dsn string, at []string, _ io.Reader, out io.Writer) error {
 	ctx := context.Background()
+	budget.Keep()
 	clock, err := clock(at)
 	if err != nil {
 		return err

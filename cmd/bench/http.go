@@ -19,6 +19,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"spindlebook/cmd/internal/budget"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
@@ -49,6 +50,7 @@ func clock(args []string) (func() time.Time, error) {
 // input ends, and then tells what it took.
 func serve(dsn string, at []string, in io.Reader, out io.Writer) error {
 	ctx := context.Background()
+	budget.Keep() // as the program does
 	now, err := clock(at)
 	if err != nil {
 		return err

@@ -54,6 +54,7 @@ func Open(ctx context.Context, dsn string) (*DB, error) {
 	// a new connection costs some 20 ms: keep a few open
 	cfg.MinConns = min(4, cfg.MaxConns)
 	cfg.ConnConfig.Tracer = counter{}
+	cfg.AfterConnect = knowKeys
 	pool, err := pgxpool.NewWithConfig(ctx, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", err)

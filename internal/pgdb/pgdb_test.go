@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -214,6 +215,29 @@ func TestReadTakesOneRoundTrip(t *testing.T) {
 	}
 	if n.Load() != 2 {
 		t.Errorf("one Read sent %d statements, want the actor's and the query", n.Load())
+	}
+}
+
+func TestKeysComeBackAsTheyWere(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	a, b := pgdb.NewID(), uuid.MustParse("00112233-4455-6677-8899-aabbccddeeff") // the bytes of RFC 9562, in their order
+	type row struct {
+		Key, None uuid.UUID
+		There     *uuid.UUID
+		Nowhere   *uuid.UUID
+		Some      []uuid.UUID
+		Text      string
+	}
+	args := map[string]any{"a": a, "b": &b, "some": []uuid.UUID{b, a}, "nothing": (*uuid.UUID)(nil)}
+	got, err := pgdb.Read[row](ctx, db, system, `
+select cast(@a as uuid) as key, cast(null as uuid) as none, cast(@b as uuid) as there, cast(@nothing as uuid) as nowhere, cast(@some as uuid[]) as some, cast(cast(@b as uuid) as text) as text`, args)
+	if err != nil || len(got) != 1 {
+		t.Fatalf("read %v, %v", got, err)
+	}
+	r := got[0]
+	if r.Key != a || r.None != uuid.Nil || r.There == nil || *r.There != b || r.Nowhere != nil || !slices.Equal(r.Some, []uuid.UUID{b, a}) || r.Text != b.String() {
+		t.Errorf("read %+v", r)
 	}
 }
 
