@@ -109,21 +109,26 @@ func Filled(t testing.TB, what string, fill func(db *pgdb.DB) error) (service, o
 	f := kept.(*filling)
 	f.once.Do(func() {
 		f.err = errors.New("the test that filled it gave up") // unless it comes to its end
-		f.name = fresh("f_")
-		if f.err = create(s, f.name, template); f.err != nil {
-			return
-		}
-		var db *pgdb.DB
-		if db, f.err = pgdb.Open(context.Background(), s.DSN(pgdb.ServiceRole, f.name)); f.err != nil {
-			return
-		}
-		defer db.Close() // nobody may be connected to what is copied
-		f.err = fill(db)
+		f.name, f.err = filled(s, fill)
 	})
 	if f.err != nil {
 		t.Fatalf("fill a test database with %s: %v", what, f.err)
 	}
 	return copied(t, s, f.name)
+}
+
+// filled makes a database and fills it.
+func filled(s *cluster.Cluster, fill func(db *pgdb.DB) error) (name string, err error) {
+	name = fresh("f_")
+	if err := create(s, name, template); err != nil {
+		return "", err
+	}
+	db, err := pgdb.Open(context.Background(), s.DSN(pgdb.ServiceRole, name))
+	if err != nil {
+		return "", err
+	}
+	defer db.Close() // nobody may be connected to what is copied
+	return name, fill(db)
 }
 
 func fresh(prefix string) string { return prefix + strings.ToLower(rand.Text()[:10]) }
