@@ -95,8 +95,11 @@ func sweeping(ctx context.Context, out io.Writer, t *tally, binary, dir string, 
 }
 
 // up starts the database, or recovers it.
-func (s *swept) up(ctx context.Context) (err error) {
-	s.own, err = cluster.Start(ctx, cluster.Options{Dir: s.dir, Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole}})
+func (s *swept) up(ctx context.Context) error {
+	own, err := cluster.Start(ctx, cluster.Options{Dir: s.dir, Roles: []string{pgdb.OwnerRole, pgdb.ServiceRole}})
+	if err == nil { // else the one before, which has ended, stays to be stopped
+		s.own = own
+	}
 	return err
 }
 
