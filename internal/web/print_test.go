@@ -31,10 +31,17 @@ type paper struct {
 const lookingAtPaper = `(() => {
 	const shows = (e) => e.getClientRects().length > 0 && getComputedStyle(e).visibility !== "hidden";
 	const dark = (c) => { const m = c.match(/[\d.]+/g).map(Number); return (0.2126 * m[0] + 0.7152 * m[1] + 0.0722 * m[2]) / 255; };
+	const ground = (e) => { // the colour on which it stands
+		for (; e; e = e.parentElement) {
+			const c = getComputedStyle(e).backgroundColor, m = c.match(/[\d.]+/g).map(Number);
+			if (m.length < 4 || m[3] > 0.5) return c;
+		}
+		return "rgb(255, 255, 255)";
+	};
 	const faint = new Set();
 	for (const e of document.querySelectorAll("main *")) {
 		if (!shows(e) || e.closest("svg") || ![...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim())) continue;
-		if (dark(getComputedStyle(e).color) > 0.35) faint.add(e.tagName + "." + e.className + ": " + e.textContent.trim().slice(0, 40));
+		if (dark(getComputedStyle(e).color) > 0.35 || dark(ground(e)) < 0.65) faint.add(e.tagName + "." + e.className + ": " + e.textContent.trim().slice(0, 40));
 	}
 	const idle = [...document.querySelectorAll("button, nav, input:not([type=hidden]):not([type=checkbox]):not([type=radio]), select, textarea, .skip, .find, .tabs, .acts")].filter(shows).map((e) => e.tagName + "." + e.className + ": " + e.textContent.trim().slice(0, 40));
 	return {Wide: Math.max(0, document.documentElement.scrollWidth - 681), Idle: idle, Faint: [...faint], Words: document.querySelector("main").innerText.split(/\s+/).length, Height: document.documentElement.scrollHeight};
