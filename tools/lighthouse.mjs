@@ -1,6 +1,6 @@
 // Measures pages with Lighthouse at its phone settings; a run that fails to record, as happens
 // on a busy machine, is made again. It reads {chrome, runs, pages: [{name, url,
-// cookie}]} as JSON from standard input and writes, for each page and run, the scores of its
+// cookie}]} as JSON from standard input and writes, for each page and run, who looked, the scores of its
 // categories in hundredths, the layout shift and what was wrong.
 import * as chromeLauncher from "chrome-launcher";
 import lighthouse from "lighthouse";
@@ -24,7 +24,7 @@ for (const page of asked.pages) {
       const score = (name) => Math.round(100 * (lhr.categories[name].score ?? 0));
       const missed = ["accessibility", "best-practices"].flatMap((name) => lhr.categories[name].auditRefs)
         .filter((ref) => ref.weight > 0 && lhr.audits[ref.id].score !== null && lhr.audits[ref.id].score < 1).map((ref) => ref.id);
-      told.push({ name: page.name, status: lhr.runtimeError?.message ?? "", ended: lhr.finalDisplayedUrl, performance: score("performance"), accessibility: score("accessibility"),
+      told.push({ name: page.name, version: lhr.lighthouseVersion, status: lhr.runtimeError?.message ?? "", ended: lhr.finalDisplayedUrl, performance: score("performance"), accessibility: score("accessibility"),
         practices: score("best-practices"), shift: lhr.audits["cumulative-layout-shift"].numericValue ?? 0, bytes: lhr.audits["total-byte-weight"].numericValue ?? 0, failed: missed });
     } finally {
       chrome.kill();

@@ -111,19 +111,25 @@ func (d *data) positions(ctx context.Context, p page) error {
 // ask lets the clients ask for pages as fast as they are answered, and gives the
 // time of each answer.
 func ask(ctx context.Context, pages []page, d time.Duration, one func(context.Context, page) error) (sample, error) {
+	return atOnce(ctx, clients, d, func(ctx context.Context, choice *rand.Rand) error { return one(ctx, pages[choice.IntN(len(pages))]) })
+}
+
+// atOnce lets some clients do something one after the other for a time, and gives what each
+// took. What they choose by their dice is the same in each run.
+func atOnce(ctx context.Context, clients int, d time.Duration, one func(context.Context, *rand.Rand) error) (sample, error) {
 	counted := time.Now().Add(warming)
 	end := counted.Add(d)
 	all := make([]sample, clients)
 	work, ctx := errgroup.WithContext(ctx)
 	for i := range clients {
-		choice := rand.New(rand.NewPCG(1, uint64(i))) // the same pages in each run
+		dice := rand.New(rand.NewPCG(1, uint64(i)))
 		work.Go(func() error {
 			for {
 				began := time.Now()
 				if began.After(end) {
 					return nil
 				}
-				if err := one(ctx, pages[choice.IntN(len(pages))]); err != nil {
+				if err := one(ctx, dice); err != nil {
 					return err
 				}
 				if began.After(counted) {

@@ -104,6 +104,8 @@ type bench struct {
 	bin  string // the programs of PostgreSQL
 	out  io.Writer
 	rows []row
+	// bars that were missed and must not be: the run ends with them
+	missed []error
 
 	large, small, medium *data
 	judged               *data             // M with its meters read and its programme judged, see due.go
@@ -149,13 +151,13 @@ func run(ctx context.Context, args []string, out io.Writer) (err error) {
 	}
 	fmt.Fprintf(out, "\n%s", text)
 	if b.file == "" || !b.whole() {
-		return nil
+		return errors.Join(b.missed...)
 	}
 	if err := figures.Write(b.file, "table", text); err != nil {
 		return err
 	}
 	fmt.Fprintln(out, "\nkept in", b.file)
-	return nil
+	return errors.Join(b.missed...)
 }
 
 // onData measures what needs the data sets.

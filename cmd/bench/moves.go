@@ -13,7 +13,6 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-	"golang.org/x/sync/errgroup"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
@@ -104,10 +103,11 @@ func (b *bench) moves(ctx context.Context, _ cluster.Address) error {
 	if err != nil {
 		return err
 	}
-	took, rate, err := b.manyAtOnce(ctx, func(ctx context.Context, dice *rand.Rand) error { return one(ctx, parts[dice.IntN(moved)]) })
+	took, err := atOnce(ctx, movers, time.Duration(b.seconds)*time.Second, func(ctx context.Context, dice *rand.Rand) error { return one(ctx, parts[dice.IntN(moved)]) })
 	if err != nil {
 		return err
 	}
+	rate := float64(len(took)) / float64(b.seconds)
 	found, err := stock.Verify(ctx, d.db, who)
 	if err != nil || len(found) > 0 {
 		return fmt.Errorf("the ledger does not agree with itself: %v (%w)", found, err)
@@ -131,36 +131,4 @@ func (b *bench) rate(ctx context.Context, dsn, script string) (float64, error) {
 		return 0, fmt.Errorf("pgbench tells no rate: %s", said)
 	}
 	return strconv.ParseFloat(string(found[1]), 64)
-}
-
-// manyAtOnce lets as many clients do something one after the other, and gives what
-// each took and how many were done in a second.
-func (b *bench) manyAtOnce(ctx context.Context, one func(context.Context, *rand.Rand) error) (sample, float64, error) {
-	counted := time.Now().Add(warming)
-	end := counted.Add(time.Duration(b.seconds) * time.Second)
-	all := make([]sample, movers)
-	work, ctx := errgroup.WithContext(ctx)
-	for i := range all {
-		dice := rand.New(rand.NewPCG(1, uint64(i)))
-		work.Go(func() error {
-			for {
-				began := time.Now()
-				if began.After(end) {
-					return nil
-				}
-				if err := one(ctx, dice); err != nil {
-					return err
-				}
-				if began.After(counted) {
-					all[i] = append(all[i], time.Since(began))
-				}
-			}
-		})
-	}
-	err := work.Wait()
-	var s sample
-	for _, a := range all {
-		s = append(s, a...)
-	}
-	return s, float64(len(s)) / float64(b.seconds), err
 }

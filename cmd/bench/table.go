@@ -18,6 +18,7 @@ import (
 type row struct {
 	work, floor, measured string
 	ratio, bar            float64
+	score, least          float64 // of what is scored instead: it must not be below the least
 }
 
 func (b *bench) add(r row) { b.rows = append(b.rows, r) }
@@ -30,6 +31,12 @@ func (r row) cells() []string {
 	if r.bar > 0 {
 		bar, within = fmt.Sprintf("≤ %.3g ×", r.bar), "yes"
 		if r.ratio > r.bar {
+			within = "no"
+		}
+	}
+	if r.least > 0 {
+		bar, within = fmt.Sprintf("≥ %.3g", r.least), "yes"
+		if r.score < r.least {
 			within = "no"
 		}
 	}
