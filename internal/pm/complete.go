@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -218,6 +219,21 @@ func Prepare(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	return p, p.around(ctx, db, in, sites)
 }
 
+// fresh is a copy in which what is recorded may leave its marks.
+func (p *Prepared) fresh() *Prepared {
+	q := *p
+	q.standings = make(map[uuid.UUID]*Standing, len(p.standings))
+	for id, s := range p.standings {
+		q.standings[id] = new(*s)
+	}
+	q.near = make([]*Standing, len(p.near))
+	for i, s := range p.near {
+		q.near[i] = q.standings[s.ID]
+	}
+	q.open, q.earlier = maps.Clone(p.open), slices.Clone(p.earlier)
+	return &q
+}
+
 // closure tells whether a procedure covers one of those that may be covered.
 func (p *Prepared) closure(of uuid.UUID, covered map[uuid.UUID]bool) bool {
 	return slices.ContainsFunc(p.covers.all(of), func(c uuid.UUID) bool { return covered[c] })
@@ -401,10 +417,11 @@ const oldest = 20 * 365 * 24 * time.Hour
 // Complete records what was done: all of it or nothing, in a number of statements
 // that does not grow with it. Assignments count from there, what larger work does
 // as well is credited, one-off work begins, and failed checks raise one task each.
-// p must have been prepared for the same list. The assignments that are to be
-// judged again are given back.
+// p must have been prepared for the same list, and stays as it is: a transaction that
+// is tried again begins with what was read. The assignments that are to be judged
+// again are given back.
 func Complete(tx *gorm.DB, who access.Actor, now time.Time, p *Prepared, in []Done) ([]Completed, []uuid.UUID, error) {
-	r := &recording{p: p, who: who, now: now, record: pgdb.NewID(), touched: map[uuid.UUID]bool{}, ended: map[uuid.UUID]bool{}}
+	r := &recording{p: p.fresh(), who: who, now: now, record: pgdb.NewID(), touched: map[uuid.UUID]bool{}, ended: map[uuid.UUID]bool{}}
 	order := make([]int, len(in))
 	for i := range in {
 		order[i] = i
@@ -412,7 +429,7 @@ func Complete(tx *gorm.DB, who access.Actor, now time.Time, p *Prepared, in []Do
 	slices.SortStableFunc(order, func(a, b int) int { return in[a].At.Compare(in[b].At) })
 	out := make([]Completed, len(in))
 	for _, i := range order {
-		c, err := r.one(p.items[i], in[i])
+		c, err := r.one(r.p.items[i], in[i])
 		if err != nil {
 			if len(in) > 1 {
 				err = at(list("done", i), err)

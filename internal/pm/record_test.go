@@ -234,6 +234,55 @@ func TestRecordingIsRetrySafe(t *testing.T) {
 	w.sound(t, now)
 }
 
+// A transaction that met with another one and is tried again records all that the first
+// try would have: what counts, what was covered, and what a failed check raises.
+func TestRecordingTriedAgainRecordsTheSame(t *testing.T) {
+	t.Parallel()
+	w := newWash(t)
+	w.procedure(t, "PM-020", nil)
+	w.procedure(t, "PM-010", func(c *pm.Content) {
+		c.Checks = []pm.Check{{Code: "CK-1001", Prompt: "Media overlap on gauge", Kind: "number", Unit: "mm", FailLow: new(75.0), OnFail: pm.Action{Says: "change the foam set", Days: new(0)}}}
+		c.Covers = []string{"PM-020"}
+	})
+	larger, smaller := w.plan(t, "PM-010", low(every("P30D"))), w.plan(t, "PM-020", low(every("P30D")))
+	w.tick(t, now)
+	in := []pm.Done{w.of(t, larger, w.left.ID, now, found("CK-1001", "60"))}
+	p, err := pm.Prepare(ctx, w.db, sys, now, in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var tries [2][]pm.Completed
+	err = w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
+		for i := range tries {
+			tx.SavePoint("before")
+			if tries[i], _, err = pm.Complete(tx, sys, now, p, in); err != nil {
+				return err
+			}
+			if i == 0 {
+				tx.RollbackTo("before")
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, done := range tries {
+		if c := done[0]; c.Outcome != "counted" || len(c.Covered) != 1 || c.Covered[0].Outcome != "counted" || len(c.Raised) != 1 {
+			t.Errorf("try %d recorded %+v", i+1, c)
+		}
+	}
+	if n := w.count(t, `select count(*)::int as n from task where state = 'open' and origin = 'check'`, nil); n != 1 {
+		t.Errorf("%d tasks were raised by the check", n)
+	}
+	for _, plan := range []uuid.UUID{larger, smaller} {
+		if s := w.stands(t, plan, w.left.ID); s.TaskID != nil {
+			t.Errorf("the task of what is done is open: %+v", s)
+		}
+	}
+	w.sound(t, now)
+}
+
 // What somebody's locks go with is completed by its card alone; a round, and what is only
 // known to have been done, need none.
 func TestWorkAtAMachineIsLedByACard(t *testing.T) {
