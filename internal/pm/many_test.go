@@ -12,6 +12,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
@@ -106,4 +107,31 @@ func TestManyWhoSweepAtOnceRaiseEachOnce(t *testing.T) {
 	if seen := w.sound(t, now); seen != things {
 		t.Errorf("%d of %d stand judged", seen, things)
 	}
+}
+
+// A sweep that takes its time sees what began after its own instant, since nothing marks
+// that again: a brush that was parked meanwhile, and one that washes half of the vehicles.
+func TestASweepSeesWhatBeganWhileItRead(t *testing.T) {
+	t.Parallel()
+	w := newWash(t)
+	w.runs(t, w.tunnel, 400, 60, 10, 0)
+	plan := w.plan(t, "PM-028", low(use("vehicles", 60000)))
+	w.tick(t, now)
+	w.do(t, w.of(t, plan, w.left.ID, day(10)), w.of(t, plan, w.right.ID, day(10)))
+	before := w.stands(t, plan, w.left.ID)
+	then := now.Add(time.Minute)
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]meters.Share, error) {
+		return meters.SetShare(tx, sys, then, w.left.ID, 0.5, then, "half of the programs")
+	})
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.State, error) {
+		return assets.ChangeState(tx, sys, then, w.right.ID, "parked", &then, "arm bent")
+	})
+	w.tick(t, now) // it began a minute before
+	if after := w.stands(t, plan, w.left.ID); after.DueOn == nil || before.DueOn == nil || after.DueOn.Sub(*before.DueOn) < 90*24*time.Hour {
+		t.Errorf("due %s with all vehicles, %s with half of them", before.due(), after.due())
+	}
+	if parked := w.stands(t, plan, w.right.ID); parked.DueOn != nil {
+		t.Errorf("what was parked meanwhile is due %s", parked.due())
+	}
+	w.sound(t, then.Add(time.Minute))
 }

@@ -10,6 +10,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/condition"
 	"spindlebook/internal/pgdb"
 )
@@ -200,7 +201,8 @@ func match(tx *gorm.DB, now time.Time, plans programme, sites []uuid.UUID) (Matc
 	for _, s := range sites {
 		stock = stock || s == inStock
 	}
-	rows, err := read[thingRow](tx, thingsAt, map[string]any{"sites": &sites, "now": now, "units": units})
+	until := now.Add(meters.Meanwhile) // what began while this was on its way is marked as looked at too
+	rows, err := read[thingRow](tx, thingsAt, map[string]any{"sites": &sites, "now": until, "units": units})
 	if err != nil {
 		return m, err
 	}
@@ -226,7 +228,7 @@ func match(tx *gorm.DB, now time.Time, plans programme, sites []uuid.UUID) (Matc
 			}
 		}
 	}
-	have, err := read[assignedRow](tx, assignedAt, map[string]any{"sites": &sites, "stock": stock, "there": &there, "now": now})
+	have, err := read[assignedRow](tx, assignedAt, map[string]any{"sites": &sites, "stock": stock, "there": &there, "now": until})
 	if err != nil {
 		return m, err
 	}

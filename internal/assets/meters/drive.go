@@ -39,8 +39,12 @@ type Driven struct {
 	Gaps bool
 }
 
-// Drives gives what counted for things up to now, in the order in which they were
-// asked for and in at most two statements.
+// Meanwhile is how far past its own instant whoever asks looks: what was written while
+// it read began after that, and clocks of phones are ahead by up to 5 minutes.
+const Meanwhile = 10 * time.Minute
+
+// Drives gives what counted for things up to now, and what counts for them from here on,
+// in the order in which they were asked for and in at most two statements.
 func Drives(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, asks []Drive) ([]Driven, error) {
 	var units []uuid.UUID
 	seen := map[uuid.UUID]bool{}
@@ -79,16 +83,17 @@ func Drives(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, a
 		return nil, err
 	}
 	out := make([]Driven, len(asks))
+	end := now.Add(Meanwhile)
 	for i, a := range asks {
 		d := &out[i]
-		if !a.Since.Before(now) {
-			a.Since = now.Add(-time.Microsecond) // so that there is a leg to go on with
+		if !a.Since.Before(end) {
+			a.Since = end.Add(-time.Microsecond) // so that there is a leg to go on with
 		}
-		all := span{a.Since, now}
+		all := span{a.Since, end}
 		switch {
 		case a.UnitID != nil:
 			for _, o := range stays[*a.UnitID] {
-				if s, _, ok := o.span(now); ok {
+				if s, _, ok := o.span(end); ok {
 					if s, ok = s.cut(&all.from, &all.until); ok {
 						d.at(s, o.PositionID, o.LineID, a.Unit, rows)
 					}
@@ -105,8 +110,10 @@ func Drives(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, a
 				}
 			}
 		}
-		if n := len(d.Legs); n > 0 && d.Legs[n-1].Until.Before(now) {
+		if n := len(d.Legs); n > 0 && d.Legs[n-1].Until.Before(end) {
 			d.Held = &d.Legs[n-1].Until
+		} else if n > 0 {
+			d.Legs[n-1].Until = later(d.Legs[n-1].From, now)
 		}
 	}
 	return out, nil
@@ -137,4 +144,11 @@ func (d *Driven) add(l Leg) {
 		}
 	}
 	d.Legs = append(d.Legs, l)
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
