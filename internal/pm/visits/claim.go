@@ -2,6 +2,7 @@ package visits
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
@@ -19,10 +21,11 @@ import (
 // planned holds its always-parts where they lie for it, one that is moved or changed holds
 // them for its new day, and one that has ended holds nothing. Of what is short that which is
 // there is held; what arrives later is held when this is called again. Without ids it is
-// done for every visit to come. It is called after a visit was written, and on a tick for
-// what came between.
+// done for every visit to come, and for those that ended and hold something still. It is
+// called after a visit was written, and on a tick for what came between: what fails for
+// some is tried again there, and keeps nobody else's parts from being held.
 func Settle(ctx context.Context, db *pgdb.DB, now time.Time, ids ...uuid.UUID) error {
-	q, args := visitRows+` and v.state in ('planned', 'under_way')`, access.System.Scope(map[string]any{"ids": ids})
+	q, args := visitRows+` and (v.state in ('planned', 'under_way') or v.id in (select c.visit_id from stock_claim as c where c.state in ('open', 'set_aside')))`, access.System.Scope(map[string]any{"ids": ids})
 	if len(ids) > 0 {
 		q = visitRows + ` and v.id = any (cast(@ids as uuid[]))`
 	}
@@ -30,15 +33,24 @@ func Settle(ctx context.Context, db *pgdb.DB, now time.Time, ids ...uuid.UUID) e
 	if err != nil {
 		return err
 	}
+	var all []error
 	for some := range slices.Chunk(found, MostJudged) {
-		if err := settleSome(ctx, db, now, some); err != nil {
-			return err
-		}
+		all = append(all, settleSome(ctx, db, now, some))
 	}
-	return nil
+	return errors.Join(all...)
 }
 
+// settleSome settles visits that are judged together; where they hold too much for that,
+// the earlier before the later.
 func settleSome(ctx context.Context, db *pgdb.DB, now time.Time, found []Visit) error {
+	err := settleThese(ctx, db, now, found)
+	if half := len(found) / 2; fault.KindOf(err) == fault.TooLarge && half > 0 {
+		return errors.Join(settleSome(ctx, db, now, found[:half]), settleSome(ctx, db, now, found[half:]))
+	}
+	return err
+}
+
+func settleThese(ctx context.Context, db *pgdb.DB, now time.Time, found []Visit) error {
 	var held []Visit
 	for _, v := range found {
 		if v.State == Planned || v.State == UnderWay {
@@ -61,6 +73,7 @@ func settleSome(ctx context.Context, db *pgdb.DB, now time.Time, found []Visit) 
 // wants lists what each visit is to hold: the always-parts of jobs for which there are all,
 // from where they would be taken. Whether the people are there is another matter.
 func (s *supplies) wants() (all []stock.Claiming, err error) {
+	measured := map[uuid.UUID]string{}
 	for i := range s.trips { // they come in the order in which they start
 		t := s.trips[i]
 		sh := s.shelf(t)
@@ -88,6 +101,7 @@ func (s *supplies) wants() (all []stock.Claiming, err error) {
 					if lies == nil || from.Amount <= 0 {
 						continue // on order, or to be put together
 					}
+					measured[lies.PartID] = lies.MeasuredIn
 					day := s.day(t).String()
 					c := stock.Claiming{PartID: lies.PartID, Amount: amount.Amount(from.Amount), NeededOn: day, SiteID: &t.SiteID, PositionID: x.PositionID, TaskID: &x.TaskID, VisitID: &t.ID,
 						Purpose: fmt.Sprintf("%s, visit %d to %s", x.name(), t.Number, t.SiteCode), Criticality: x.Criticality, LocationID: &lies.LocationID}
@@ -103,7 +117,18 @@ func (s *supplies) wants() (all []stock.Claiming, err error) {
 		}
 		s.consume(t, sh, answer)
 	}
+	for i, c := range all {
+		all[i].Amount = pieces(c.Amount, measured[c.PartID])
+	}
 	return all, nil
+}
+
+// pieces is what is held where a job takes a part of one: what is counted is held whole.
+func pieces(n amount.Amount, measuredIn string) amount.Amount {
+	if measuredIn != "ea" && measuredIn != "set" {
+		return n
+	}
+	return (n + amount.One - 1) / amount.One * amount.One
 }
 
 // claimFor brings the claims of visits that are as they were read to what is wanted.

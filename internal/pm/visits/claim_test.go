@@ -133,3 +133,30 @@ func TestAPlannedVisitHoldsItsParts(t *testing.T) {
 		t.Errorf("the ledger says %v, %v", diff, err)
 	}
 }
+
+// What could not be held when it was written is held on the next tick, and what has ended is
+// let go there too.
+func TestTheTickSettlesWhatWasLeft(t *testing.T) {
+	t.Parallel()
+	w := newTrade(t)
+	warehouse := w.place("WH", "warehouse", nil)
+	grease, bearing := w.stocked("MW-90003", "grease, cartridge", "consumable", "none", "ea"), w.stocked("MW-70002", "pivot bearing set", "bearing", "none", "ea")
+	w.puts(warehouse.ID, grease, "1", "", "")
+	w.puts(warehouse.ID, bearing, "1", "", "")
+	// common practice, no source: a job takes a share of a cartridge, and people carry a whole one
+	w.with("J07", nil, always(grease, "0.3"))
+	w.with("J08", nil, always(bearing, "1"))
+	first, second := w.task("J07", 5, nil), w.task("J08", 9, nil)
+	ends := w.visit(2, func(in *visits.New) { in.Tasks = []visits.Doing{{TaskID: first}} })
+	w.visit(7, func(in *visits.New) { in.Tasks = []visits.Doing{{TaskID: second}} })
+	w.settle()
+	w.holds("planned", "1 of MW-70002 at WH on 2026-05-19; 1 of MW-90003 at WH on 2026-05-14")
+	if err := w.do(func(tx *gorm.DB) error {
+		_, err := visits.End(tx, w.manager, now, ends, w.one(ends).Version, visits.Ending{Reason: "weather", Why: "ice on the road"})
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	w.settle()
+	w.holds("one ended", "1 of MW-70002 at WH on 2026-05-19")
+}
