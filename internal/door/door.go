@@ -5,6 +5,7 @@
 package door
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
 	"net/url"
@@ -56,6 +57,14 @@ type PageFunc func(c *gin.Context, status int, f *fault.Error)
 // sessionLife is how long a browser stays signed in: a long working day. There
 // is no shorter idle limit, since a phone lies in a pocket for hours of it.
 const sessionLife = 14 * time.Hour
+
+// Note keeps in the log what failed after a request had done its work, where it is tried
+// again without it.
+func (d *Door) Note(ctx context.Context, what string, err error) {
+	if err != nil {
+		d.log.ErrorContext(ctx, what, "err", err)
+	}
+}
 
 // New makes a door. It fails when a proxy or the public address cannot be read.
 func New(o Options) (*Door, error) {

@@ -54,12 +54,11 @@ func madeVisit(id uuid.UUID, err error) func(context.Context, *Server) (visits.V
 			return visits.Visit{}, err
 		}
 		who, err := door.Must(ctx)
-		if err == nil {
-			err = visits.Settle(ctx, s.db, s.now(), id) // what it takes is held for it from now on
-		}
 		if err != nil {
 			return visits.Visit{}, err
 		}
+		// what it takes is held for it from now on, or from the next tick
+		s.door.Note(ctx, "hold what a visit takes", visits.Settle(ctx, s.db, s.now(), id))
 		return visits.One(ctx, s.db, who, id)
 	}
 }
@@ -175,15 +174,20 @@ func (s *Server) ChangeVisitTasks(ctx context.Context, r gen.ChangeVisitTasksReq
 
 // EnterVisit keeps what phones tell of a trip.
 func (s *Server) EnterVisit(ctx context.Context, r gen.EnterVisitRequestObject) (gen.EnterVisitResponseObject, error) {
-	v, err := madeVisit(once(ctx, s, "enterVisit", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (uuid.UUID, error) {
-		_, err := visits.Enter(tx, who, now, r.VisitId, each(r.Body.Entries, func(e gen.VisitEntry) visits.NewEntry {
+	_, err := once(ctx, s, "enterVisit", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (int, error) {
+		return visits.Enter(tx, who, now, r.VisitId, each(r.Body.Entries, func(e gen.VisitEntry) visits.NewEntry {
 			return visits.NewEntry{ID: e.Id, PersonID: e.PersonId, Act: string(e.Act), DoneAt: e.DoneAt, OffsetMS: e.OffsetMs, Note: val(e.Note)}
 		}))
-		return r.VisitId, err
-	}))(ctx, s)
-	if err == nil {
-		err = visits.Say(ctx, s.db, s.now(), r.VisitId)
+	})
+	if err != nil {
+		return nil, err
 	}
+	s.door.Note(ctx, "keep what was said of a visit", visits.Say(ctx, s.db, s.now(), r.VisitId))
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	v, err := visits.One(ctx, s.db, who, r.VisitId)
 	return gen.EnterVisit200JSONResponse{Body: visitOut(v), Headers: gen.EnterVisit200ResponseHeaders{ETag: etag(v.Version)}}, err
 }
 

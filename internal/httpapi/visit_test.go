@@ -5,9 +5,11 @@ import (
 	"testing"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/pgtest"
 )
 
 // A trip over the API: planned, told of by a phone that sends three times, and ended.
@@ -80,6 +82,25 @@ func TestATripOverTheAPI(t *testing.T) {
 	if proposal["site_code"] != "UMB" || proposal["says"] == "" {
 		t.Errorf("proposed is %v", proposal)
 	}
+}
+
+// A visit is on record once it was written: that its parts could not be held, or its chance
+// not be worked out, is tried again later and no answer to whoever planned it.
+func TestAVisitIsMadeThoughItsPartsCannotBeHeld(t *testing.T) {
+	service, owner := pgtest.DSN(t)
+	s := newServiceOn(t, pgtest.Open(t, service))
+	admin, err := pgx.Connect(ctx, owner)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer admin.Close(ctx)
+	if _, err := admin.Exec(ctx, `alter table stock_claim rename to stock_claim_away`); err != nil {
+		t.Fatal(err)
+	}
+	ida, _ := s.addToken("ida", access.NewGrant{Role: "technician"}, s.now.AddDate(0, 0, 1))
+	key := func() map[string]string { return map[string]string{"Idempotency-Key": uuid.NewString()} }
+	made := s.json(t, request{method: http.MethodPost, path: "/visits", as: "manager", header: key(), body: map[string]any{"site_id": s.own.site.ID, "on": calendar.DateOf(s.now).String(), "starts": "16:00", "minutes": 90}}, http.StatusCreated)
+	s.json(t, request{method: http.MethodPost, path: "/visits/" + made["id"].(string) + "/entries", as: ida, header: key(), body: map[string]any{"entries": []any{map[string]any{"id": uuid.New(), "act": "left", "done_at": s.now}}}}, http.StatusOK)
 }
 
 // json sends a request that must be answered with a status, and reads the answer.

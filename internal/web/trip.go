@@ -363,12 +363,10 @@ func (p *pages) tell(v visit) error {
 		}
 		return err
 	})
-	if err == nil && v.c.PostForm("act") == visits.LeftFor {
-		err = visits.Say(v.ctx, p.db, v.now, one.ID)
-	}
 	if err != nil {
 		return err
 	}
+	p.door.Note(v.ctx, "keep what was said of a visit", visits.Say(v.ctx, p.db, v.now, one.ID))
 	return goTo(v, "/today?on="+calendar.DateOf(one.OnDate).String())
 }
 
@@ -626,9 +624,14 @@ func (p *pages) accept(v visit, s *sheet) (string, error) {
 	}
 	id, err := once(p, v, s, func(tx *gorm.DB) (uuid.UUID, error) { return visits.Accept(tx, v.who, v.now, in) })
 	if err == nil {
-		err = visits.Settle(v.ctx, p.db, v.now, id)
+		p.holdParts(v, id)
 	}
 	return "/visits/" + id.String(), err
+}
+
+// holdParts holds what a visit takes for it from now on, or from the next tick.
+func (p *pages) holdParts(v visit, id uuid.UUID) {
+	p.door.Note(v.ctx, "hold what a visit takes", visits.Settle(v.ctx, p.db, v.now, id))
 }
 
 // tripSheet changes when a visit is and who goes.
@@ -682,7 +685,7 @@ func (p *pages) editTrip(v visit, s *sheet) (string, error) {
 		return true, visits.Change(tx, v.who, v.now, t.ID, s.Version, visits.Edit{Hours: hours, Locked: s.checked("locked"), VanID: s.id("van_id"), People: going})
 	})
 	if err == nil {
-		err = visits.Settle(v.ctx, p.db, v.now, t.ID)
+		p.holdParts(v, t.ID)
 	}
 	return "/visits/" + t.ID.String(), err
 }
@@ -777,7 +780,7 @@ func (p *pages) endTrip(v visit, s *sheet) (string, error) {
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (visits.Ended, error) { return visits.End(tx, v.who, v.now, t.ID, s.Version, in) })
 	if err == nil {
-		err = visits.Settle(v.ctx, p.db, v.now, t.ID)
+		p.holdParts(v, t.ID)
 	}
 	if err != nil {
 		return "", err
@@ -803,7 +806,7 @@ func (p *pages) book(v visit, s *sheet) (string, error) {
 	t := s.about.(visits.Visit)
 	_, err := once(p, v, s, func(tx *gorm.DB) (bool, error) { return true, visits.Book(tx, v.who, t.ID, s.Version) })
 	if err == nil {
-		err = visits.Settle(v.ctx, p.db, v.now, t.ID)
+		p.holdParts(v, t.ID)
 	}
 	return "/visits/" + t.ID.String(), err
 }

@@ -396,10 +396,16 @@ order by k.item, k.at desc, k.id desc`, map[string]any{"vans": vans, "on": out.O
 
 // Say keeps, once for each visit, the chance of no second trip for parts that stood when
 // somebody left for it, so that what came can be held against what was said. It is the
-// chance of that person's whole day. A visit that could not go says nothing.
+// chance of that person's whole day. A visit that could not go says nothing, and so does
+// one of which nobody told in time that he left for it: its van has been used since.
 func Say(ctx context.Context, db *pgdb.DB, now time.Time, id uuid.UUID) error {
 	v, err := One(ctx, db, access.System, id)
 	if err != nil || v.SaidChance != nil || v.State != UnderWay || len(v.People) == 0 {
+		return err
+	}
+	left, err := pgdb.Read[struct{ PersonID uuid.UUID }](ctx, db, access.System.ID, `select person_id from visit_entry where visit_id = @id and act = 'left' and at > @told limit 1`,
+		map[string]any{"id": id, "told": now.Add(-told)})
+	if err != nil || len(left) == 0 {
 		return err
 	}
 	c, err := CheckVan(ctx, db, access.System, now, v.People[0].PersonID, dayOf(v.OnDate))

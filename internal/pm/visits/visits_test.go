@@ -313,6 +313,31 @@ func TestPhonesTellOfATripLateTwiceAndOutOfOrder(t *testing.T) {
 	}
 }
 
+// What is said of no second trip is said when somebody leaves: what is told late says
+// nothing, since the van has been used since.
+func TestTheChanceIsThatOfLeaving(t *testing.T) {
+	t.Parallel()
+	w := newTrade(t)
+	for i, c := range []struct {
+		act  string
+		ago  time.Duration
+		said bool
+	}{{"arrived", 0, false}, {"left", 2 * time.Hour, false}, {"left", 10 * time.Minute, true}} {
+		id := w.visit(0, func(in *visits.New) { in.Starts, in.Minutes = fmt.Sprintf("%02d:00", 16+i), 30 })
+		pgtest.Done(t, w.db, w.imre, func(tx *gorm.DB) (int, error) {
+			return visits.Enter(tx, w.imre, now, id, []visits.NewEntry{{ID: pgdb.NewID(), Act: c.act, DoneAt: now.Add(-c.ago)}})
+		})
+		for range 2 {
+			if err := visits.Say(ctx, w.db, now, id); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if said := w.one(id).SaidChance; (said != nil) != c.said {
+			t.Errorf("%s %s ago: said is %v", c.act, c.ago, said)
+		}
+	}
+}
+
 func TestAVisitEndsWithWhatIsDoneAndWhatIsLeft(t *testing.T) {
 	t.Parallel()
 	w := newTrade(t)
