@@ -49,7 +49,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "ahead", "group", "sweep", "needs", "moves", "lighthouse"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "ahead", "group", "sweep", "needs", "van", "moves", "complete", "lighthouse"}
 
 type options struct {
 	seconds      int
@@ -199,7 +199,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		name    string
 		measure func(context.Context, cluster.Address) error
 	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"ahead", b.ahead}, {"group", b.groups}, {"sweep", b.sweeping}, {"needs", b.needs},
-		{"moves", b.moves}, {"lighthouse", b.lighthouse}} {
+		{"van", b.vanCheck}, {"moves", b.moves}, {"complete", b.completions}, {"lighthouse", b.lighthouse}} {
 		if !b.measures(part.name) {
 			continue
 		}

@@ -15,45 +15,35 @@ import (
 	"github.com/jackc/pgx/v5"
 	"gorm.io/gorm"
 
+	"spindlebook/cmd/internal/cards"
 	"spindlebook/internal/access"
-	"spindlebook/internal/assets"
-	"spindlebook/internal/assets/meters"
-	catalogue "spindlebook/internal/parts"
-	"spindlebook/internal/parts/amount"
-	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
-	"spindlebook/internal/pm"
-	"spindlebook/internal/pm/record"
 )
 
 // cardsIn is how many job cards each round signs off, shared among the clients.
 const cardsIn = 24
 
-// cards is a program that job cards are signed off at. Each card swaps a unit, uses a
+// signing is a program that job cards are signed off at. Each card swaps a unit, uses a
 // part out of the van, reads a counter and does the work of a plan.
-type cards struct {
+type signing struct {
 	single
-	token     string
-	site      uuid.UUID
-	line      uuid.UUID
-	hub, nut  uuid.UUID // parts
-	van, back uuid.UUID // locations
-	began     time.Time
-	signed    int // so far
+	token  string
+	shop   *cards.Shop
+	signed int // so far
 }
 
 // card is one that waits for its signature.
 type card struct {
-	id, fresh, slot, meter uuid.UUID
-	it                     create
+	cards.Card
+	it create
 }
 
 // completing kills the program, its database or both while cards are signed off, lets
 // the clients send again what failed, and checks that each card did all of its work
 // once: nothing of it twice, nothing by half.
 func completing(ctx context.Context, out io.Writer, t *tally, binary, data string, rounds int, r *rand.Rand) (err error) {
-	c := &cards{single: single{binary: binary, data: data}, began: time.Now().AddDate(-2, 0, 0)}
+	c := &signing{single: single{binary: binary, data: data}}
 	defer func() {
 		c.p.stop()
 		if err != nil {
@@ -73,7 +63,10 @@ func completing(ctx context.Context, out io.Writer, t *tally, binary, data strin
 	if c.token, err = letIn(ctx, service, "technician"); err != nil {
 		return err
 	}
-	if err := c.write(ctx, func(_ *pgdb.DB, tx *gorm.DB) error { return c.ground(tx) }); err != nil {
+	if err := c.write(ctx, func(_ *pgdb.DB, tx *gorm.DB) (err error) {
+		c.shop, err = cards.Open(tx)
+		return err
+	}); err != nil {
 		return err
 	}
 	for round := range rounds {
@@ -93,7 +86,7 @@ func completing(ctx context.Context, out io.Writer, t *tally, binary, data strin
 	return nil
 }
 
-func (c *cards) private(role string) (string, error) {
+func (c *signing) private(role string) (string, error) {
 	private, ok := cluster.Running(filepath.Join(c.data, "private"))
 	if !ok {
 		return "", errors.New("the private server is not to be found")
@@ -101,7 +94,7 @@ func (c *cards) private(role string) (string, error) {
 	return private.DSN(role, databaseName), nil
 }
 
-func (c *cards) write(ctx context.Context, fn func(db *pgdb.DB, tx *gorm.DB) error) error {
+func (c *signing) write(ctx context.Context, fn func(db *pgdb.DB, tx *gorm.DB) error) error {
 	service, err := c.private(pgdb.ServiceRole)
 	if err != nil {
 		return err
@@ -114,75 +107,8 @@ func (c *cards) write(ctx context.Context, fn func(db *pgdb.DB, tx *gorm.DB) err
 	return db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error { return fn(db, tx) })
 }
 
-// ground makes what all cards share.
-func (c *cards) ground(tx *gorm.DB) error {
-	who, now := access.System, time.Now()
-	customer, err := assets.AddCustomer(tx, who, now, assets.CustomerEdit{Code: "CARDS", Name: "Cards"})
-	if err != nil {
-		return err
-	}
-	site, err := assets.AddSite(tx, who, now, customer.ID, &c.began, assets.SiteEdit{Code: "CARDS", Name: "Cards", Zone: "America/Chicago", Currency: "USD", Climate: "snowbelt", Size: "small", DriverSide: "left"})
-	if err != nil {
-		return err
-	}
-	line, err := assets.AddLine(tx, who, now, site.ID, &c.began, assets.LineEdit{Code: "CARDS-1"})
-	if err != nil {
-		return err
-	}
-	c.site, c.line = site.ID, line.ID
-	for _, it := range []struct {
-		number, class, tracking string
-		id                      *uuid.UUID
-	}{{"HUB", "hub", "unit", &c.hub}, {"NUT", "fastener", "none", &c.nut}} {
-		p, err := assets.AddPart(tx, who, now, assets.PartEdit{Number: it.number, Description: it.number, Class: it.class})
-		if err != nil {
-			return err
-		}
-		if _, err := catalogue.SetStocking(tx, who, p.ID, p.Version, catalogue.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: amount.Of(1), Tracking: it.tracking}); err != nil {
-			return err
-		}
-		*it.id = p.ID
-	}
-	for _, it := range []struct {
-		code, kind string
-		id         *uuid.UUID
-	}{{"VAN", "van", &c.van}, {"RET", "returns", &c.back}} {
-		l, err := assets.AddLocation(tx, who, now, assets.NewLocation{Code: it.code, Name: it.code, Kind: it.kind})
-		if err != nil {
-			return err
-		}
-		*it.id = l.ID
-	}
-	long := now.AddDate(0, -1, 0)
-	if _, err := stock.Move(tx, who, now, []stock.Moving{{Kind: "receive", PartID: c.nut, Amount: amount.Of(1_000_000), To: &c.van, Owner: stock.Owner{Kind: "distributor"}, At: &long, Sure: true}}); err != nil {
-		return err
-	}
-	procedures, err := pm.AddProcedures(tx, who, now, []pm.NewProcedure{{Code: "HUB-EX", Title: "Exchange the hub"}})
-	if err != nil {
-		return err
-	}
-	v, err := pm.WriteDrafts(tx, who, now, []pm.Write{{Procedure: procedures[0], Content: pm.Content{People: 1, Skills: []string{}, Minutes: pm.Minutes{Low: 5, Typical: 12, High: 30}, LineState: "closed_hours",
-		Steps: []pm.Step{{Kind: "do", Says: "Exchange the hub."}}}}})
-	if err != nil {
-		return err
-	}
-	if err := pm.Publish(tx, who, now, v); err != nil {
-		return err
-	}
-	plans, err := pm.AddPlans(tx, who, now, []pm.NewPlan{{Code: "HUB-EX", Title: "Exchange the hub", Procedure: "HUB-EX"}})
-	if err != nil {
-		return err
-	}
-	if v, err = pm.WritePlanDrafts(tx, who, now, []pm.WritePlan{{Plan: plans[0], Terms: pm.Terms{AppliesTo: "position", Kinds: []string{"side_brush_low"}, Basis: "floating", Criticality: "B",
-		Triggers: []pm.Trigger{{Kind: "every", Every: "P12M"}}}}}); err != nil {
-		return err
-	}
-	return pm.PublishPlans(tx, who, now, v)
-}
-
-// prepare makes positions with a unit in each, and a card of the task that is due
-// there, with all of its work declared.
-func (c *cards) prepare(ctx context.Context) ([]card, error) {
+// prepare makes cards that wait.
+func (c *signing) prepare(ctx context.Context) ([]card, error) {
 	service, err := c.private(pgdb.ServiceRole)
 	if err != nil {
 		return nil, err
@@ -192,92 +118,20 @@ func (c *cards) prepare(ctx context.Context) ([]card, error) {
 		return nil, err
 	}
 	defer db.Close()
-	who, now := access.System, time.Now()
-	all := make([]card, cardsIn)
-	at := make([]assets.NewPosition, cardsIn)
-	for i := range at {
-		at[i] = assets.NewPosition{SiteID: c.site, From: &c.began, PositionEdit: assets.PositionEdit{LineID: &c.line, Code: fmt.Sprintf("CARDS-1/B%05d", c.signed+i), Name: "Brush", Kind: "side_brush_low", LineSide: "left"}}
-	}
-	var positions []assets.Position
-	err = db.InTx(ctx, who.ID, func(tx *gorm.DB) error {
-		if positions, err = assets.AddPositions(tx, who, now, at); err != nil {
-			return err
-		}
-		units, err := assets.AddUnits(tx, who, now, make2(c.hub))
-		if err != nil {
-			return err
-		}
-		var putting []assets.Putting
-		for i, p := range positions {
-			slot, err := pgdb.ID(tx, `select id from slot where position_id = ? and class = 'hub'`, p.ID)
-			if err != nil {
-				return err
-			}
-			m, err := meters.Add(tx, who, now, meters.NewMeter{SiteID: c.site, From: &c.began, Unit: meters.Hours, Thing: meters.Thing{PositionID: &p.ID, Primary: true}, Edit: meters.Edit{Code: p.Code + "/H", Kind: "hour_meter"}})
-			if err != nil {
-				return err
-			}
-			all[i] = card{fresh: units[2*i+1].ID, slot: slot, meter: m.ID}
-			month := now.AddDate(0, -1, 0)
-			putting = append(putting, assets.Putting{UnitID: units[2*i].ID, Place: assets.Place{SlotID: &slot}, From: &month},
-				assets.Putting{UnitID: units[2*i+1].ID, Place: assets.Place{LocationID: &c.van}, From: &month})
-		}
-		_, err = assets.PutAll(tx, who, now, putting)
-		return err
-	})
+	made, err := c.shop.Cards(ctx, db, cardsIn)
 	if err != nil {
 		return nil, err
 	}
-	if _, err := pm.Tick(ctx, db, now); err != nil {
-		return nil, err
-	}
-	for i, p := range positions {
-		tasks, err := pm.Tasks(ctx, db, who, pm.TaskFilter{PositionID: &p.ID}, pm.Page{Limit: 2})
-		if err != nil || len(tasks) != 1 {
-			return nil, fmt.Errorf("%d tasks at %s: %w", len(tasks), p.Code, err)
-		}
-		k := &all[i]
-		if k.id, err = record.Open(ctx, db, who, now, pgdb.Request{Key: uuid.NewString(), Act: "open", Body: i}, record.NewRecord{TaskID: &tasks[0].ID}); err != nil {
-			return nil, err
-		}
-		opened, err := record.One(ctx, db, who, now, k.id)
-		if err != nil {
-			return nil, err
-		}
-		entry := func(act string, minutes int, said record.Said) record.NewEntry {
-			return record.NewEntry{ID: uuid.New(), Act: act, Said: said, VersionSeen: opened.Version, DoneAt: now.Add(time.Duration(minutes-60) * time.Minute)}
-		}
-		step := entry(record.OfStep, 40, record.Said{})
-		step.StepID, step.Outcome = &opened.Steps[0].ID, record.DoneWell
-		taken, err := record.Take(ctx, db, who, now, k.id, []record.NewEntry{step,
-			entry(record.Reading, 5, record.Said{MeterID: &k.meter, Value: "1200"}),
-			entry(record.Swap, 20, record.Said{SlotID: &k.slot, In: &k.fresh, From: &c.van, To: &c.back, Reason: "failed"}),
-			entry(record.PartMove, 25, record.Said{PartID: &c.nut, From: &c.van, Did: "used", Amount: "3"})})
-		if err != nil {
-			return nil, err
-		}
-		for _, e := range taken {
-			if e.State != "kept" {
-				return nil, fmt.Errorf("an entry is %s: %w", e.State, e.Fault)
-			}
-		}
-		k.it = create{key: uuid.NewString(), path: "/job-records/" + k.id.String() + "/sign-off", body: map[string]any{"version_seen": 1, "handed_to": "Pat"}}
+	all := make([]card, len(made))
+	for i, m := range made {
+		all[i] = card{m, create{key: uuid.NewString(), path: "/job-records/" + m.ID.String() + "/sign-off", body: map[string]any{"version_seen": 1, "handed_to": "Pat"}}}
 	}
 	return all, nil
 }
 
-// make2 is two units of a part for each card.
-func make2(part uuid.UUID) []assets.NewUnit {
-	all := make([]assets.NewUnit, 2*cardsIn)
-	for i := range all {
-		all[i] = assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: part}}
-	}
-	return all
-}
-
 // round signs the cards off, kills something at a random card, and lets the clients
 // go on until all are signed.
-func (c *cards) round(ctx context.Context, all []card, what string, r *rand.Rand) (waiting int, took time.Duration, err error) {
+func (c *signing) round(ctx context.Context, all []card, what string, r *rand.Rand) (waiting int, took time.Duration, err error) {
 	l := &load{token: c.token}
 	url := c.p.url // the next program serves at the same address
 	began := time.Now()
@@ -374,7 +228,7 @@ var workOnce = map[string]string{
 }
 
 // check holds what the cards did against what each of them says.
-func (c *cards) check(ctx context.Context) error {
+func (c *signing) check(ctx context.Context) error {
 	owner, err := c.private(pgdb.OwnerRole)
 	if err != nil {
 		return err
@@ -397,10 +251,10 @@ func (c *cards) check(ctx context.Context) error {
 	if err := conn.QueryRow(ctx, `
 select (select 1000000 - sum(on_hand)::int from stock_balance where location_id = $1 and part_id = $2),
        (select count(*) from stay as s where s.location_id = $3 and upper_inf(s.during)),
-       (select count(*) from job_record)`, c.van, c.nut, c.back).Scan(&nuts, &hubs, &signed); err != nil {
+       (select count(*) from job_record)`, c.shop.Van, c.shop.Nut, c.shop.Back).Scan(&nuts, &hubs, &signed); err != nil {
 		return err
 	}
-	if signed != c.signed || nuts != 3*signed || hubs != signed {
+	if signed != c.signed || nuts != cards.NutsEach*signed || hubs != signed {
 		return fmt.Errorf("%d cards of %d used %d nuts and brought %d hubs back", signed, c.signed, nuts, hubs)
 	}
 	if err := revalidate(ctx, conn); err != nil {
