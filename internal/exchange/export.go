@@ -188,7 +188,11 @@ func (e exported) csv(ctx context.Context, db *pgdb.DB, who access.Actor, w io.W
 }
 
 // ExportWorkbook writes what the actor may see, a sheet for each kind, as of one instant.
-func ExportWorkbook(ctx context.Context, db *pgdb.DB, who access.Actor, w io.Writer) (err error) {
+func ExportWorkbook(ctx context.Context, db *pgdb.DB, who access.Actor, w io.Writer) error {
+	return writeBook(ctx, db, who, exports, w)
+}
+
+func writeBook(ctx context.Context, db *pgdb.DB, who access.Actor, all []exported, w io.Writer) (err error) {
 	book := excelize.NewFile()
 	defer func() {
 		if closed := book.Close(); err == nil {
@@ -196,7 +200,7 @@ func ExportWorkbook(ctx context.Context, db *pgdb.DB, who access.Actor, w io.Wri
 		}
 	}()
 	err = pgdb.Snapshot(ctx, db, who.ID, func(each pgdb.Each) error {
-		for i, e := range exports {
+		for i, e := range all {
 			if err := e.sheet(book, i, each, who); err != nil {
 				return err
 			}

@@ -1,10 +1,14 @@
 package exchange
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,7 +16,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/google/uuid"
-	"github.com/xuri/excelize/v2"
+	iso "golang.org/x/text/currency"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
@@ -55,7 +59,7 @@ select l.code, p.number, p.description, lt.code, b.owner, c.code, trim_scale(b.o
 order by l.code, p.number, lt.code, b.owner, c.code`, []string{"amount"}},
 	{"orders", []head{needed(text("order", "order number")), needed(text("supplier")), needed(text("location", "place", "goes to")), needed(text("part", "part number")), text("description"), needed(text("amount", "quantity")), text("needed on"), text("price"), text("currency"),
 		text("sure"), text("note"), text("state"), text("received")}, access.MoveStock, `
-select o.number, s.code, l.code, p.number, p.description, trim_scale(ol.amount)::text, to_char(ol.needed_on, 'YYYY-MM-DD'), round(pr.price_minor / 100.0, 2)::text, pr.currency, 'yes', o.note, o.state,
+select o.number, s.code, l.code, p.number, p.description, trim_scale(ol.amount)::text, to_char(ol.needed_on, 'YYYY-MM-DD'), ` + priceText("pr.price_minor", "pr.currency") + `, pr.currency, 'yes', o.note, o.state,
        trim_scale(coalesce((select sum(case when m.kind = 'receive' then m.amount else -m.amount end) from stock_movement as m where m.order_line_id = ol.id and m.kind in ('receive', 'supplier_return')), 0))::text
   from supplier_order as o
   join supplier as s on s.id = o.supplier_id
@@ -65,6 +69,21 @@ select o.number, s.code, l.code, p.number, p.description, trim_scale(ol.amount):
   left join supplier_order_price as pr on pr.line_id = ol.id
  where @everywhere
 order by o.number, ol.ordinal`, []string{"amount", "price", "received"}},
+}
+
+// priceText writes minor units with the decimals of their currency.
+func priceText(minor, code string) string {
+	by := map[int][]string{}
+	for it := iso.Query(); it.Next(); {
+		if c := it.Unit().String(); parts.Decimals(c) != 2 {
+			by[parts.Decimals(c)] = append(by[parts.Decimals(c)], "'"+c+"'")
+		}
+	}
+	text := "case"
+	for _, n := range slices.Sorted(maps.Keys(by)) {
+		text += fmt.Sprintf(" when %s in (%s) then round(%s / 1e%d, %d)", code, strings.Join(by[n], ", "), minor, n, n)
+	}
+	return fmt.Sprintf("(%s else round(%s / 1e2, 2) end)::text", text, minor)
 }
 
 // GoodsKinds names the lists about stock.
@@ -223,9 +242,6 @@ func (g *goods) read(up *Upload) error {
 		return nil
 	})
 	g.done.Rows, g.done.Notes = len(g.rows), append(g.done.Notes, l.notes...)
-	if err == nil && g.place == nil {
-		err = &fault.Error{Kind: fault.Invalid, Msg: "no row has the heads of " + l.what}
-	}
 	return err
 }
 
@@ -263,14 +279,18 @@ func (g *goods) find(into *map[string]goodsThing, column, table, code, is string
 	if _, there := g.place[column]; !there {
 		return nil
 	}
-	var names []string
+	names := []string{}
 	for _, r := range g.rows {
 		if t := strings.ToUpper(r.cells[column]); t != "" {
 			names = append(names, t)
 		}
 	}
+	text, err := json.Marshal(names)
+	if err != nil {
+		return err
+	}
 	var found []goodsThing
-	err := g.tx.Raw(`select id, `+code+` as code, `+is+` as is, version from `+table+` where upper(`+code+`) in (select jsonb_array_elements_text(cast(? as jsonb)))`, jsonOf(names)).Scan(&found).Error
+	err = g.tx.Raw(`select id, `+code+` as code, `+is+` as is, version from `+table+` where upper(`+code+`) in (select jsonb_array_elements_text(cast(? as jsonb)))`, string(text)).Scan(&found).Error
 	for _, f := range found {
 		(*into)[strings.ToUpper(f.Code)] = f
 	}
@@ -282,19 +302,6 @@ func (g *goods) find(into *map[string]goodsThing, column, table, code, is string
 		}
 	}
 	return err
-}
-
-func jsonOf(names []string) string {
-	var b strings.Builder
-	b.WriteByte('[')
-	for i, n := range names {
-		if i > 0 {
-			b.WriteByte(',')
-		}
-		b.WriteString(strconv.Quote(n))
-	}
-	b.WriteByte(']')
-	return b.String()
 }
 
 // amount reads a number of a row; false where it is none.
@@ -385,6 +392,8 @@ select p.id as part_id, p.version, p.measured_in, p.bought_in, p.pack, p.contain
 		by[w.PartID] = w
 	}
 	seen := map[uuid.UUID]int{}
+	var all []parts.Restocking
+	var rows []goodsRow
 	for _, r := range g.rows {
 		if g.bad[r.number] {
 			continue
@@ -401,13 +410,24 @@ select p.id as part_id, p.version, p.measured_in, p.bought_in, p.pack, p.contain
 		case !changed:
 			g.done.Unchanged++
 		default:
-			err := g.tx.Transaction(func(tx *gorm.DB) error {
-				_, err := parts.SetStocking(tx, g.who, t.ID, t.Version, in)
-				return pgdb.Explained(err)
-			})
-			if err == nil {
-				g.done.Changed++
-			} else if err := g.told(err, []goodsRow{r}, nil); err != nil {
+			all, rows = append(all, parts.Restocking{PartID: t.ID, Version: t.Version, StockingEdit: in}), append(rows, r)
+		}
+	}
+	set := func(some []parts.Restocking) error {
+		return g.tx.Transaction(func(tx *gorm.DB) error { return pgdb.Explained(parts.SetStockings(tx, g.who, some)) })
+	}
+	err = set(all)
+	if err == nil {
+		g.done.Changed += len(all)
+		return nil
+	}
+	if f, ok := errors.AsType[*fault.Error](err); ok && (f.Field == "" && len(f.Parts) > 0 || strings.HasPrefix(f.Field, "items[")) {
+		return g.told(err, rows, nil)
+	}
+	// a rule of the database names no row: each is tried by itself
+	for i := range all {
+		if err := set(all[i : i+1]); err != nil {
+			if err := g.told(err, rows[i:i+1], nil); err != nil {
 				return err
 			}
 		}
@@ -504,6 +524,15 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 		}
 		on[k] = t.OnHand
 	}
+	lots, err := g.lots()
+	if err != nil {
+		return err
+	}
+	waits, err := g.waiting(places)
+	if err != nil {
+		return err
+	}
+	told := map[int64]int{} // rows that wait, by count
 	seen := map[shelfKey]int{}
 	var fresh []stock.Moving
 	var freshRows []goodsRow
@@ -530,8 +559,14 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 			k.customer, owner.CustomerID = c.ID, &c.ID
 		}
 		had, known := on[k]
+		lot, lotKnown := lots[lotKey{part.ID, k.lot}]
+		entered, waiting := waits[k]
 		switch row, twice := seen[k]; {
 		case !ok:
+		case last != "" && part.Is != "lot" && part.Is != "lot_expiry":
+			g.blame(r.number, "last day", r.cells["last day"], "no_lot", "is for parts that are kept by lot")
+		case last != "" && lotKnown && lot != last:
+			g.blame(r.number, "last day", r.cells["last day"], "last_day", fmt.Sprintf("differs from the last day of lot %s on record, %s; a lot is given more time after somebody has inspected it", k.lot, cmp.Or(lot, "none")))
 		case part.Is == "unit":
 			g.blame(r.number, "part", r.cells["part"], "by_unit", "is kept by unit: bring its units in, each with its tag")
 		case part.Is == "kit":
@@ -542,6 +577,9 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 			g.blame(r.number, "amount", r.cells["amount"], "negative", "must not be negative")
 		case known && n == had, !known && n == 0:
 			g.done.Unchanged++
+		case waiting && entered.n == n:
+			g.done.Unchanged++
+			told[entered.count]++
 		case known:
 			if len(differ[at.ID]) == 0 {
 				order = append(order, at.ID)
@@ -556,6 +594,9 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 	}
 	if g.said.errors > 0 {
 		return nil
+	}
+	for _, count := range slices.Sorted(maps.Keys(told)) {
+		g.done.Notes = append(g.done.Notes, fmt.Sprintf("Count %d is open and has %s already: a second person counts them before the record changes.", count, rowsOf(told[count])))
 	}
 	if len(fresh) > 0 {
 		err := g.tx.Transaction(func(tx *gorm.DB) error {
@@ -576,18 +617,24 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 		if err != nil {
 			return g.told(err, []goodsRow{differ[at][0].row}, map[string]string{"location_id": "location"})
 		}
+		lines := make(map[shelfKey]int, len(c.Lines))
+		for i, l := range c.Lines {
+			k := shelfKey{at, l.PartID, l.Lot, l.Owner, uuid.Nil}
+			if l.OwnerCustomerID != nil {
+				k.customer = *l.OwnerCustomerID
+			}
+			lines[k] = i
+		}
 		var seen []stock.Counted
 		var rows []goodsRow
 		for _, d := range differ[at] {
-			i := slices.IndexFunc(c.Lines, func(l stock.CountLine) bool {
-				return l.PartID == d.key.part && l.Lot == d.key.lot && l.Owner == d.key.owner && (l.OwnerCustomerID == nil && d.key.customer == uuid.Nil || l.OwnerCustomerID != nil && *l.OwnerCustomerID == d.key.customer)
-			})
+			i, listed := lines[d.key]
 			n := stock.Counted{PartID: d.key.part, Lot: d.key.lot, Owner: stock.Owner{Kind: d.key.owner}, Amount: d.n}
 			if d.key.customer != uuid.Nil {
 				id := d.key.customer
 				n.Owner.CustomerID = &id
 			}
-			if i >= 0 {
+			if listed {
 				id := c.Lines[i].ID
 				n.LineID = &id
 			}
@@ -604,7 +651,11 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 			}
 		}
 		if again > 0 {
-			g.done.Notes = append(g.done.Notes, fmt.Sprintf("Count %d of %s stays open: %d of its lines differ by more than they may, and a second person counts them again before the record changes.", c.Number, c.Location, again))
+			which, stays := fmt.Sprintf("Count %d of %s", c.Number, c.Location), "stays"
+			if g.done.DryRun { // its number is taken back with it
+				which, stays = "A count of "+c.Location, "would stay"
+			}
+			g.done.Notes = append(g.done.Notes, fmt.Sprintf("%s %s open: %d of its lines differ by more than they may, and a second person counts them again before the record changes.", which, stays, again))
 			continue
 		}
 		if _, _, err := stock.PostCount(g.tx, g.who, g.now, c.ID, c.Version); err != nil {
@@ -614,6 +665,143 @@ select b.location_id, b.part_id, coalesce(l.code, '') as lot, b.owner, b.owner_c
 	return nil
 }
 
+type lotKey struct {
+	part uuid.UUID
+	code string
+}
+
+// lots reads the last days of the lots on record of the parts that the list names; "" of one
+// that does not expire.
+func (g *goods) lots() (map[lotKey]string, error) {
+	of := make([]string, 0, len(g.parts))
+	for _, t := range g.parts {
+		of = append(of, t.ID.String())
+	}
+	var found []struct {
+		PartID    uuid.UUID
+		Code      string
+		ExpiresOn string
+	}
+	err := g.tx.Raw(`select part_id, code, coalesce(to_char(expires_on, 'YYYY-MM-DD'), '') as expires_on from lot where part_id = any (cast(? as uuid[]))`, "{"+strings.Join(of, ",")+"}").Scan(&found).Error
+	all := make(map[lotKey]string, len(found))
+	for _, f := range found {
+		all[lotKey{f.PartID, f.Code}] = f.ExpiresOn
+	}
+	return all, err
+}
+
+// enteredRow is what an open count has of a row already.
+type enteredRow struct {
+	count int64
+	n     amount.Amount
+}
+
+// waiting reads what was counted at some places and waits for a second person, so that the
+// same list again opens no other count.
+func (g *goods) waiting(places []string) (map[shelfKey]enteredRow, error) {
+	var found []struct {
+		Number             int64
+		LocationID, PartID uuid.UUID
+		Lot, Owner         string
+		OwnerCustomerID    *uuid.UUID
+		N                  amount.Amount
+	}
+	err := g.tx.Raw(`
+select c.number, c.location_id, l.part_id, coalesce(lt.code, '') as lot, l.owner, l.owner_customer_id, coalesce(l.second, l.first) as n
+  from stock_count as c
+  join stock_count_line as l on l.count_id = c.id and l.first is not null
+  left join lot as lt on lt.id = l.lot_id
+ where c.state = 'open' and c.location_id = any (cast(? as uuid[]))
+order by c.number`, "{"+strings.Join(places, ",")+"}").Scan(&found).Error
+	all := make(map[shelfKey]enteredRow, len(found))
+	for _, f := range found {
+		k := shelfKey{f.LocationID, f.PartID, f.Lot, f.Owner, uuid.Nil}
+		if f.OwnerCustomerID != nil {
+			k.customer = *f.OwnerCustomerID
+		}
+		all[k] = enteredRow{f.Number, f.N}
+	}
+	return all, err
+}
+
+func rowsOf(n int) string {
+	if n == 1 {
+		return "one of these rows"
+	}
+	return fmt.Sprintf("%d of these rows", n)
+}
+
+// drafted is a line of an order on record that a label of the list names.
+type drafted struct {
+	Label, Number          string
+	SupplierID, LocationID uuid.UUID
+	PartID                 uuid.UUID
+	Amount                 amount.Amount
+	NeededOn               *string
+	PriceMinor             *int64
+	Currency               *string
+}
+
+// is tells whether a row says what stands on record; a blank cell says nothing.
+func (d drafted) is(l stock.NewOrderLine) bool {
+	return d.PartID == l.PartID && d.Amount == l.Amount && (l.NeededOn == "" || d.NeededOn != nil && *d.NeededOn == l.NeededOn) &&
+		(l.PriceMinor == nil || d.PriceMinor != nil && *d.PriceMinor == *l.PriceMinor && strings.EqualFold(l.Currency, *d.Currency))
+}
+
+// onOrder reads the lines of the orders that labels name: by number, or as what was drafted
+// from a list with that label.
+func (g *goods) onOrder(labels []string) (map[string][]drafted, error) {
+	text, err := json.Marshal(labels)
+	if err != nil {
+		return nil, err
+	}
+	var found []drafted
+	err = g.tx.Raw(`
+select n.label, o.number, o.supplier_id, o.location_id, l.part_id, l.amount, to_char(l.needed_on, 'YYYY-MM-DD') as needed_on, p.price_minor, p.currency
+  from jsonb_array_elements_text(cast(? as jsonb)) as n(label)
+  join supplier_order as o on o.number = n.label or o.note = n.label or starts_with(o.note, n.label || ': ')
+  join supplier_order_line as l on l.order_id = o.id
+  left join supplier_order_price as p on p.line_id = l.id
+order by o.number, l.ordinal`, string(text)).Scan(&found).Error
+	all := map[string][]drafted{}
+	for _, f := range found {
+		all[f.Label] = append(all[f.Label], f)
+	}
+	return all, err
+}
+
+// same holds rows against the order that was drafted under their label. What differs is
+// refused: an order is changed at the order.
+func (g *goods) same(label string, rows []goodsRow, lines []stock.NewOrderLine, there []drafted) {
+	number := there[0].Number
+	for i, r := range rows {
+		supplier, location := g.suppliers[strings.ToUpper(r.cells["supplier"])].ID, g.locations[strings.ToUpper(r.cells["location"])].ID
+		at := slices.IndexFunc(there, func(d drafted) bool { return d.is(lines[i]) && d.SupplierID == supplier && d.LocationID == location })
+		if at >= 0 {
+			there = slices.Delete(there, at, at+1)
+			g.done.Unchanged++
+			continue
+		}
+		column, says := "part", "stands on no line of it that is left"
+		if n := slices.IndexFunc(there, func(d drafted) bool { return d.PartID == lines[i].PartID }); n >= 0 {
+			d := there[n]
+			switch {
+			case d.SupplierID != supplier:
+				column, says = "supplier", "is of another supplier"
+			case d.LocationID != location:
+				column, says = "location", "goes elsewhere"
+			case d.Amount != lines[i].Amount:
+				column, says = "amount", "is of "+d.Amount.String()
+			case lines[i].NeededOn != "" && (d.NeededOn == nil || *d.NeededOn != lines[i].NeededOn):
+				column, says = "needed on", "is needed on another day"
+			default:
+				column, says = "price", "has another price"
+			}
+		}
+		g.blame(r.number, column, r.cells[column], "on_record", fmt.Sprintf("differs from order %s, which is on record as %s: it %s. Change it there, or draft this under another label", number, label, says))
+	}
+}
+
 // orders drafts one order for each that the list names; one that was drafted from it is there already.
 func (g *goods) orders() error {
 	type group struct {
@@ -621,31 +809,22 @@ func (g *goods) orders() error {
 		rows  []goodsRow
 	}
 	var groups []*group
+	var labels []string
+	by := map[string]*group{}
 	for _, r := range g.rows {
 		label := r.cells["order"]
-		i := slices.IndexFunc(groups, func(o *group) bool { return o.label == label })
-		if i < 0 {
-			groups, i = append(groups, &group{label: label}), len(groups)
+		o, there := by[label]
+		if !there {
+			o = &group{label: label}
+			by[label], groups, labels = o, append(groups, o), append(labels, label)
 		}
-		groups[i].rows = append(groups[i].rows, r)
+		o.rows = append(o.rows, r)
 	}
-	var labels []string
-	for _, o := range groups {
-		labels = append(labels, o.label)
-	}
-	var known []struct{ Label string }
-	err := g.tx.Raw(`
-select n.label
-  from jsonb_array_elements_text(cast(? as jsonb)) as n(label)
- where exists (select from supplier_order as o where o.number = n.label or o.note = n.label or starts_with(o.note, n.label || ': '))`, jsonOf(labels)).Scan(&known).Error
+	known, err := g.onOrder(labels)
 	if err != nil {
 		return err
 	}
 	for _, o := range groups {
-		if slices.ContainsFunc(known, func(k struct{ Label string }) bool { return k.Label == o.label }) {
-			g.done.Unchanged += len(o.rows)
-			continue
-		}
 		first := o.rows[0]
 		in := stock.NewOrder{SupplierID: g.suppliers[strings.ToUpper(first.cells["supplier"])].ID, LocationID: g.locations[strings.ToUpper(first.cells["location"])].ID, Note: o.label}
 		if note := first.cells["note"]; note != "" {
@@ -659,16 +838,14 @@ select n.label
 				}
 			}
 			n, _ := g.amount(r, "amount")
-			l := stock.NewOrderLine{PartID: g.parts[strings.ToUpper(r.cells["part"])].ID, Amount: n, NeededOn: g.date(r, "needed on"), Sure: g.yes(r, "sure"), Currency: r.cells["currency"]}
-			if r.cells["price"] != "" {
-				if p, ok := g.amount(r, "price"); ok {
-					minor := int64(p) / 10
-					l.PriceMinor = &minor
-				}
-			}
-			in.Lines = append(in.Lines, l)
+			in.Lines = append(in.Lines, stock.NewOrderLine{PartID: g.parts[strings.ToUpper(r.cells["part"])].ID, Amount: n, NeededOn: g.date(r, "needed on"), Sure: g.yes(r, "sure"),
+				PriceMinor: g.price(r), Currency: strings.ToUpper(r.cells["currency"])})
 		}
 		if g.said.errors > errors || slices.ContainsFunc(o.rows, func(r goodsRow) bool { return g.bad[r.number] }) {
+			continue
+		}
+		if there := known[o.label]; len(there) > 0 {
+			g.same(o.label, o.rows, in.Lines, there)
 			continue
 		}
 		err := g.tx.Transaction(func(tx *gorm.DB) error {
@@ -684,6 +861,26 @@ select n.label
 	return nil
 }
 
+// price reads a price of a row in minor units of the row's currency; nil where none stands.
+func (g *goods) price(r goodsRow) *int64 {
+	if r.cells["price"] == "" {
+		return nil
+	}
+	code := strings.ToUpper(r.cells["currency"])
+	if !currencies.MatchString(code) {
+		g.blame(r.number, "currency", r.cells["currency"], "currency", "is needed beside a price: three letters, such as USD")
+		return nil
+	}
+	n, bad := parts.Minor(plainNumber(r.cells["price"]), code)
+	if bad != nil {
+		g.blame(r.number, "price", r.cells["price"], "number", bad.Msg)
+		return nil
+	}
+	return &n
+}
+
+var currencies = regexp.MustCompile(`^[A-Z]{3}$`)
+
 // ExportGoodsCSV writes a list about stock as far as the actor sees it.
 func ExportGoodsCSV(ctx context.Context, db *pgdb.DB, who access.Actor, kind string, w io.Writer) error {
 	k, err := goodsKindOf(kind)
@@ -694,23 +891,10 @@ func ExportGoodsCSV(ctx context.Context, db *pgdb.DB, who access.Actor, kind str
 }
 
 // ExportGoods writes the lists about stock as one workbook, as of one instant.
-func ExportGoods(ctx context.Context, db *pgdb.DB, who access.Actor, w io.Writer) (err error) {
-	book := excelize.NewFile()
-	defer func() {
-		if closed := book.Close(); err == nil {
-			err = closed
-		}
-	}()
-	err = pgdb.Snapshot(ctx, db, who.ID, func(each pgdb.Each) error {
-		for i, k := range goodsKinds {
-			if err := k.exported().sheet(book, i, each, who); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return err
+func ExportGoods(ctx context.Context, db *pgdb.DB, who access.Actor, w io.Writer) error {
+	all := make([]exported, len(goodsKinds))
+	for i, k := range goodsKinds {
+		all[i] = k.exported()
 	}
-	return book.Write(w)
+	return writeBook(ctx, db, who, all, w)
 }

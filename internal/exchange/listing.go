@@ -9,7 +9,7 @@ import (
 )
 
 // listing is a file with one list in it, under a row of heads: CSV, or the first sheet of a
-// workbook that has them.
+// workbook that has them among its first rows.
 type listing struct {
 	up      *Upload
 	columns func(cells []string) map[string]int // of a row of heads; nil where it is none
@@ -21,6 +21,14 @@ type listing struct {
 	place map[string]int
 	rows  int
 	notes []string
+}
+
+// errNoHeads ends the search in a sheet whose first rows are no heads.
+var errNoHeads = errors.New("no heads")
+
+// headless says where heads were looked for.
+func (l *listing) headless(where string) error {
+	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("none of the first %d rows%s has the heads of %s", sniffed, where, l.what)}
 }
 
 // each calls fn for each row below the heads.
@@ -35,7 +43,7 @@ func (l *listing) each(fn func(number int, cells []cell) error) error {
 				texts[i] = c.text
 			}
 			if l.place = l.columns(texts); l.place == nil && number > sniffed {
-				return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("none of the first %d rows has the heads of %s", sniffed, l.what)}
+				return errNoHeads
 			}
 			if l.place != nil {
 				l.begun(l.place)
@@ -66,9 +74,12 @@ func (l *listing) each(fn func(number int, cells []cell) error) error {
 				l.notes = append(l.notes, fmt.Sprintf("The sheet %q was not read: the list stood in one before it.", p.name))
 				continue
 			}
-			if err := w.rows(p, take); err != nil {
+			if err := w.rows(p, take); err != nil && !errors.Is(err, errNoHeads) { // the list may stand in the next
 				return err
 			}
+		}
+		if l.place == nil {
+			return l.headless(" of any sheet")
 		}
 		return nil
 	}
@@ -93,6 +104,9 @@ func (l *listing) each(fn func(number int, cells []cell) error) error {
 	var cells []cell
 	for number := 1; ; number++ {
 		row, err := t.next()
+		if errors.Is(err, io.EOF) && l.place == nil {
+			return l.headless("")
+		}
 		if errors.Is(err, io.EOF) {
 			return nil
 		}
@@ -103,7 +117,9 @@ func (l *listing) each(fn func(number int, cells []cell) error) error {
 		for _, c := range row {
 			cells = append(cells, cell{textCell, c})
 		}
-		if err := take(number, cells); err != nil {
+		if err := take(number, cells); errors.Is(err, errNoHeads) {
+			return l.headless("")
+		} else if err != nil {
 			return err
 		}
 	}

@@ -194,9 +194,6 @@ func (in *readingsImport) stage() error {
 		}
 		return err
 	}
-	if in.place == nil {
-		return &fault.Error{Kind: fault.Invalid, Msg: "no row has the heads of readings: meter, at, value, and perhaps unit and source"}
-	}
 	return in.tx.Exec(`analyze stage_reading`).Error
 }
 

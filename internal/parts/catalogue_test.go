@@ -83,6 +83,52 @@ func TestAPartIsCountedBoughtAndKept(t *testing.T) {
 	mustFail(t, err, fault.Invalid, "pack")
 }
 
+// Many parts are changed as one is, all or none, with the place in the list of what does not hold.
+func TestManyPartsAreKeptAtOnce(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	nut, gm := w.part("MW-22004", "Lock nut", "fastener"), w.part("MW-10110", "Gearmotor", "gearmotor")
+	w.unit("A", gm.ID, w.location("WH", "warehouse").ID)
+	set := func(in ...parts.Restocking) error {
+		return w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { return parts.SetStockings(tx, sys, in) })
+	}
+	box := parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "box", Pack: n("50"), Tracking: "none", Aliases: []parts.Alias{{"N-1", "old"}, {"N 1/A", "maker"}}}
+	one := parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: n("1"), Tracking: "unit", ABC: p("A")}
+	if err := set(parts.Restocking{PartID: nut.ID, Version: nut.Version, StockingEdit: box}, parts.Restocking{PartID: gm.ID, Version: gm.Version, StockingEdit: one}); err != nil {
+		t.Fatal(err)
+	}
+	was := must[parts.Stocking](t)(parts.StockingOf(ctx, w.db, sys, nut.ID))
+	if was.Pack != n("50") || len(was.Aliases) != 2 || was.Version != nut.Version+1 {
+		t.Errorf("%+v", was)
+	}
+	good := parts.Restocking{PartID: nut.ID, Version: was.Version, StockingEdit: box}
+	good.Aliases = nil
+	half := one
+	half.Pack = n("1.5")
+	loose := one
+	loose.Tracking = "none"
+	for name, c := range map[string]struct {
+		second parts.Restocking
+		kind   fault.Kind
+		field  string
+	}{
+		"half a gearmotor": {parts.Restocking{PartID: gm.ID, Version: gm.Version + 1, StockingEdit: half}, fault.Invalid, "items[1].pack"},
+		"units loose":      {parts.Restocking{PartID: gm.ID, Version: gm.Version + 1, StockingEdit: loose}, fault.Conflict, "items[1].tracking"},
+		"an old version":   {parts.Restocking{PartID: gm.ID, Version: gm.Version, StockingEdit: one}, fault.Stale, "If-Match"},
+		"no such part":     {parts.Restocking{PartID: uuid.New(), Version: 1, StockingEdit: one}, fault.NotFound, ""},
+		"one part twice":   {good, fault.Invalid, "items"},
+	} {
+		err := set(good, c.second)
+		mustFail(t, err, c.kind, c.field)
+		if now := must[parts.Stocking](t)(parts.StockingOf(ctx, w.db, sys, nut.ID)); now.Version != was.Version || len(now.Aliases) != 2 {
+			t.Errorf("%s: the first was changed all the same: %+v", name, now)
+		}
+	}
+	if err := set(); err != nil {
+		t.Errorf("none: %v", err)
+	}
+}
+
 func TestSearchFindsOldNumbersDescriptionsSizesAndThreads(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)

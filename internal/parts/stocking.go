@@ -3,6 +3,7 @@ package parts
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -76,47 +77,139 @@ func SetStocking(tx *gorm.DB, who access.Actor, part uuid.UUID, version int, in 
 	if err := who.Must(access.KeepCatalogue); err != nil {
 		return Stocking{}, err
 	}
+	if err := setStockings(tx, []Restocking{{part, version, in}}, func(_ int, field string) string { return field }); err != nil {
+		return Stocking{}, err
+	}
+	return pgdb.One[Stocking](tx, "part", part.String(), stockings, map[string]any{"id": part})
+}
+
+// Restocking is a change of how one part is counted, bought and kept.
+type Restocking struct {
+	PartID  uuid.UUID
+	Version int // as it was seen
+	StockingEdit
+}
+
+// SetStockings changes many parts as SetStocking does one, in a number of statements that does
+// not grow with them. What a rule of the database refuses is told without its place in the list.
+func SetStockings(tx *gorm.DB, who access.Actor, in []Restocking) error {
+	if err := who.Must(access.KeepCatalogue); err != nil {
+		return err
+	}
+	return setStockings(tx, in, func(i int, field string) string { return fmt.Sprintf("items[%d].%s", i, field) })
+}
+
+type stockingRow struct {
+	ID         uuid.UUID      `json:"id"`
+	Version    int            `json:"version"`
+	Measured   string         `json:"measured"`
+	Bought     string         `json:"bought"`
+	Pack       amount.Amount  `json:"pack"`
+	Container  *amount.Amount `json:"container"`
+	Tracking   string         `json:"tracking"`
+	Shelf      *int           `json:"shelf"`
+	Open       *int           `json:"open"`
+	Repairable bool           `json:"repairable"`
+	Kg         *float64       `json:"kg"`
+	Typed      *string        `json:"typed"`
+	Hazard     string         `json:"hazard"`
+	ABC        *string        `json:"abc"`
+}
+
+const stockingRows = ` from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, version int, measured text, bought text, pack numeric, container numeric, tracking text, shelf int, open int,
+       repairable boolean, kg float8, typed text, hazard text, abc text)`
+
+func setStockings(tx *gorm.DB, in []Restocking, at func(i int, field string) string) error {
+	if len(in) == 0 {
+		return nil
+	}
+	rows := make([]stockingRow, len(in))
+	var bad []*fault.Error
+	for i, e := range in {
+		weight, f := e.check()
+		if f != nil {
+			f.Field = at(i, f.Field)
+			bad = append(bad, f)
+		}
+		rows[i] = stockingRow{e.PartID, e.Version, e.MeasuredIn, e.BoughtIn, e.Pack, e.Container, e.Tracking, e.ShelfMonths, e.OpenMonths, e.Repairable, weight.si, weight.typed, strings.TrimSpace(e.Hazard), e.ABC}
+	}
+	if err := fault.Collect(bad...); err != nil {
+		return err
+	}
+	text, err := json.Marshal(rows)
+	if err != nil {
+		return err
+	}
+	v := map[string]any{"rows": string(text)}
+	if err := seenAt(tx, in, v); err != nil {
+		return err
+	}
+	var whole []uuid.UUID // of which there are units
+	if err := tx.Raw(`select p.id`+stockingRows+` join part as p on p.id = r.id
+ where p.tracking = 'unit' and r.tracking <> 'unit' and exists (select from unit as u where u.part_id = p.id)`, v).Scan(&whole).Error; err != nil {
+		return err
+	}
+	for i, e := range in {
+		if slices.Contains(whole, e.PartID) {
+			bad = append(bad, &fault.Error{Kind: fault.Conflict, Field: at(i, "tracking"), Value: e.Tracking, Msg: "units of this part are recorded one by one; it stays unit"})
+		}
+	}
+	if err := fault.Collect(bad...); err != nil {
+		return err
+	}
+	err = tx.Exec(`
+update part as p set version = p.version + 1, measured_in = r.measured, bought_in = r.bought, pack = r.pack, container = r.container, tracking = r.tracking, shelf_months = r.shelf, open_months = r.open,
+       repairable = r.repairable, weight_kg = r.kg, weight_typed = r.typed, hazard = r.hazard, abc = r.abc`+stockingRows+`
+ where p.id = r.id`, v).Error
+	if err != nil {
+		return err
+	}
+	return setAliases(tx, in)
+}
+
+// seenAt holds parts against the versions that were seen of them, and locks them.
+func seenAt(tx *gorm.DB, in []Restocking, v map[string]any) error {
+	var found []struct {
+		ID      uuid.UUID
+		Version int
+	}
+	if err := tx.Raw(`select id, version from part where id in (select r.id`+stockingRows+`) order by id for update`, v).Scan(&found).Error; err != nil {
+		return err
+	}
+	now := map[uuid.UUID]int{}
+	for _, f := range found {
+		now[f.ID] = f.Version
+	}
+	twice := map[uuid.UUID]bool{}
+	for _, e := range in {
+		switch version, there := now[e.PartID]; {
+		case !there:
+			return fault.Missing("part", e.PartID.String())
+		case version != e.Version:
+			return fault.Outdated("part", e.Version, version)
+		case twice[e.PartID]:
+			return fault.Field("items", len(in), "names one part twice")
+		}
+		twice[e.PartID] = true
+	}
+	return nil
+}
+
+// check finds what no part can be counted or kept like.
+func (in StockingEdit) check() (weighed, *fault.Error) {
 	weight, bad := mass(in.Weight)
 	if bad != nil {
-		return Stocking{}, bad
+		return weight, bad
 	}
 	switch {
 	case !slices.Contains([]string{"unit", "lot", "lot_expiry", "kit", "bulk", "none"}, in.Tracking):
-		return Stocking{}, fault.Field("tracking", in.Tracking, "is unit, lot, lot_expiry, kit, bulk or none")
+		bad = fault.Field("tracking", in.Tracking, "is unit, lot, lot_expiry, kit, bulk or none")
 	case in.OpenMonths != nil && in.Container == nil && in.Tracking != "lot_expiry":
-		return Stocking{}, fault.Field("open_months", *in.OpenMonths, "is given for what is opened: with a container, or tracked as lot_expiry")
+		bad = fault.Field("open_months", *in.OpenMonths, "is given for what is opened: with a container, or tracked as lot_expiry")
 	case in.Tracking == "unit" && !in.Pack.Whole():
-		return Stocking{}, fault.Field("pack", in.Pack, "is a whole number of what is tracked by unit")
+		bad = fault.Field("pack", in.Pack, "is a whole number of what is tracked by unit")
 	}
-	if err := bump(tx, "part", "part", part, version); err != nil {
-		return Stocking{}, err
-	}
-	was, err := pgdb.One[Stocking](tx, "part", part.String(), stockings, map[string]any{"id": part})
-	if err != nil {
-		return was, err
-	}
-	if was.Tracking == "unit" && in.Tracking != "unit" {
-		of, err := pgdb.ID(tx, `select id from unit where part_id = ? limit 1`, part)
-		if err != nil {
-			return was, err
-		}
-		if of != uuid.Nil {
-			return was, &fault.Error{Kind: fault.Conflict, Field: "tracking", Value: in.Tracking, Msg: "units of this part are recorded one by one; it stays unit"}
-		}
-	}
-	err = tx.Exec(`
-update part set measured_in = @measured, bought_in = @bought, pack = @pack, container = @container, tracking = @tracking, shelf_months = @shelf, open_months = @open,
-       repairable = @repairable, weight_kg = @kg, weight_typed = @typed, hazard = @hazard, abc = @abc
- where id = @id`, map[string]any{"id": part, "measured": in.MeasuredIn, "bought": in.BoughtIn, "pack": in.Pack, "container": in.Container, "tracking": in.Tracking,
-		"shelf": in.ShelfMonths, "open": in.OpenMonths, "repairable": in.Repairable, "kg": weight.si, "typed": weight.typed,
-		"hazard": strings.TrimSpace(in.Hazard), "abc": in.ABC}).Error
-	if err != nil {
-		return was, err
-	}
-	if err := setAliases(tx, part, in.Aliases); err != nil {
-		return was, err
-	}
-	return pgdb.One[Stocking](tx, "part", part.String(), stockings, map[string]any{"id": part})
+	return weight, bad
 }
 
 type weighed struct {
@@ -135,27 +228,38 @@ func mass(t *measure.Typed) (weighed, *fault.Error) {
 	return weighed{&m.SI, &m.Typed}, nil
 }
 
-// setAliases makes the other numbers of a part those given.
-func setAliases(tx *gorm.DB, part uuid.UUID, all []Alias) error {
+// setAliases makes the other numbers of parts those given.
+func setAliases(tx *gorm.DB, in []Restocking) error {
 	type row struct {
 		ID     uuid.UUID `json:"id"`
+		PartID uuid.UUID `json:"part_id"`
 		Number string    `json:"number"`
 		Kind   string    `json:"kind"`
 	}
-	rows := make([]row, len(all))
-	for i, a := range all {
-		rows[i] = row{pgdb.NewID(), strings.TrimSpace(a.Number), a.Kind}
+	rows, parts := []row{}, make([]uuid.UUID, len(in))
+	for i, e := range in {
+		parts[i] = e.PartID
+		for _, a := range e.Aliases {
+			rows = append(rows, row{pgdb.NewID(), e.PartID, strings.TrimSpace(a.Number), a.Kind})
+		}
 	}
-	doc, err := json.Marshal(rows)
+	text, err := json.Marshal(rows)
 	if err != nil {
 		return err
 	}
-	v := map[string]any{"part": part, "rows": string(doc)}
-	const given = ` from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, number text, kind text)`
-	if err := tx.Exec(`delete from part_alias as a where a.part_id = @part and not exists (select`+given+` where r.number = a.number and r.kind = a.kind)`, v).Error; err != nil {
+	of, err := json.Marshal(parts)
+	if err != nil {
+		return err
+	}
+	v := map[string]any{"parts": string(of), "rows": string(text)}
+	const given = ` from jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, part_id uuid, number text, kind text)`
+	err = tx.Exec(`
+delete from part_alias as a
+ where a.part_id in (select cast(n as uuid) from jsonb_array_elements_text(cast(@parts as jsonb)) as n) and not exists (select`+given+` where r.part_id = a.part_id and r.number = a.number and r.kind = a.kind)`, v).Error
+	if err != nil {
 		return err
 	}
 	return tx.Exec(`
-insert into part_alias (id, part_id, number, kind) select id, @part, number, kind`+given+`
- where not exists (select from part_alias as a where a.part_id = @part and a.number = r.number and a.kind = r.kind)`, v).Error
+insert into part_alias (id, part_id, number, kind) select r.id, r.part_id, r.number, r.kind`+given+`
+ where not exists (select from part_alias as a where a.part_id = r.part_id and a.number = r.number and a.kind = r.kind)`, v).Error
 }

@@ -22,7 +22,7 @@ type listsPage struct {
 // Total counts what the list would add and change.
 func (g listsPage) Total() int { return g.Done.Added + g.Done.Changed }
 
-var listWords = map[string]string{"catalogue": "how parts are counted and kept", "stock": "what was counted where", "orders": "orders to draft"}
+var listWords = map[string]string{"catalogue": "how parts are counted and kept", "stock": "how much lies where", "orders": "what is ordered of whom"}
 
 func lists(v visit, s *sheet) listsPage {
 	return listsPage{sheet: s, Tabs: stockTabs(v, "/stock"), Kinds: optionsIn(listWords, exchange.GoodsKinds()...)}
@@ -40,7 +40,7 @@ func (p *pages) listsSheet(v visit) (*sheet, error) {
 	}
 	return &sheet{Title: "Lists in and out", Verb: "Look at the list", look: "lists", Fields: []*field{
 		{Name: "kind", Label: "What the list holds", Short: "The kind", Kind: "radio", Options: kinds},
-		{Name: "file", Label: "Spreadsheet", Short: "The file", Kind: "table", Hint: "CSV, or the first sheet of an XLSX workbook that has the heads of an export; at most " + sizeWords(exchange.MaxFile) + "."},
+		{Name: "file", Label: "Spreadsheet", Short: "The file", Kind: "table", Hint: "CSV, or an XLSX workbook, of which the first sheet with the heads of an export is read. Begin with a list from below. At most " + sizeWords(exchange.MaxFile) + "."},
 		{Name: "dates", Label: "Dates such as 3/5/2027 are", Short: "The order", Kind: "choice", Optional: true,
 			Options: []option{{"", "as the list itself shows"}, {exchange.DayFirst, "day first: 3 May"}, {exchange.MonthFirst, "month first: 5 March"}}},
 	}}, nil

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/xuri/excelize/v2"
 	"golang.org/x/net/html"
 	"gorm.io/gorm"
 
@@ -579,6 +581,15 @@ func TestKeepingTheCatalogueByPage(t *testing.T) {
 	}
 }
 
+func workbookOf(t *testing.T, book *excelize.File) string {
+	t.Helper()
+	b, err := book.WriteToBuffer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
 // What was counted, what is to be ordered and how parts are kept come in as lists, row by row
 // or not at all, and what goes out comes in again without a change.
 func TestListsAboutStockInAndOut(t *testing.T) {
@@ -616,6 +627,9 @@ func TestListsAboutStockInAndOut(t *testing.T) {
 	// two rows are new, one is as it was, one differs within what may differ for nobody: it waits for a second person
 	good := "Location;Part number;Batch;Counted;Expires\nWH;MW-30112;F9;6;30.06.2029\nV2;MW-22004;;12;\nWH;MW-22004;;120;\nV1;MW-22004;;5;\n"
 	dry := try(s.asClerk, "stock", good)
+	if said := bare(dry.body); !strings.Contains(said, "A count of V1 would stay open") || strings.Contains(said, "Count 1") {
+		t.Errorf("what is only looked at names a count: %s", said)
+	}
 	if dry.status != 200 || !strings.Contains(bare(dry.body), "Write 3 rows") || s.count(t, moved) != before {
 		t.Fatalf("%d %s", dry.status, bare(dry.body))
 	}
@@ -623,10 +637,35 @@ func TestListsAboutStockInAndOut(t *testing.T) {
 	if done.status != 200 || !strings.Contains(bare(done.body), "stays open: 1 of its lines") || s.free(t, s.other, s.nut) != "12" || s.free(t, s.van, s.nut) != "6" {
 		t.Errorf("%d %s; %s in V2, %s in V1", done.status, bare(done.body), s.free(t, s.other, s.nut), s.free(t, s.van, s.nut))
 	}
+	// the same list again waits for the same count, and opens none beside it
+	counts := "select count(*)::int as n from stock_count"
+	one := s.count(t, counts)
+	if again := try(s.asClerk, "stock", good); again.status != 200 || !strings.Contains(bare(again.body), "is open and has one of these rows already") || !strings.Contains(bare(again.body), "Everything in it is on record already") || s.count(t, counts) != one {
+		t.Errorf("the same list again: %d %s", again.status, bare(again.body))
+	}
+	for row, says := range map[string]string{"WH;MW-30112;F9;6;2030-01-31": "differs from the last day of lot F9 on record, 2029-06-30", "WH;MW-22004;;120;2030-01-31": "for parts that are kept by lot", "WH;MW-30112;F9;7;2030-01-31": "differs from the last day"} {
+		if got := try(s.asClerk, "stock", "Location;Part;Lot;Amount;Last day\n"+row+"\n"); got.status != 422 || !strings.Contains(bare(got.body), says) || !strings.Contains(bare(got.body), "row 2, last day") {
+			t.Errorf("%s: %d %s", row, got.status, bare(got.body))
+		}
+	}
+	const january = "Jan-1,QDW,WH,MW-22004,50,2027-01-15,0.42,USD,for January\nJan-1,qdw,wh,MW-13001,3,,,,\n"
+	if bad := try(s.asManager, "orders", "order,supplier,location,part,amount,price,currency\nJ,QDW,WH,MW-22004,50,0.425,USD\nJ,QDW,WH,MW-13001,5,7,\n"); bad.status != 422 || !strings.Contains(bare(bad.body), "more than the 2 decimals of USD") || !strings.Contains(bare(bad.body), "row 3, currency") {
+		t.Errorf("prices: %d %s", bad.status, bare(bad.body))
+	}
 	if again := try(s.asClerk, "orders", "order,supplier,location,part,amount,needed on,price,currency,note\nJan-1,QDW,WH,MW-22004,50,2027-01-15,0.42,USD,for January\nJan-1,qdw,wh,MW-13001,3,,,,\n"); again.status != 200 {
 		t.Fatalf("%d %s", again.status, bare(again.body))
 	} else if got := accept(s.asClerk, again.body); got.status != 200 || s.count(t, "select count(*)::int as n from supplier_order where note = 'Jan-1: for January' and state = 'draft'") != 1 {
 		t.Errorf("%d %s", got.status, bare(got.body))
+	}
+	heads := "order,supplier,location,part,amount,needed on,price,currency,note\n"
+	if got := try(s.asManager, "orders", heads+january); got.status != 200 || !strings.Contains(bare(got.body), "Everything in it is on record already") {
+		t.Errorf("the same order again: %d %s", got.status, bare(got.body))
+	}
+	for row, says := range map[string]string{"Jan-1,QDW,WH,MW-22004,100,,,,": "row 2, amount", "Jan-1,QDW,WH,MW-22009,1,,,,": "row 2, part", "Jan-1,QDW,WH,MW-22004,50,2027-02-15,,,": "row 2, needed on", "Jan-1,QDW,WH,MW-22004,50,,0.43,USD,": "row 2, price",
+		"Jan-1,QDW,V1,MW-22004,50,,,,": "row 2, location", "Jan-1,QDW,WH,MW-22004,50,,,,\nJan-1,QDW,WH,MW-22004,50,,,,": "row 3, part"} {
+		if got := try(s.asManager, "orders", heads+row+"\n"); got.status != 422 || !strings.Contains(bare(got.body), says) || !strings.Contains(bare(got.body), "differs from order PO-") {
+			t.Errorf("another order under the same label, %s: %d %s", row, got.status, bare(got.body))
+		}
 	}
 	if got := try(s.asClerk, "orders", "order,supplier,location,part,amount\nX,QDW,WH,MW-22004,7\n"); got.status != 422 || !strings.Contains(bare(got.body), "no whole number of packs") {
 		t.Errorf("%d %s", got.status, bare(got.body))
@@ -649,6 +688,33 @@ func TestListsAboutStockInAndOut(t *testing.T) {
 	book := s.asManager.get("/stock/lists.xlsx")
 	if back := try(s.asManager, "catalogue", book.body); book.status != 200 || back.status != 200 || !strings.Contains(bare(back.body), "Everything in it is on record already") {
 		t.Errorf("the workbook does not come back: %d, %d %s", book.status, back.status, bare(back.body))
+	}
+	// a title page before the list, longer than one looks for heads
+	cover := excelize.NewFile()
+	for i := range 60 {
+		if err := cover.SetCellValue("Sheet1", fmt.Sprintf("A%d", i+1), "What this is about"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := try(s.asClerk, "stock", workbookOf(t, cover)); got.status != 422 || !strings.Contains(bare(got.body), "one of the first 40 rows of any sheet has the heads of") {
+		t.Errorf("a workbook without a list: %d %s", got.status, bare(got.body))
+	}
+	if _, err := cover.NewSheet("List"); err != nil {
+		t.Fatal(err)
+	}
+	for i, row := range [][]any{{"Location", "Part", "Amount"}, {"WH", "MW-22004", 120}} {
+		if err := cover.SetSheetRow("List", fmt.Sprintf("A%d", i+1), &row); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := try(s.asClerk, "stock", workbookOf(t, cover)); got.status != 200 || !strings.Contains(bare(got.body), "Everything in it is on record already") {
+		t.Errorf("a list behind its title page: %d %s", got.status, bare(got.body))
+	}
+	if got := try(s.asClerk, "stock", strings.Repeat("about this\n", 60)); got.status != 422 || !strings.Contains(bare(got.body), "one of the first 40 rows has the heads of") {
+		t.Errorf("a text: %d %s", got.status, bare(got.body))
+	}
+	if got := try(s.asClerk, "stock", "location,part,amount\nWH,M\aW,1\n"); got.status != 422 || !strings.Contains(bare(got.body), "names no part on record") {
+		t.Errorf("a bell in a number: %d %s", got.status, bare(got.body))
 	}
 	for _, path := range []string{"/stock/lists", "/stock/lists/stock.csv", "/stock/lists.xlsx"} {
 		if got := s.asOwner.get(path); got.status != 403 {
