@@ -29,7 +29,7 @@ var may = map[string][]string{
 	"internal/pgdb":                  {"internal/fault"},
 	"internal/pgdb/cluster":          {},
 	"internal/pgtest":                {"internal/access", "internal/fault", "internal/pgdb", "internal/pgdb/cluster"},
-	"internal/access":                {"internal/fault", "internal/pgdb"},
+	"internal/access":                {"internal/fault", "internal/measure", "internal/pgdb"},
 	"internal/assets":                {"internal/access", "internal/assets/supply", "internal/fault", "internal/ident", "internal/measure", "internal/pgdb"},
 	"internal/assets/supply":         {"internal/fault"},
 	"internal/assets/meters":         {"internal/access", "internal/fault", "internal/pgdb"},

@@ -145,6 +145,7 @@ var captions = []struct{ name, says string }{
 	{"account", "One's own account"},
 	{"calendar-new", "An address for one's own calendar"},
 	{"letters", "Daily letters"},
+	{"account-units", "In which units one reads"},
 	{"drawings", "Every drawing in all its states"},
 	{"problems", "What problems mean"},
 	{"reference", "The API reference"},

@@ -248,6 +248,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "account", as: technician, page: at("/account")},
 		{name: "calendar-new", as: owner, page: at("/account/calendars/new")},
 		{name: "letters", as: owner, page: at("/account/letters")},
+		{name: "account-units", as: technician, page: at("/account/units")},
 		{name: "password", as: technician, page: at("/account/password")},
 		{name: "not-found", as: owner, page: at("/sites/00000000-0000-7000-8000-000000000009")},
 		{name: "problems", page: at("/problems")},

@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 
 	"spindlebook/internal/fault"
+	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
 )
 
@@ -42,9 +43,10 @@ type Actor struct {
 	Name         string
 	Roles        []string
 	Capabilities []Capability
-	Everywhere   bool        // one of the distributor's own: every site is in scope
-	Sites        []uuid.UUID // otherwise the sites in scope, for some time at least
-	Customers    []uuid.UUID // and the customers whose people they are
+	Everywhere   bool           // one of the distributor's own: every site is in scope
+	Sites        []uuid.UUID    // otherwise the sites in scope, for some time at least
+	Customers    []uuid.UUID    // and the customers whose people they are
+	Units        measure.System // in which they like to read
 }
 
 // System acts where no person or program does: at start, before a sign-in, on a tick.
@@ -83,7 +85,8 @@ select a.id, a.kind, a.name,
        actor_sees_all() as everywhere,
        actor_site_ids() as sites,
        actor_customer_ids() as customers,
-       coalesce((select c.epoch from credential as c where c.actor_id = a.id), 0) as epoch
+       coalesce((select c.epoch from credential as c where c.actor_id = a.id), 0) as epoch,
+       coalesce((select f.units from person_preference as f where f.actor_id = a.id), 'as_entered') as units
   from actor as a
  where a.id = current_actor()
    and a.disabled_at is null`
@@ -97,6 +100,7 @@ type loaded struct {
 	Sites        []uuid.UUID
 	Customers    []uuid.UUID
 	Epoch        int
+	Units        measure.System
 }
 
 // Load gives the actor with their rights as of now, and the count of passwords
@@ -111,7 +115,7 @@ func Load(ctx context.Context, db *pgdb.DB, id uuid.UUID) (Actor, int, error) {
 	}
 	f := found[0]
 	return Actor{ID: f.ID, Kind: f.Kind, Name: f.Name, Roles: f.Roles, Capabilities: f.Capabilities,
-		Everywhere: f.Everywhere, Sites: f.Sites, Customers: f.Customers}, f.Epoch, nil
+		Everywhere: f.Everywhere, Sites: f.Sites, Customers: f.Customers, Units: f.Units}, f.Epoch, nil
 }
 
 // Page asks for a part of a list: at most Limit rows that come after the row

@@ -3,11 +3,13 @@ package access
 import (
 	"context"
 	"net/mail"
+	"slices"
 	"strings"
 
 	"gorm.io/gorm"
 
 	"spindlebook/internal/fault"
+	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
 )
 
@@ -17,6 +19,8 @@ type Preference struct {
 	Digest     bool   // a letter each day about what presses
 	DigestHour int    // from which hour of their day on it is sent
 	Zone       string // whose hours these are
+	// In which units pages show what was entered in others. Blank leaves what was chosen before.
+	Units measure.System
 }
 
 // PreferenceOf gives what the actor has chosen. Who has chosen nothing gets no letter;
@@ -24,7 +28,7 @@ type Preference struct {
 func PreferenceOf(ctx context.Context, db *pgdb.DB, who Actor) (Preference, error) {
 	return pgdb.ReadOne[Preference](ctx, db, who.ID, "account", who.ID.String(), `
 select coalesce(f.email, case when p.login like '%_@_%' then p.login end, '') as email, coalesce(f.digest, false) as digest, coalesce(f.digest_hour, 6)::integer as digest_hour,
-       coalesce(f.zone, (select s.zone from site as s where @everywhere or s.id = any (@sites) order by s.code limit 1), 'UTC') as zone
+       coalesce(f.zone, (select s.zone from site as s where @everywhere or s.id = any (@sites) order by s.code limit 1), 'UTC') as zone, coalesce(f.units, 'as_entered') as units
   from actor as a
   left join person as p on p.actor_id = a.id
   left join person_preference as f on f.actor_id = a.id
@@ -55,11 +59,16 @@ func SetPreference(tx *gorm.DB, who Actor, in Preference) (Preference, error) {
 	if !zones.Know(in.Zone) {
 		faults = append(faults, fault.Field("zone", in.Zone, "is a time zone by the IANA names, such as America/Chicago"))
 	}
+	if in.Units != "" && !slices.Contains(measure.Systems, in.Units) {
+		faults = append(faults, fault.Field("units", string(in.Units), "is one of as_entered, metric, us"))
+	}
 	if err := fault.Collect(faults...); err != nil {
 		return in, err
 	}
-	return in, tx.Exec(`
-insert into person_preference (actor_id, email, digest, digest_hour, zone) values (@who, @email, @digest, @hour, @zone)
-on conflict (actor_id) do update set email = excluded.email, digest = excluded.digest, digest_hour = excluded.digest_hour, zone = excluded.zone`,
-		map[string]any{"who": who.ID, "email": in.Email, "digest": in.Digest, "hour": in.DigestHour, "zone": in.Zone}).Error
+	return in, tx.Raw(`
+insert into person_preference as f (actor_id, email, digest, digest_hour, zone, units) values (@who, @email, @digest, @hour, @zone, coalesce(nullif(@units, ''), 'as_entered'))
+on conflict (actor_id) do update set email = excluded.email, digest = excluded.digest, digest_hour = excluded.digest_hour, zone = excluded.zone,
+       units = coalesce(nullif(@units, ''), f.units)
+returning units`,
+		map[string]any{"who": who.ID, "email": in.Email, "digest": in.Digest, "hour": in.DigestHour, "zone": in.Zone, "units": string(in.Units)}).Scan(&in.Units).Error
 }

@@ -28,6 +28,7 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/digest"
+	"spindlebook/internal/measure"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
@@ -433,7 +434,7 @@ func TestPreferencesAreOnesOwn(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t)
 	p, err := access.PreferenceOf(ctx, h.db, h.al)
-	if err != nil || p != (access.Preference{Email: "al@wash.example", DigestHour: 6, Zone: "America/Chicago"}) {
+	if err != nil || p != (access.Preference{Email: "al@wash.example", DigestHour: 6, Zone: "America/Chicago", Units: measure.AsEntered}) {
 		t.Errorf("put forward: %+v, %v", p, err)
 	}
 	if p, err = access.PreferenceOf(ctx, h.db, h.theo); err != nil || !p.Digest {
@@ -449,10 +450,21 @@ func TestPreferencesAreOnesOwn(t *testing.T) {
 		"email":       {Email: "not an address", Zone: "UTC"},
 		"digest_hour": {DigestHour: 24, Zone: "UTC"},
 		"zone":        {Zone: "Mars/Olympus"},
+		"units":       {Zone: "UTC", Units: "cubits"},
 	} {
 		err := h.db.InTx(ctx, h.al.ID, func(tx *gorm.DB) error { _, err := access.SetPreference(tx, h.al, bad); return err })
 		if err == nil || !strings.Contains(err.Error(), field) {
 			t.Errorf("%s: %v", field, err)
+		}
+	}
+	// units are chosen by themselves, and stay where they are not spoken of
+	for _, c := range []struct{ sent, want measure.System }{{"", measure.AsEntered}, {measure.Metric, measure.Metric}, {"", measure.Metric}, {measure.US, measure.US}} {
+		kept := pgtest.Done(h.t, h.db, h.al, func(tx *gorm.DB) (access.Preference, error) {
+			return access.SetPreference(tx, h.al, access.Preference{Zone: "UTC", Units: c.sent})
+		})
+		who, _, err := access.Load(ctx, h.db, h.al.ID)
+		if err != nil || kept.Units != c.want || who.Units != c.want {
+			t.Errorf("%q is kept as %q and read as %q, %v", c.sent, kept.Units, who.Units, err)
 		}
 	}
 	for _, bad := range []access.Preference{{Digest: true, Zone: "UTC"}, {Email: "Al <al@wash.example>", Zone: "UTC"}, {Email: "a@b\r\nBcc: c@d", Zone: "UTC"}, {Zone: "Local"}, {Zone: "right/UTC"}, {Zone: ""}, {DigestHour: -1, Zone: "UTC"}} {

@@ -10,6 +10,7 @@ import (
 	"spindlebook/internal/diary"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi/gen"
+	"spindlebook/internal/measure"
 )
 
 func calendarOut(c diary.Calendar) gen.Calendar {
@@ -49,7 +50,8 @@ func (s *Server) RevokeCalendar(ctx context.Context, r gen.RevokeCalendarRequest
 }
 
 func preferenceOut(p access.Preference) gen.Preference {
-	return gen.Preference{Email: p.Email, Digest: p.Digest, DigestHour: p.DigestHour, Zone: p.Zone}
+	units := gen.PreferenceUnits(p.Units)
+	return gen.Preference{Email: p.Email, Digest: p.Digest, DigestHour: p.DigestHour, Zone: p.Zone, Units: &units}
 }
 
 // GetPreference says how whoever asks wants to be told.
@@ -65,7 +67,11 @@ func (s *Server) GetPreference(ctx context.Context, _ gen.GetPreferenceRequestOb
 // ReplacePreference keeps how whoever asks wants to be told.
 func (s *Server) ReplacePreference(ctx context.Context, r gen.ReplacePreferenceRequestObject) (gen.ReplacePreferenceResponseObject, error) {
 	p, err := write(ctx, s, func(tx *gorm.DB, who access.Actor, _ time.Time) (access.Preference, error) {
-		return access.SetPreference(tx, who, access.Preference{Email: r.Body.Email, Digest: r.Body.Digest, DigestHour: r.Body.DigestHour, Zone: r.Body.Zone})
+		in := access.Preference{Email: r.Body.Email, Digest: r.Body.Digest, DigestHour: r.Body.DigestHour, Zone: r.Body.Zone}
+		if r.Body.Units != nil {
+			in.Units = measure.System(*r.Body.Units)
+		}
+		return access.SetPreference(tx, who, in)
 	})
 	return gen.ReplacePreference200JSONResponse(preferenceOut(p)), err
 }

@@ -74,6 +74,8 @@ func Of(q Quantity, t Typed, field string) (Measure, *fault.Error) {
 // of the first of its kind: psi and lbf.ft as in NIST SP 811, appendix B.8.
 var alike = []map[string]float64{
 	factor[Length],
+	factor[Speed],
+	factor[Mass],
 	{"kPa": 1, "bar": 100, "psi": 6.894757},
 	{"N.m": 1, "lbf.ft": 1.355818},
 	{"N": 1, "lbf": 4.448222},

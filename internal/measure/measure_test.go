@@ -1,6 +1,7 @@
 package measure_test
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -115,4 +116,69 @@ func TestConvert(t *testing.T) {
 			t.Errorf("1 %s is said to be %v %s", c[0], got, c[1])
 		}
 	}
+}
+
+// What was entered is shown in the reader's units a digit finer than it was entered. The factors
+// are those of NIST SP 811 (2008), appendix B.8; how finely follows from the last digit.
+func TestShownInTheReadersUnits(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		in    measure.System
+		typed string
+		shown string
+	}{
+		{measure.Metric, "110 ft", "33.53 m"}, // 33.528
+		{measure.Metric, "38.5 ft", "11.735 m"},
+		{measure.Metric, "1.375 in", "34.925 mm"}, {measure.Metric, "1.5 in", "38.1 mm"},
+		{measure.Metric, "2.0005 in", "50.8127 mm"},
+		{measure.Metric, "3 in", "76 mm"}, // an inch more or less is 25 mm
+		{measure.Metric, "98 lb", "44.45 kg"},
+		{measure.Metric, "60 psi", "4.137 bar"}, // 4.136854
+		{measure.Metric, "20 lbf.ft", "27.1 N.m"},
+		{measure.Metric, "212 F", "100 C"}, {measure.Metric, "0 F", "-17.78 C"}, {measure.Metric, "-40 F", "-40 C"},
+		{measure.Metric, "-3 ft", "-0.91 m"},
+		{measure.Metric, "0 ft", "0 m"},
+		{measure.US, "35 mm", "1.378 in"}, // 1.377953
+		{measure.US, "75 mm", "2.953 in"}, {measure.US, "75.0 mm", "2.9528 in"},
+		{measure.US, "30 m", "98.4 ft"}, {measure.US, "6 m/min", "19.7 ft/min"}, {measure.US, "0.1 m/s", "20 ft/min"},
+		{measure.US, "4.1 bar", "59.5 psi"}, {measure.US, "410 kPa", "59.47 psi"},
+		{measure.US, "27 N.m", "19.91 lbf.ft"},
+		{measure.US, "100 C", "212 F"}, {measure.US, "20.5 C", "68.9 F"},
+		{measure.US, "44.5 kg", "98.11 lb"},
+	} {
+		if got, changed := c.in.Show(c.typed); got != c.shown || !changed {
+			t.Errorf("%s in %s is %q, %v; want %q", c.typed, c.in, got, changed, c.shown)
+		}
+	}
+	for _, in := range measure.Systems {
+		// a thread as it is marked, a word, and what is the same everywhere
+		for _, typed := range []string{"5/8-11 UNC", "M12 x 1.75", "pass", "", "12", "480 V", "90 mL", "5000 h", "1-3/8 in", "24VDC"} {
+			if got, changed := in.Show(typed); got != typed || changed {
+				t.Errorf("%q in %s became %q", typed, in, got)
+			}
+		}
+	}
+	for _, typed := range []string{"110 ft", "35 mm", "60 psi"} {
+		if got, changed := measure.AsEntered.Show(typed); got != typed || changed {
+			t.Errorf("%q was entered, %q is shown", typed, got)
+		}
+	}
+	if got := measure.Metric.ShowValue(45, "psi"); got != "3.103 bar" {
+		t.Errorf("45 psi: %s", got)
+	}
+	// whatever is shown lies within half of the last digit that was entered
+	rapid.Check(t, func(t *rapid.T) {
+		unit := rapid.SampledFrom([]string{"ft", "in", "ft/min", "lb", "oz", "psi", "lbf.ft", "lbf", "gal", "F"}).Draw(t, "unit")
+		typed := measure.Typed{Value: float64(rapid.IntRange(-100000, 100000).Draw(t, "hundredths")) / 100, Unit: unit}
+		text := fmt.Sprintf("%.2f %s", typed.Value, unit)
+		shown, changed := measure.Metric.Show(text)
+		back, ok := measure.Parse(shown)
+		if !ok || !changed {
+			t.Fatalf("%s is shown as %q", text, shown)
+		}
+		again, ok := measure.Convert(back.Value, back.Unit, unit)
+		if !ok || math.Abs(again-typed.Value) > 0.00501 {
+			t.Fatalf("%s is shown as %s, which is %v", text, shown, again)
+		}
+	})
 }

@@ -447,6 +447,7 @@ var meaning = map[string]fault.Error{
 	"calendar_address_site_fk":                {Field: "site_id", Msg: "names no site"},
 	"calendar_address_person_fk":              {Field: "person_id", Msg: "names nobody who can go"},
 	"person_preference_hour_real":             {Field: "digest_hour", Msg: "lies between 0 and 23"},
+	"person_preference_units_known":           {Field: "units", Msg: "is one of as_entered, metric, us"},
 	"person_preference_digest_goes_somewhere": {Field: "email", Msg: "is needed: the letter has to go somewhere"},
 	"calendar_address_of_one":                 {Field: "shows", Msg: "goes with site_id for site, person_id for person, and neither for all"},
 

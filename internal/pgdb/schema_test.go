@@ -216,7 +216,7 @@ var mayChange = map[string]string{
 	"role_grant":          "insert update(ends_at)",
 	"program_token":       "insert update(revoked_at)",
 	"entry_link":          "insert update(used_at) delete",
-	"person_preference":   "insert update(digest digest_hour email zone)",
+	"person_preference":   "insert update(digest digest_hour email units zone)",
 	"digest_day":          "insert update(claimed_at ended_at fault state tries)",
 	"calendar_address":    "insert update(changed_at content_hash read_at revoked_at)",
 	"sessions":            "insert update(data expiry token) delete",

@@ -192,7 +192,8 @@ type account struct {
 	Staff  bool // of the distributor
 	Clock  clock
 	Wants  access.Preference
-	Mail   bool // letters are sent at all
+	Units  string // in which they read, in words
+	Mail   bool   // letters are sent at all
 	// Addresses for calendar programs, and one that was made in this very request.
 	Calendars []diary.Calendar
 	Secret    *secret
@@ -210,6 +211,7 @@ func (p *pages) showAccount(v visit, told *secret) error {
 	if a.Wants, err = access.PreferenceOf(v.ctx, p.db, v.who); err != nil {
 		return err
 	}
+	a.Units = systemWords[a.Wants.Units]
 	if a.Calendars, err = diary.Own(v.ctx, p.db, v.who); err != nil {
 		return err
 	}

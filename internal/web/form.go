@@ -200,6 +200,7 @@ func (s *sheet) unfold() {
 
 func (p *pages) showSheet(v visit, s *sheet) error {
 	s.unfold()
+	s.prefer(v.who.Units)
 	status := http.StatusOK
 	if len(s.Mend) > 0 {
 		status = http.StatusUnprocessableEntity

@@ -278,8 +278,12 @@ func (g jobPage) answered(e record.Entry) answered {
 			a.Values = append(a.Values, pair{name, value})
 		}
 	}
-	add("found", strings.TrimSpace(e.Said.Found+" "+e.Said.Unit))
-	add("left", e.Said.Left)
+	if e.Said.Found != "" {
+		add("found", strings.TrimSpace(e.Said.Found+" "+e.Said.Unit))
+	}
+	if e.Said.Left != "" {
+		add("left", strings.TrimSpace(e.Said.Left+" "+e.Said.Unit))
+	}
 	switch e.Act {
 	case record.Swap:
 		a.Outcome = "swapped a unit"
@@ -405,6 +409,9 @@ func (p *pages) answerStep(v visit) error {
 	}
 	if e.PhotoIDs, err = p.pictured(v, s, c, "photo", cutText(c.Steps[i].Label+": "+c.Steps[i].Says, 200)); err != nil {
 		return err
+	}
+	if e.Said.Found != "" || e.Said.Left != "" {
+		e.Said.Unit = sent.Get("unit")
 	}
 	for name, value := range sent {
 		if n, is := strings.CutPrefix(name, "value_"); is && strings.TrimSpace(value[0]) != "" {

@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/door"
+	"spindlebook/internal/measure"
 )
 
 //go:embed templates
@@ -21,7 +22,8 @@ var templateFiles embed.FS
 // looks are the templates, one set a page, each with the frame around it.
 type looks map[string]*template.Template
 
-func openLooks(s *static) (looks, error) {
+// openLooks reads them for those who like to read in the units of one system.
+func openLooks(s *static, in measure.System) (looks, error) {
 	funcs := template.FuncMap{
 		"asset":   s.path,
 		"caution": func() string { return assets.Caution },
@@ -32,6 +34,15 @@ func openLooks(s *static) (looks, error) {
 		"day":     dayWords,
 		"join":    strings.Join,
 		"supply":  supplyWords,
+		// what was entered with a unit, in the reader's
+		"measured": measured(in),
+		"found": func(typed string) template.HTML {
+			if _, changed := in.Show(typed); changed {
+				return measured(in)(typed)
+			}
+			return template.HTML(template.HTMLEscapeString(plainWord(typed)))
+		},
+		"unit_choices": unitChoices(in),
 		// a template takes one thing; a fact is shown with the unit that it is of
 		"on":        func(page, it any) map[string]any { return map[string]any{"Page": page, "It": it} },
 		"with_unit": func(f unitFact, u unitPage) map[string]any { return map[string]any{"Fact": f, "Unit": u} },
@@ -110,7 +121,11 @@ func (p *pages) frame(v visit, title string, page any) frame {
 // a template is still a fault and not half a page.
 func (p *pages) show(v visit, status int, look, title string, page any) error {
 	var b bytes.Buffer
-	if err := p.looks[look].ExecuteTemplate(&b, "frame", p.frame(v, title, page)); err != nil {
+	reader := v.who.Units
+	if reader == "" { // nobody is signed in
+		reader = measure.AsEntered
+	}
+	if err := p.looks[reader][look].ExecuteTemplate(&b, "frame", p.frame(v, title, page)); err != nil {
 		return err
 	}
 	v.send(status, b.Bytes())

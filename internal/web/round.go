@@ -10,6 +10,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/measure"
 	"spindlebook/internal/pm"
 )
 
@@ -53,9 +54,6 @@ type roundOf struct {
 	forms []roundForm
 }
 
-// otherUnits are what a reading may have been taken in.
-var otherUnits = map[string]string{"mm": "in", "in": "mm", "psi": "bar", "bar": "psi", "N": "lbf", "N.m": "lbf.ft", "C": "F", "L": "gal"}
-
 func (p *pages) lineRound(v visit) (roundOf, error) {
 	id, err := idOf(v, "id", "line")
 	if err != nil {
@@ -89,7 +87,7 @@ func (p *pages) walkSheet(v visit) (*sheet, error) {
 	s := &sheet{Title: "Round of line " + r.line.Code, Verb: "Record the round", look: "round", at: r.site.Location(),
 		Crumbs: []crumb{{"/sites/" + r.site.ID.String(), r.site.Name}, {"/sites/" + r.site.ID.String() + "/due", "What is due here"}}, Cancel: at}
 	for i, f := range r.sheet.Forms {
-		r.forms = append(r.forms, s.lookAt(i, f, r.sheet.Today))
+		r.forms = append(r.forms, s.lookAt(i, f, r.sheet.Today, v.who.Units))
 	}
 	if len(s.Fields) > 0 {
 		s.Fields = append(s.Fields, &field{Name: "by", Label: "Done by", Head: "Who did the round", Value: v.who.Name})
@@ -100,7 +98,7 @@ func (p *pages) walkSheet(v visit) (*sheet, error) {
 }
 
 // lookAt adds the fields of one piece of work: a thumb answers each look.
-func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date) roundForm {
+func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date, in measure.System) roundForm {
 	r := roundForm{Form: f, remark: fmt.Sprintf("r%d", i)}
 	var said []string
 	if f.Version != nil {
@@ -130,7 +128,7 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date) roundForm {
 				q.Options = append(q.Options, option{o, plainWord(o)})
 			}
 		case "number":
-			q.Kind, q.Hint = "number", limitWords(c)
+			q.Kind, q.Hint = "number", limitWords(c, in)
 			if other := otherUnits[c.Unit]; other != "" {
 				q.Kind, q.Units, q.Unit = "measure", []string{c.Unit, other}, c.Unit
 			} else if unit := unitOf(c); unit != "" && !strings.Contains(strings.ToLower(c.Prompt), unit) {
@@ -181,8 +179,11 @@ func unitOf(c pm.Check) string {
 }
 
 // limitWords says between which limits a reading is good.
-func limitWords(c pm.Check) string {
+func limitWords(c pm.Check, in measure.System) string {
 	n := func(f float64) string {
+		if other := in.In(c.Unit); other != c.Unit {
+			return in.ShowValue(f, c.Unit) + " (" + strconv.FormatFloat(f, 'g', -1, 64) + " " + c.Unit + ")"
+		}
 		return strings.TrimSpace(strconv.FormatFloat(f, 'g', -1, 64) + " " + unitOf(c))
 	}
 	low, high := c.WarnLow, c.WarnHigh

@@ -12,6 +12,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/measure"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/web/draw"
 )
@@ -238,15 +239,15 @@ func (g *sitePage) arrange(v visit, lines []assets.Line, positions []assets.Posi
 		if l.Until != nil && !l.Until.After(v.now) {
 			continue
 		}
-		g.Lines = append(g.Lines, lineOf(l, g.Site, byLine[l.ID], known))
+		g.Lines = append(g.Lines, lineOf(l, g.Site, byLine[l.ID], known, v.who.Units))
 	}
 }
 
 // lineOf draws a line with its positions.
-func lineOf(l assets.Line, s assets.Site, rows []positionRow, known map[uuid.UUID]map[string]string) lineView {
+func lineOf(l assets.Line, s assets.Site, rows []positionRow, known map[uuid.UUID]map[string]string, in measure.System) lineView {
 	view := lineView{Line: l, Positions: rows}
 	strip := draw.Strip{ID: "l" + strings.ReplaceAll(l.ID.String(), "-", "")[20:], Title: "Line " + l.Code + ", seen from above",
-		InFeet: l.LengthTyped == nil || strings.HasSuffix(*l.LengthTyped, " ft") || strings.HasSuffix(*l.LengthTyped, " in"),
+		InFeet: in == measure.US || in != measure.Metric && (l.LengthTyped == nil || strings.HasSuffix(*l.LengthTyped, " ft") || strings.HasSuffix(*l.LengthTyped, " in")),
 		Left:   occupant("left", s.DriverSide) + " side", Right: occupant("right", s.DriverSide) + " side"}
 	if l.LengthM != nil {
 		strip.Length = *l.LengthM
@@ -267,13 +268,13 @@ func lineOf(l assets.Line, s assets.Site, rows []positionRow, known map[uuid.UUI
 			view.Unplaced = append(view.Unplaced, row)
 			continue
 		}
-		strip.Items = append(strip.Items, itemOf(row, assets.ExpectedTurning(row.Position, known[row.ID])))
+		strip.Items = append(strip.Items, itemOf(row, assets.ExpectedTurning(row.Position, known[row.ID]), in))
 	}
 	view.Across, view.Upright = template.HTML(draw.Across(strip)), template.HTML(draw.Upright(strip))
 	return view
 }
 
-func itemOf(row positionRow, t assets.Turning) draw.Item {
+func itemOf(row positionRow, t assets.Turning, in measure.System) draw.Item {
 	label := row.Code
 	if _, after, ok := strings.Cut(row.Code, "/"); ok {
 		label = after
@@ -287,7 +288,8 @@ func itemOf(row positionRow, t assets.Turning) draw.Item {
 	}
 	it.Says = row.Code + " " + row.Name + ": " + say(it.State)
 	if row.AlongTyped != nil {
-		it.Says += ", at " + *row.AlongTyped
+		at, _ := in.Show(*row.AlongTyped)
+		it.Says += ", at " + at
 	}
 	if row.Duty == "brush" {
 		it.Says += ", " + row.Turn

@@ -15,6 +15,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/door"
 	"spindlebook/internal/exchange"
+	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
 )
 
@@ -40,7 +41,7 @@ type pages struct {
 	db     *pgdb.DB
 	now    func() time.Time
 	o      Options
-	looks  looks
+	looks  map[measure.System]looks // by the units in which they show measures
 	static *static
 	// files that were looked at and wait for somebody to say yes
 	waiting waiting
@@ -64,8 +65,11 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	if p.static, err = openStatic(); err != nil {
 		return err
 	}
-	if p.looks, err = openLooks(p.static); err != nil {
-		return err
+	p.looks = map[measure.System]looks{}
+	for _, in := range measure.Systems {
+		if p.looks[in], err = openLooks(p.static, in); err != nil {
+			return err
+		}
 	}
 	d.Pages(p.fault)
 	d.Engine.GET("/static/:name", p.asset)
@@ -180,6 +184,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/visits/:id/decide", p.decideSheet, p.decide)
 	p.form(g, "/visits/:id/end", p.endSheet, p.endTrip)
 	p.form(g, "/account/password", p.passwordSheet, p.changePassword)
+	p.form(g, "/account/units", p.unitsSheet, p.setUnits)
 	p.form(g, "/account/letters", p.lettersSheet, p.setLetters)
 	p.form(g, "/account/calendars/new", p.calendarSheet, p.makeCalendar)
 	p.form(g, "/account/calendars/:id/revoke", p.revokeCalendarSheet, p.revokeCalendar)

@@ -2176,6 +2176,27 @@ func (e Precision) Valid() bool {
 	}
 }
 
+// Defines values for PreferenceUnits.
+const (
+	AsEntered PreferenceUnits = "as_entered"
+	Metric    PreferenceUnits = "metric"
+	Us        PreferenceUnits = "us"
+)
+
+// Valid indicates whether the value is a known member of the PreferenceUnits enum.
+func (e PreferenceUnits) Valid() bool {
+	switch e {
+	case AsEntered:
+		return true
+	case Metric:
+		return true
+	case Us:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ReadingState.
 const (
 	ReadingStateCounts      ReadingState = "counts"
@@ -7121,9 +7142,15 @@ type Preference struct {
 	// Email Where letters go; may be empty where none are wanted.
 	Email string `json:"email"`
 
+	// Units In which units pages show lengths, speeds, weights, pressures, torques, forces, volumes and temperatures; what was entered is kept as it was. Left out it stays as it is.
+	Units *PreferenceUnits `json:"units,omitempty"`
+
 	// Zone Whose hours these are, by the IANA names.
 	Zone string `json:"zone"`
 }
+
+// PreferenceUnits In which units pages show lengths, speeds, weights, pressures, torques, forces, volumes and temperatures; what was entered is kept as it was. Left out it stays as it is.
+type PreferenceUnits string
 
 // Problem defines model for Problem.
 type Problem struct {
@@ -11623,7 +11650,7 @@ type ServerInterface interface {
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(c *gin.Context)
-	// GetPreference How one wants to be told
+	// GetPreference How one wants to be told, and in which units
 	// (GET /me/preference)
 	GetPreference(c *gin.Context)
 	// ReplacePreference Choose how to be told
@@ -36661,7 +36688,7 @@ type StrictServerInterface interface {
 	// ChangePassword Choose a new password
 	// (PUT /me/password)
 	ChangePassword(ctx context.Context, request ChangePasswordRequestObject) (ChangePasswordResponseObject, error)
-	// GetPreference How one wants to be told
+	// GetPreference How one wants to be told, and in which units
 	// (GET /me/preference)
 	GetPreference(ctx context.Context, request GetPreferenceRequestObject) (GetPreferenceResponseObject, error)
 	// ReplacePreference Choose how to be told

@@ -45,7 +45,7 @@ create policy calendar_address_own on calendar_address to spindlebook_app
 create trigger calendar_address_trail after insert or update of revoked_at or delete on calendar_address for each row execute function write_trail();
 grant select, insert, update (revoked_at, content_hash, changed_at, read_at) on calendar_address to spindlebook_app;
 
--- How somebody wants to be told.
+-- How somebody wants to be told, and in which units.
 create table person_preference (
   actor_id    uuid constraint person_preference_pk primary key constraint person_preference_actor_fk references actor,
   email       text not null default '',
@@ -53,6 +53,7 @@ create table person_preference (
   digest      boolean not null,
   digest_hour smallint not null constraint person_preference_hour_real check (digest_hour between 0 and 23),
   zone        text not null,
+  units       text not null default 'as_entered' constraint person_preference_units_known check (units in ('as_entered', 'metric', 'us')),
   constraint person_preference_digest_goes_somewhere check (not digest or email <> '')
 );
 create index person_preference_digest_ix on person_preference (digest_hour) where digest;
@@ -74,7 +75,7 @@ alter table person_preference enable row level security;
 create policy person_preference_own on person_preference to spindlebook_app
   using ((select actor_may('administer')) or actor_id = (select current_actor()));
 create trigger person_preference_trail after insert or update or delete on person_preference for each row execute function write_trail();
-grant select, insert, update (email, digest, digest_hour, zone) on person_preference to spindlebook_app;
+grant select, insert, update (email, digest, digest_hour, zone, units) on person_preference to spindlebook_app;
 alter table digest_day enable row level security;
 create policy digest_day_kept on digest_day to spindlebook_app using ((select actor_may('administer')));
 grant select, insert, update (state, tries, claimed_at, ended_at, fault) on digest_day to spindlebook_app;
