@@ -1,8 +1,10 @@
 package web
 
 import (
+	"maps"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +22,14 @@ type faultPage struct {
 	Next   string // what helps
 	Links  []crumb
 	Mine   bool // it is in our log
+	// What was typed into a form that could not be taken, to be sent again from here.
+	Again *again
+}
+
+// again is a form that is sent once more as it was.
+type again struct {
+	Path   string
+	Values []pair
 }
 
 // fault shows a fault to people. Nobody signed in is no fault to show: the
@@ -49,6 +59,11 @@ func (p *pages) fault(c *gin.Context, status int, f *fault.Error) {
 	}
 	g := faultPage{Status: status, Detail: sentence(shownDetail(f)), Mine: status >= 500}
 	g.Title, g.Next = advice(status, f)
+	if status == http.StatusServiceUnavailable {
+		if g.Again = typedAgain(c.Request); g.Again != nil {
+			g.Next = "Nothing was changed. What you typed is kept on this page: wait a few seconds and send it again from here. It is done once, however often it is sent."
+		}
+	}
 	switch {
 	case strings.HasPrefix(c.Request.URL.Path, "/enter/") && status == http.StatusNotFound:
 		g.Title, g.Next = "This link no longer opens", "If you have a password, sign in. If not, ask your service manager for a new link."
@@ -62,6 +77,26 @@ func (p *pages) fault(c *gin.Context, status int, f *fault.Error) {
 	if err := p.show(v, status, "fault", g.Title, g); err != nil {
 		c.String(http.StatusInternalServerError, "Something went wrong on our side. Request %s.\n", door.RequestID(c))
 	}
+}
+
+// typedAgain keeps what a form brought, so that it need not be typed anew. Of a password
+// nothing is written into a page, and a file is chosen again: nil then.
+func typedAgain(r *http.Request) *again {
+	path := r.URL.Path
+	if r.Method != http.MethodPost || strings.HasPrefix(path, "/sign-") || strings.HasPrefix(path, "/enter/") || path == "/account/password" ||
+		!strings.HasPrefix(r.Header.Get("Content-Type"), "application/x-www-form-urlencoded") || r.ParseForm() != nil {
+		return nil
+	}
+	a := &again{Path: r.URL.RequestURI()}
+	for _, name := range slices.Sorted(maps.Keys(r.PostForm)) {
+		for _, value := range r.PostForm[name] {
+			a.Values = append(a.Values, pair{name, value})
+		}
+	}
+	if len(a.Values) == 0 {
+		return nil
+	}
+	return a
 }
 
 // shownDetail is the fault in a sentence, with the field first where one is to blame.
