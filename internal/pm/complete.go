@@ -1106,7 +1106,8 @@ func (p *Prepared) leadsACard(in []Done) error {
 		if it.procedure != nil {
 			v = p.content[*it.procedure]
 		}
-		if d.Stated || it.site == nil || ofRounds(v) {
+		shelved := it.unit != nil && it.position == nil // at no brush, though its shelf stands at a site
+		if d.Stated || it.site == nil || shelved || ofRounds(v) {
 			continue
 		}
 		field, work := list("done", i)+".assignment_id", it.title

@@ -9,6 +9,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
@@ -308,6 +309,17 @@ func TestWorkAtAMachineIsLedByACard(t *testing.T) {
 	round.People = nil // whoever records it
 	if err := try(round); err != nil {
 		t.Errorf("a round: %v", err)
+	}
+	// a unit on a customer's shelf is at no brush, though its shelf stands at a site
+	turn := w.plan(t, "PM-020", pm.Terms{AppliesTo: "unit", UnitsIn: "stock", Classes: []string{"gearmotor"}, Triggers: []pm.Trigger{every("P30D")}})
+	spare := w.fit(t, w.left.ID, "gearmotor", day(200))
+	shelf := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+		return assets.AddLocation(tx, sys, now, assets.NewLocation{Code: "SH-1", Name: "Customer's shelf", Kind: "site_shelf", SiteID: &w.site.ID})
+	})
+	w.put(t, spare, assets.Place{LocationID: &shelf.ID}, day(100), "precaution")
+	w.tick(t, now)
+	if err := try(w.of(t, turn, spare.ID, now)); err != nil {
+		t.Errorf("on a shelf: %v", err)
 	}
 	s := w.stands(t, plan, w.left.ID)
 	said := pm.Done{AssignmentID: &s.ID, At: day(12), Stated: true}
