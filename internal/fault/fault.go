@@ -140,6 +140,21 @@ func Collect(faults ...*Error) error {
 	return &Error{Kind: kind, Msg: fmt.Sprintf("%d fields break a rule", len(parts)), Parts: parts}
 }
 
+// Renamed gives a fault whose fields are called as its caller calls them.
+func Renamed(err error, name func(field string) string) error {
+	f, ok := err.(*Error)
+	if !ok {
+		return err
+	}
+	if f.Field != "" {
+		f.Field = name(f.Field)
+	}
+	for i := range f.Parts {
+		f.Parts[i].Field = name(f.Parts[i].Field)
+	}
+	return f
+}
+
 // show keeps an answer readable when somebody sends a novel as a code.
 func show(v any) string {
 	s := fmt.Sprint(v)

@@ -218,6 +218,13 @@ func TestADayOverTheAPI(t *testing.T) {
 		}
 	}
 	d.post("manager", "/stated-work", m{"items": []m{{"assignment_id": d.assignment, "at": d.now.AddDate(0, -1, 0).Add(time.Minute), "remark": "by the old book"}}}, http.StatusCreated)
+	for field, items := range map[string][]m{"items[0].at": {{"assignment_id": d.assignment, "at": d.now.AddDate(0, 1, 0)}}, "items[1].at": {{"assignment_id": d.assignment, "at": d.now}, {"assignment_id": d.assignment, "at": d.now.AddDate(0, 1, 0)}},
+		"items[0]": {{"assignment_id": uuid.New(), "at": d.now}}} {
+		a := d.call(t, request{method: "POST", path: "/stated-work", as: "manager", body: m{"items": items}})
+		if a.status < 400 || a.status >= 500 || !strings.Contains(string(a.body), `"`+field+`"`) {
+			t.Errorf("%s: %d %s", field, a.status, a.body)
+		}
+	}
 	night := m{"items": []m{{"meter": "UMB-1/TC", "at": d.now.Add(-time.Hour), "value": "44950", "source": "gateway"}}}
 	for i, want := range []string{"taken", "already_there"} {
 		if got := items(d.post("gateway", "/readings", night, http.StatusOK))[0].(m)["outcome"]; got != want {

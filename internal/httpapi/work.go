@@ -3,6 +3,7 @@ package httpapi
 import (
 	"context"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -14,6 +15,7 @@ import (
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/door"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/httpapi/gen"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
@@ -343,6 +345,15 @@ func (s *Server) StateWork(ctx context.Context, r gen.StateWorkRequestObject) (g
 	done, err := pm.Record(ctx, s.db, who, s.now(), req, pm.Work{Done: each(r.Body.Items, func(d gen.StatedWork) pm.Done {
 		return pm.Done{AssignmentID: &d.AssignmentId, At: d.At, Remark: val(d.Remark), Stated: true}
 	})})
+	err = fault.Renamed(err, func(field string) string {
+		if field == "at" { // of the only one
+			return "items[0].at"
+		}
+		if rest, of := strings.CutPrefix(field, "done"); of {
+			return "items" + rest
+		}
+		return field
+	})
 	return gen.StateWork201JSONResponse{Items: each(done.Done, outcomeOfDone)}, err
 }
 

@@ -471,16 +471,4 @@ func (p *pages) doSurvey(v visit, s *sheet) (string, error) {
 }
 
 // renamed gives a fault whose fields are called as the form calls them.
-func renamed(err error, name func(string) string) error {
-	f, ok := err.(*fault.Error)
-	if !ok {
-		return err
-	}
-	if f.Field != "" {
-		f.Field = name(f.Field)
-	}
-	for i := range f.Parts {
-		f.Parts[i].Field = name(f.Parts[i].Field)
-	}
-	return f
-}
+func renamed(err error, name func(string) string) error { return fault.Renamed(err, name) }
