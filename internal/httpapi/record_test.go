@@ -130,7 +130,7 @@ func TestACardIsWorkedDownOverTheAPI(t *testing.T) {
 	}
 	bad := tick(2, 21)
 	bad["said"] = map[string]any{"values": map[string]string{"weather": "fair"}}
-	if o := send(path+"/entries", bad); o.Items[0].State != "refused" || o.Items[0].Field != "entries[0].values.weather" {
+	if o := send(path+"/entries", bad); o.Items[0].State != "refused" || o.Items[0].Field != "items[0].said.values.weather" {
 		t.Errorf("nonsense came back as %+v", o)
 	}
 	if a := s.call(t, request{method: "GET", path: "/locks", as: "owner"}); a.status != 200 || !strings.Contains(string(a.body), lock.String()) {

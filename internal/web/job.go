@@ -401,7 +401,7 @@ func (p *pages) answerStep(v visit) error {
 		return &fault.Error{Kind: fault.TooLarge, Field: "photo", Msg: s.Mend[0].Text}
 	}
 	sent := v.c.Request.PostForm
-	e := record.NewEntry{ID: uuid.MustParse(s.Key), StepID: &step, Act: record.OfStep, Outcome: sent.Get("outcome"), Note: sent.Get("note"), VersionSeen: s.Version, DoneAt: v.now,
+	e := record.NewEntry{ID: uuid.MustParse(s.Key), StepID: &step, Act: record.OfStep, Outcome: sent.Get("outcome"), Note: sent.Get("note"), VersionSeen: s.Version, DoneAt: v.now, Stamped: true,
 		Said: record.Said{Values: map[string]string{}, Found: strings.TrimSpace(sent.Get("found")), Left: strings.TrimSpace(sent.Get("left"))}}
 	i := slices.IndexFunc(c.Steps, func(o record.StepNow) bool { return o.ID == step })
 	if i < 0 {
@@ -426,10 +426,20 @@ func (p *pages) answerStep(v visit) error {
 		return err
 	}
 	if bad := taken[0].Fault; bad != nil {
-		bad.Field = strings.TrimPrefix(strings.TrimPrefix(bad.Field, "entries[0]."), "values.")
-		return bad
+		return entryFault(bad)
 	}
 	return goTo(v, "/jobs/"+c.ID.String()+"#s-"+step.String())
+}
+
+// entryFault names the field of a form where a fault names one of an entry.
+func entryFault(bad *fault.Error) error {
+	for _, before := range []string{"items[0].", "said.", "values."} {
+		bad.Field = strings.TrimPrefix(bad.Field, before)
+	}
+	if bad.Kind == fault.Conflict && bad.Field == "id" { // the form was sent before, and changed since
+		bad.Field = "Idempotency-Key"
+	}
+	return bad
 }
 
 // small reads the key and the version of a small form on the card.
@@ -472,7 +482,7 @@ func (p *pages) declare(v visit) error {
 		if err != nil || sent.Get(string(a)) != "yes" {
 			continue
 		}
-		e := isolation.NewEntry{ID: key, PointID: point, PointVersion: c.Points[i].Version, Act: a, DoneAt: v.now, RecordID: &c.ID, VisitID: c.VisitID, How: sent.Get("how"), Instrument: sent.Get("instrument")}
+		e := isolation.NewEntry{ID: key, PointID: point, PointVersion: c.Points[i].Version, Act: a, DoneAt: v.now, Stamped: true, RecordID: &c.ID, VisitID: c.VisitID, How: sent.Get("how"), Instrument: sent.Get("instrument")}
 		if a.OfALock() {
 			if own == nil {
 				own = &key // a lock is named by the entry that put it on
@@ -565,15 +575,20 @@ func (s *sheet) request(v visit) pgdb.Request {
 	return pgdb.Request{Key: "page " + s.Key, Act: http.MethodPost + " " + v.c.Request.URL.Path, Body: s.values()}
 }
 
-// opening is what a card is opened for at a position.
+// opening is what a card is opened for: a task, or work at a position.
 type opening struct {
-	at   assets.Position
-	work string // chosen on the page before
+	position, task *uuid.UUID
+	form           string // its path
+	work           string // chosen on the page before
 }
 
 // record gives what is asked for by the choice of work.
 func (o opening) record(work string) (record.NewRecord, error) {
-	var in record.NewRecord
+	in := record.NewRecord{TaskID: o.task}
+	if o.task != nil {
+		in.Procedure = work
+		return in, nil
+	}
 	if id, is := strings.CutPrefix(work, "task "); is {
 		task, err := uuid.Parse(id)
 		if err != nil {
@@ -582,7 +597,7 @@ func (o opening) record(work string) (record.NewRecord, error) {
 		in.TaskID = &task
 		return in, nil
 	}
-	in.PositionID, in.Procedure = &o.at.ID, work
+	in.PositionID, in.Procedure = o.position, work
 	return in, nil
 }
 
@@ -602,7 +617,7 @@ func (p *pages) openJobSheet(v visit) (*sheet, error) {
 	}
 	s := &sheet{Title: "Open a job card", Over: q.Code + " " + q.Name, Verb: "Open the card", Cancel: "/positions/" + q.ID.String(), Crumbs: []crumb{{"/positions/" + q.ID.String(), q.Code}},
 		Lead: openLead, Caution: assets.Caution}
-	o := opening{at: q, work: v.c.Query("work")}
+	o := opening{position: &q.ID, form: "/positions/" + q.ID.String() + "/job", work: v.c.Query("work")}
 	s.about = o
 	if o.work != "" {
 		in, err := o.record(o.work)
@@ -647,7 +662,7 @@ func (p *pages) askWay(v visit, s *sheet, in record.NewRecord) error {
 	for _, w := range ways {
 		f.Options = append(f.Options, option{w.Code, w.Title + ", " + plural(w.People, "person", "people") + ", about " + plural(w.Minutes.Typical, "minute", "minutes")})
 	}
-	if len(ways) > 0 {
+	if len(ways) > 1 {
 		f.Value = ways[0].Code
 		s.Fields = append(s.Fields, f)
 	}
@@ -672,7 +687,7 @@ func (p *pages) openJob(v visit, s *sheet) (string, error) {
 			return "", err
 		}
 		if len(ways) > 1 {
-			return "/positions/" + o.at.ID.String() + "/job?work=" + url.QueryEscape(work), nil
+			return o.form + "?work=" + url.QueryEscape(work), nil
 		}
 	}
 	id, err := record.Open(v.ctx, p.db, v.who, v.now, s.request(v), in)
@@ -719,12 +734,7 @@ func (p *pages) addWorkSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	s.Lead = "Its own steps come after the last one that was answered. What stands on the card stays as it is."
-	all, err := pm.Procedures(v.ctx, p.db, v.who, pm.Page{Limit: 500})
-	for _, o := range all {
-		if !o.IsBlock && o.VersionID != nil {
-			f.Options = append(f.Options, option{o.Code, o.Code + " " + o.Title})
-		}
-	}
+	f.Options, err = p.procedureOptions(v)
 	return s, err
 }
 
@@ -805,12 +815,10 @@ func (p *pages) jobSwap(v visit, s *sheet) (string, error) {
 
 // entry takes one entry from a form of its own.
 func (p *pages) entry(v visit, s *sheet, c record.Card, e record.NewEntry) (string, error) {
-	e.ID, e.VersionSeen, e.DoneAt = uuid.MustParse(s.Key), c.Version, v.now
+	e.ID, e.VersionSeen, e.DoneAt, e.Stamped = uuid.MustParse(s.Key), c.Version, v.now, true
 	taken, err := record.Take(v.ctx, p.db, v.who, v.now, c.ID, []record.NewEntry{e})
 	if err == nil && taken[0].Fault != nil {
-		f := *taken[0].Fault
-		f.Field = strings.TrimPrefix(f.Field, "entries[0].")
-		err = &f
+		err = entryFault(taken[0].Fault)
 	}
 	return "/jobs/" + c.ID.String() + "#booked", err
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"image"
 	"image/jpeg"
+	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -156,12 +157,29 @@ func (b *bench) declare(t testing.TB, v *visitor, acts ...isolation.Act) {
 			t.Fatalf("the card does not offer %s", a)
 		}
 	}
-	b.now = b.now.Add(time.Minute)
 	for range 2 { // sent twice it is there once
+		b.now = b.now.Add(time.Minute)
 		if got := v.post(post[1], send); got.status != http.StatusSeeOther {
 			t.Fatalf("%v: %d %s", acts, got.status, wordsOf(t, got.body))
 		}
 	}
+}
+
+// twice sends a form two times, as from a yard with bad reception: the second time it is
+// answered as the first, and kept once. It gives what was sent.
+func (b *bench) twice(t testing.TB, v *visitor, path string, fill map[string]string) url.Values {
+	t.Helper()
+	sent := v.form(path)
+	for k, val := range fill {
+		sent.Set(k, val)
+	}
+	for n := range 2 {
+		b.now = b.now.Add(time.Minute)
+		if got := v.post(path, sent); got.status != http.StatusSeeOther {
+			t.Fatalf("%s, time %d: %d %s", path, n+1, got.status, wordsOf(t, got.body))
+		}
+	}
+	return sent
 }
 
 func jpegOf(t testing.TB, side int) []byte {
@@ -204,25 +222,49 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 		}
 	}
 	for range 2 {
+		b.now = b.now.Add(time.Minute)
 		if got := b.asTech.send(action, sent, "photo", jpegOf(t, 40)); got.status != http.StatusSeeOther {
 			t.Fatalf("with a picture: %d %s", got.status, wordsOf(t, got.body))
 		}
+	}
+	other := maps.Clone(sent)
+	other.Set("note", "and one more thing")
+	if got := b.asTech.send(action, other, "photo", jpegOf(t, 40)); got.status != http.StatusConflict {
+		t.Errorf("changed and sent again: %d %s", got.status, wordsOf(t, got.body))
 	}
 	page = b.asTech.get(b.path)
 	photo := regexp.MustCompile(`/photos/[0-9a-f-]+`).FindAllString(page.body, -1)
 	if len(photo) != 1 || b.asTech.get(photo[0]).status != http.StatusOK {
 		t.Fatalf("the pictures are %v", photo)
 	}
-	// a counter, a note
-	got := b.asTech.fill(b.path+"/readings", map[string]string{"value_0": "", "value_0_unit": "5"})
+	// a counter, a note; one that was taken out of use is not asked for
+	began := now.AddDate(-1, 0, 0)
+	gone := write(t, b.db, func(tx *gorm.DB) (meters.Meter, error) {
+		m, err := meters.Add(tx, access.System, now, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/TC-0", Kind: "wash_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &b.line.ID}, From: &began, SiteID: b.site.ID})
+		if err == nil {
+			err = tx.Exec(`update meter set during = tstzrange(lower(during), ?) where id = ?`, now.AddDate(0, -1, 0), m.ID).Error
+		}
+		return m, err
+	})
+	if form := b.asTech.get(b.path + "/readings"); strings.Contains(form.body, gone.ID.String()) || !strings.Contains(form.body, b.hours.ID.String()) {
+		t.Error("the counters asked for are others than those that count")
+	}
+	value := "value_" + b.hours.ID.String()
+	got := b.asTech.fill(b.path+"/readings", map[string]string{value: "", value + "_unit": "5"})
 	if got.status != http.StatusUnprocessableEntity {
 		t.Errorf("tenths alone: %d", got.status)
 	}
-	if got = b.asTech.fill(b.path+"/readings", map[string]string{"value_0": "1234", "value_0_unit": "5"}); got.status != http.StatusSeeOther {
-		t.Fatalf("read: %d %s", got.status, wordsOf(t, got.body))
+	if got = b.asTech.fill(b.path+"/readings", map[string]string{value: "123456"}); got.status != http.StatusUnprocessableEntity || !strings.Contains(wrongs(t, got.body)[value], "must lie below") {
+		t.Errorf("a wheel too many: %d %v", got.status, wrongs(t, got.body))
 	}
-	if got = b.asTech.fill(b.path+"/note", map[string]string{"note": "leads U1-L1 V1-L2 W1-L3 as found"}); got.status != http.StatusSeeOther {
-		t.Fatalf("noted: %d %s", got.status, wordsOf(t, got.body))
+	b.twice(t, b.asTech, b.path+"/readings", map[string]string{value: "1234", value + "_unit": "5"})
+	note := b.twice(t, b.asTech, b.path+"/note", map[string]string{"note": "leads U1-L1 V1-L2 W1-L3 as found"})
+	note.Set("note", "leads U1-L1 as found")
+	if got = b.asTech.post(b.path+"/note", note); got.status != http.StatusConflict || !strings.Contains(wordsOf(t, got.body), "What you typed is kept") {
+		t.Errorf("changed and sent again: %d %s", got.status, wordsOf(t, got.body))
+	}
+	if n := strings.Count(wordsOf(t, b.asTech.get(b.path).body), "W1-L3 as found"); n != 1 {
+		t.Errorf("the note is there %d times", n)
 	}
 	visitSays(t, "what is booked", b.asTech.get(b.path), "read a counter", "1234.5", "leads U1-L1 V1-L2 W1-L3 as found", "Photo")
 
@@ -328,9 +370,7 @@ func TestALockIsLeftOnAndAnothersIsNotTakenLightly(t *testing.T) {
 	if got := b.asTech.fill(lock+"/leave", map[string]string{"until": "2026-11-24T06:00"}); got.status != http.StatusUnprocessableEntity || wrongs(t, got.body)["until"] == "" {
 		t.Errorf("until yesterday: %d %v", got.status, wrongs(t, got.body))
 	}
-	if got := b.asTech.fill(lock+"/leave", map[string]string{"until": "2026-11-26T06:00", "handed_to": "Ruben Osei", "note": "motor hangs in the sling"}); got.status != http.StatusSeeOther {
-		t.Fatalf("left on: %d %s", got.status, wordsOf(t, got.body))
-	}
+	b.twice(t, b.asTech, lock+"/leave", map[string]string{"until": "2026-11-26T06:00", "handed_to": "Ruben Osei", "note": "motor hangs in the sling"})
 	visitSays(t, "the list of locks", ruben.get("/jobs"), "Imre Vasko", "Left on until", "handed to Ruben Osei", "The owner is not there")
 	form := ruben.get(lock + "/off")
 	visitSays(t, "the rule", form, "Each takes off the own lock", "the employer's own written rule", "29 CFR 1910.147 (e)(3)")
@@ -340,8 +380,9 @@ func TestALockIsLeftOnAndAnothersIsNotTakenLightly(t *testing.T) {
 	if b.now = b.now.Add(time.Hour); !strings.Contains(b.asTech.get(b.path).body, "Lock of <strong>") {
 		t.Error("the lock has gone")
 	}
-	if got := ruben.fill(lock+"/off", map[string]string{"not_here": "rang the office", "tried": "called three times", "knows": "the manager tells him"}); got.status != http.StatusSeeOther {
-		t.Fatalf("by the rule: %d %s", got.status, wordsOf(t, got.body))
+	b.twice(t, ruben, lock+"/off", map[string]string{"not_here": "rang the office", "tried": "called three times", "knows": "the manager tells him"})
+	if got := ruben.get(lock + "/off"); got.status != http.StatusConflict || !strings.Contains(wordsOf(t, got.body), "is off since") {
+		t.Errorf("once it is off: %d %s", got.status, wordsOf(t, got.body))
 	}
 	visitSays(t, "a manager must look", b.asTech.get(b.path), "No lock is declared on it", "taken off by Ruben Osei for Imre Vasko", "for a manager to look at")
 }
@@ -367,9 +408,16 @@ func TestOpeningACardAsksForTheWay(t *testing.T) {
 		return pm.RaiseTask(tx, access.System, now, pm.NewTask{SiteID: &b.site.ID, LineID: &b.line.ID, Title: "It smells of hot oil", Criticality: "B", DueOn: calendar.DateOf(now)})
 	})
 	visitSays(t, "without steps", b.asTech.get("/tasks/"+bare.String()+"/job"), "By which procedure is it done?", "It smells of hot oil")
-	if got = b.asTech.fill("/tasks/"+bare.String()+"/job", map[string]string{"work": "J01"}); got.status != http.StatusSeeOther || !strings.HasPrefix(got.head.Get("Location"), "/jobs/") {
-		t.Errorf("opened: %d %s", got.status, wordsOf(t, got.body))
+	form = "/tasks/" + bare.String() + "/job"
+	got = b.asTech.fill(form, map[string]string{"work": "J01"})
+	if next = got.head.Get("Location"); got.status != http.StatusSeeOther || next != form+"?work=J01" {
+		t.Fatalf("it went to %d %s", got.status, next)
 	}
+	visitSays(t, "the ways of a task without steps", b.asTech.get(next), "In which way?", "Brush stays upright, 2 people")
+	if got = b.asTech.fill(next, map[string]string{"method": "lay"}); got.status != http.StatusSeeOther || !strings.HasPrefix(got.head.Get("Location"), "/jobs/") {
+		t.Fatalf("opened: %d %s", got.status, wordsOf(t, got.body))
+	}
+	visitSays(t, "in the way that was chosen", b.asTech.get(got.head.Get("Location")), "Lay it down on the stand", "of 13 steps")
 	if got := b.asOwner.get("/tasks/" + b.task.String() + "/job"); got.status != http.StatusForbidden {
 		t.Errorf("an owner: %d", got.status)
 	}

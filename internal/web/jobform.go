@@ -1,8 +1,8 @@
 package web
 
 import (
+	"net/http"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -88,11 +88,13 @@ func (p *pages) jobReadingSheet(v visit) (*sheet, error) {
 		}
 		return 1
 	}
-	all = slices.DeleteFunc(all, func(m meters.Meter) bool { return m.Kind == "computed" || near(m) == 2 })
+	all = slices.DeleteFunc(all, func(m meters.Meter) bool {
+		return m.Kind == "computed" || near(m) == 2 || m.Until != nil
+	})
 	slices.SortStableFunc(all, func(a, b meters.Meter) int { return near(a) - near(b) })
 	s.Lead = "Before anything is touched, and again at the end. Leave blank what you do not see. What looks odd is kept, and somebody is asked."
-	for i, m := range all {
-		f := wheelsField("value_"+strconv.Itoa(i), m.Code+" "+nameOf(m), m)
+	for _, m := range all {
+		f := wheelsField(readingOf(m), m.Code+" "+nameOf(m), m)
 		f.Optional, f.Short = true, m.Code
 		s.Fields = append(s.Fields, f)
 	}
@@ -104,6 +106,9 @@ func (p *pages) jobReadingSheet(v visit) (*sheet, error) {
 	return s, nil
 }
 
+// readingOf names the field of a counter: another that is added meanwhile shifts none.
+func readingOf(m meters.Meter) string { return "value_" + m.ID.String() }
+
 type readingsOfJob struct {
 	card   record.Card
 	meters []meters.Meter
@@ -113,8 +118,8 @@ func (p *pages) jobReading(v visit, s *sheet) (string, error) {
 	of := s.about.(readingsOfJob)
 	var in []record.NewEntry
 	var fields []string
-	for i, m := range of.meters {
-		name := "value_" + strconv.Itoa(i)
+	for _, m := range of.meters {
+		name := readingOf(m)
 		text := s.wheels(name)
 		if text == "" {
 			if s.field(name).Unit != "" {
@@ -123,7 +128,7 @@ func (p *pages) jobReading(v visit, s *sheet) (string, error) {
 			continue
 		}
 		// the same form sent again is the same entry
-		in = append(in, record.NewEntry{ID: uuid.NewSHA1(uuid.MustParse(s.Key), m.ID[:]), Act: record.Reading, Said: record.Said{MeterID: &m.ID, Value: text}, Note: s.get("note"), VersionSeen: of.card.Version, DoneAt: v.now})
+		in = append(in, record.NewEntry{ID: uuid.NewSHA1(uuid.MustParse(s.Key), m.ID[:]), Act: record.Reading, Said: record.Said{MeterID: &m.ID, Value: text}, Note: s.get("note"), VersionSeen: of.card.Version, DoneAt: v.now, Stamped: true})
 		fields = append(fields, name)
 	}
 	if len(in) == 0 && len(s.Mend) == 0 {
@@ -134,7 +139,11 @@ func (p *pages) jobReading(v visit, s *sheet) (string, error) {
 	}
 	taken, err := record.Take(v.ctx, p.db, v.who, v.now, of.card.ID, in)
 	for i, t := range taken {
-		if t.Fault != nil {
+		switch {
+		case t.Fault == nil:
+		case t.Fault.Kind == fault.Conflict: // the form was sent before, and changed since
+			err = &fault.Error{Kind: fault.Conflict, Field: "Idempotency-Key"}
+		default:
 			s.wrong(fields[i], t.Fault.Msg)
 		}
 	}
@@ -180,7 +189,14 @@ func (p *pages) lockFor(v visit) (isolation.OpenLock, []crumb, error) {
 	if err := v.who.Must(access.DoRounds); err != nil {
 		return isolation.OpenLock{}, nil, err
 	}
-	l, err := isolation.OneOpenLock(v.ctx, p.db, v.who, v.now, id)
+	l, err := isolation.OneLock(v.ctx, p.db, v.who, v.now, id)
+	if err == nil && l.RemovedAt != nil && v.c.Request.Method == http.MethodGet { // what was on its way is still taken
+		zone, bad := time.LoadLocation(l.Zone)
+		if bad != nil {
+			return l, nil, bad
+		}
+		err = &fault.Error{Kind: fault.Conflict, Msg: "this lock of " + l.Person + " is off since " + l.RemovedAt.In(zone).Format("2 January, 15:04")}
+	}
 	back := crumb{"/jobs#locks", "Locks that are on"}
 	if l.RecordID != nil && v.may(access.RecordWork) {
 		back = crumb{"/jobs/" + l.RecordID.String() + "#p-" + l.PointID.String(), "The job card"}
@@ -254,14 +270,15 @@ func (p *pages) takeLockOff(v visit, s *sheet) (string, error) {
 
 // ofLock declares one thing about a lock, once however often it is sent.
 func (p *pages) ofLock(v visit, s *sheet, e isolation.NewEntry, l isolation.OpenLock) error {
-	e.ID, e.PointID, e.LockID, e.PointVersion, e.DoneAt, e.RecordID, e.VisitID = uuid.MustParse(s.Key), l.PointID, &l.ID, l.PointVersion, v.now, l.RecordID, l.VisitID
-	return p.db.InTx(v.ctx, v.who.ID, func(tx *gorm.DB) error {
+	e.ID, e.PointID, e.LockID, e.PointVersion, e.DoneAt, e.Stamped, e.RecordID, e.VisitID = uuid.MustParse(s.Key), l.PointID, &l.ID, l.PointVersion, v.now, true, l.RecordID, l.VisitID
+	_, err := once(p, v, s, func(tx *gorm.DB) (uuid.UUID, error) {
 		taken, err := isolation.Take(tx, v.who, v.now, []isolation.NewEntry{e})
 		if err == nil && taken[0].Fault != nil {
 			f := *taken[0].Fault
 			_, f.Field, _ = strings.Cut(f.Field, "].")
 			err = &f
 		}
-		return err
+		return e.ID, err
 	})
+	return err
 }

@@ -14,7 +14,6 @@ import (
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pm"
-	"spindlebook/internal/pm/record"
 )
 
 // What tasks keep as codes, in the words of a page.
@@ -311,28 +310,20 @@ func (p *pages) taskJobSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.Version, s.Caution = 0, assets.Caution
-	s.Lead = "Its steps, which way it must turn, how its leads join and where it is isolated are kept as they are known now."
-	if t.ProcedureID == nil {
+	s.Version, s.Caution, s.Lead = 0, assets.Caution, openLead
+	o := opening{task: &t.ID, form: s.Cancel + "/job", work: v.c.Query("work")}
+	s.about = o
+	if t.ProcedureID == nil && o.work == "" {
 		f := &field{Name: "work", Label: "By which procedure is it done?", Short: "The procedure", Kind: "choice", Hint: "It came without one, and so without steps."}
 		f.Options, err = p.procedureOptions(v)
 		s.Fields = []*field{f}
 		return s, err
 	}
-	return s, p.askWay(v, s, record.NewRecord{TaskID: &t.ID})
-}
-
-func (p *pages) openTaskJob(v visit, s *sheet) (string, error) {
-	t := s.about.(pm.Task)
-	in := record.NewRecord{TaskID: &t.ID}
-	if f := s.field("work"); f != nil {
-		in.Procedure = f.Value
+	in, err := o.record(o.work)
+	if err != nil {
+		return nil, err
 	}
-	if f := s.field("method"); f != nil {
-		in.Method = f.Value
-	}
-	id, err := record.Open(v.ctx, p.db, v.who, v.now, s.request(v), in)
-	return "/jobs/" + id.String(), err
+	return s, p.askWay(v, s, in)
 }
 
 // onePage is one assignment: how it stands, why, since when, and what was done.
@@ -465,7 +456,7 @@ func (p *pages) makeOverride(v visit, s *sheet) (string, error) {
 
 // inForm names the fields of a form where a fault names places in a list.
 func inForm(err error, list string, names []string) error {
-	return renamed(err, func(path string) string {
+	return fault.Renamed(err, func(path string) string {
 		for i, name := range names {
 			if strings.HasPrefix(path, fmt.Sprintf("%s[%d]", list, i)) {
 				return name

@@ -223,7 +223,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/due/:id/stated", p.statedSheet, p.stateDone)
 	p.form(g, "/due/:id/override", p.overrideSheet, p.makeOverride)
 	p.form(g, "/due/:id/override/:override/withdraw", p.withdrawOverrideSheet, p.withdrawOverride)
-	p.form(g, "/tasks/:id/job", p.taskJobSheet, p.openTaskJob)
+	p.form(g, "/tasks/:id/job", p.taskJobSheet, p.openJob)
 	p.form(g, "/tasks/:id/plan", p.planTaskSheet, p.planTask)
 	p.form(g, "/tasks/:id/skip", p.skipTaskSheet, p.skipTask)
 	p.form(g, "/tasks/:id/resume", p.resumeTaskSheet, p.resumeTask)

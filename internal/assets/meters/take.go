@@ -217,6 +217,23 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewReading) ([]Take
 	return out, nil
 }
 
+// Refusals says beforehand which rule each of the readings breaks, so that Take would
+// refuse it; nil of those that it would keep.
+func Refusals(tx *gorm.DB, who access.Actor, in []NewReading) ([]*fault.Error, error) {
+	if err := who.Must(access.ReadCounters); err != nil {
+		return nil, err
+	}
+	byID, byCode, err := toTake(tx, in, false)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]*fault.Error, len(in))
+	for i, r := range in {
+		_, all[i] = readItem(who, r, byID, byCode)
+	}
+	return all, nil
+}
+
 func refused(f *fault.Error) Taken { return Taken{Outcome: Refused, Fault: f} }
 
 // toTake finds the meters that readings name. Whoever writes locks them, everybody

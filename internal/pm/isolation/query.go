@@ -76,18 +76,20 @@ on conflict on constraint isolation_lock_pk do update
    set visit_id = excluded.visit_id, record_id = excluded.record_id, person_id = excluded.person_id, person = excluded.person, recorded_by = excluded.recorded_by,
        locked_at = excluded.locked_at, off_at = excluded.off_at, removed_at = excluded.removed_at, left_until = excluded.left_until, handed_to = excluded.handed_to`
 
-// Those that are on, the oldest first.
-const openLocks = `
+const locks = `
 select l.id, l.site_id, s.code as site, s.name as site_name, s.zone, l.point_id, i.code as point, i.energy, coalesce(v.place, '') as place, coalesce(v.number, 1) as point_version,
        coalesce((select array_agg(p.code order by p.code) from position_isolation as pi join position as p on p.id = pi.position_id where pi.point_id = l.point_id), '{}') as positions,
-       l.visit_id, l.record_id, l.person_id, l.person, l.locked_at, l.off_at, l.left_until, l.handed_to
-  from lock_now as l
+       l.visit_id, l.record_id, l.person_id, l.person, l.locked_at, l.off_at, l.left_until, l.handed_to, l.removed_at
+  from isolation_lock as l
   join site as s on s.id = l.site_id
   join isolation_point as i on i.id = l.point_id
   left join isolation_version as v on v.point_id = l.point_id and v.during @> cast(@now as timestamptz)
- where (@everywhere or l.site_id = any (@sites))
+ where l.locked_at is not null and (@everywhere or l.site_id = any (@sites))`
+
+// Those that are on, the oldest first.
+const openLocks = locks + `
+   and l.removed_at is null
    and (cast(@site as uuid) is null or l.site_id = @site)
-   and (cast(@lock as uuid) is null or l.id = @lock)
    and (cast(@after as uuid) is null or (l.locked_at, l.id) > (select a.locked_at, a.id from isolation_lock as a where a.id = cast(@after as uuid)))
 order by l.locked_at, l.id
  limit @limit`

@@ -29,6 +29,7 @@ type NewEntry struct {
 	LockID       *uuid.UUID // of acts of a lock: chosen by the phone when it is put on
 	For          string     // the name of somebody without an account who says so; "" for whoever sends it
 	DoneAt       time.Time  // as the phone's clock said
+	Stamped      bool       // DoneAt is when it arrived, so that the same entry again comes with another
 	Offset       *time.Duration
 	VisitID      *uuid.UUID
 	RecordID     *uuid.UUID
@@ -101,7 +102,7 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) ([]Taken,
 		return nil, err
 	}
 	if len(in) > MostEntries {
-		return nil, fault.Field("entries", len(in), "are at most %d at once", MostEntries)
+		return nil, fault.Field("items", len(in), "are at most %d at once", MostEntries)
 	}
 	points, locks, ids := assets.Texts{}, assets.Texts{}, assets.Texts{}
 	for _, e := range in {
@@ -133,7 +134,7 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) ([]Taken,
 		}
 		taken[i] = Taken{ID: e.ID, State: "kept"}
 		if bad != nil {
-			bad.Field = fmt.Sprintf("entries[%d].%s", i, bad.Field)
+			bad.Field = fmt.Sprintf("items[%d].%s", i, bad.Field)
 			taken[i] = Taken{ID: e.ID, State: "refused", Fault: bad}
 			continue
 		}
@@ -149,15 +150,15 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) ([]Taken,
 		old, there := was[r.ID]
 		switch {
 		case !there:
-			was[r.ID] = oldEntry{r.ID, r.PointID, string(r.Act), r.DoneAt}
+			was[r.ID] = oldEntry{r.ID, r.PointID, string(r.Act), r.How, r.Instrument, r.Note, r.DoneAt}
 			fresh = append(fresh, r)
 			if r.LockID != nil {
 				changed = append(changed, r.LockID.String())
 			}
-		case old.PointID == r.PointID && old.Act == string(r.Act) && old.DoneAt.Equal(r.DoneAt.Truncate(time.Microsecond)):
+		case old.same(r, in[i].Stamped):
 			taken[i].State = "already"
 		default:
-			taken[i] = Taken{ID: r.ID, State: "refused", Fault: &fault.Error{Kind: fault.Conflict, Field: fmt.Sprintf("entries[%d].id", i), Value: r.ID.String(),
+			taken[i] = Taken{ID: r.ID, State: "refused", Fault: &fault.Error{Kind: fault.Conflict, Field: fmt.Sprintf("items[%d].id", i), Value: r.ID.String(),
 				Msg: "was used for another entry; choose a fresh one for each"}}
 		}
 	}
@@ -205,15 +206,24 @@ func document(v any) string {
 }
 
 type oldEntry struct {
-	ID      uuid.UUID
-	PointID uuid.UUID
-	Act     string
-	DoneAt  time.Time
+	ID         uuid.UUID
+	PointID    uuid.UUID
+	Act        string
+	How        string
+	Instrument string
+	Note       string
+	DoneAt     time.Time
+}
+
+// same tells whether an entry is the one that was sent before.
+func (o oldEntry) same(r row, stamped bool) bool {
+	return o.PointID == r.PointID && o.Act == string(r.Act) && o.How == r.How && o.Instrument == r.Instrument && o.Note == r.Note &&
+		(stamped || o.DoneAt.Truncate(time.Microsecond).Equal(r.DoneAt.Truncate(time.Microsecond)))
 }
 
 func recorded(tx *gorm.DB, ids assets.Texts) (map[uuid.UUID]oldEntry, error) {
 	var found []oldEntry
-	err := tx.Raw(`select id, point_id, act, done_at from isolation_entry where id = any (cast(@ids as uuid[]))`, map[string]any{"ids": ids}).Scan(&found).Error
+	err := tx.Raw(`select id, point_id, act, how, instrument, note, done_at from isolation_entry where id = any (cast(@ids as uuid[]))`, map[string]any{"ids": ids}).Scan(&found).Error
 	by := map[uuid.UUID]oldEntry{}
 	for _, o := range found {
 		by[o.ID] = o
@@ -490,7 +500,7 @@ func key(after string) (*uuid.UUID, error) {
 	return &id, nil
 }
 
-// OpenLock is a lock that is on, wherever its visit has gone.
+// OpenLock is a lock that is on, wherever its visit has gone, or was.
 type OpenLock struct {
 	ID           uuid.UUID
 	SiteID       uuid.UUID
@@ -511,6 +521,7 @@ type OpenLock struct {
 	OffAt        *time.Time // while it is off for a test
 	LeftUntil    *time.Time // when somebody comes back to it
 	HandedTo     string
+	RemovedAt    *time.Time // nil while it is on
 }
 
 // Overdue tells that somebody meant to be back at the lock by now.
@@ -527,12 +538,12 @@ func OpenLocks(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	if err != nil {
 		return nil, err
 	}
-	return pgdb.Read[OpenLock](ctx, db, who.ID, openLocks, who.Scope(map[string]any{"now": now, "site": site, "lock": nil, "after": after, "limit": page.Limit}))
+	return pgdb.Read[OpenLock](ctx, db, who.ID, openLocks, who.Scope(map[string]any{"now": now, "site": site, "after": after, "limit": page.Limit}))
 }
 
-// OneOpenLock gives a lock that is on.
-func OneOpenLock(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (OpenLock, error) {
-	return pgdb.ReadOne[OpenLock](ctx, db, who.ID, "lock that is on", id.String(), openLocks, who.Scope(map[string]any{"now": now, "site": nil, "lock": id, "after": nil, "limit": 1}))
+// OneLock gives a lock, also one that has come off since.
+func OneLock(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (OpenLock, error) {
+	return pgdb.ReadOne[OpenLock](ctx, db, who.ID, "lock", id.String(), locks+` and l.id = @lock`, who.Scope(map[string]any{"now": now, "lock": id}))
 }
 
 // Look is that a manager has looked at a mark.
@@ -565,7 +576,7 @@ func LookInto(tx *gorm.DB, who access.Actor, now time.Time, in []NewLook) error 
 	rows := []look{}
 	for i, l := range in {
 		if strings.TrimSpace(l.Remark) == "" {
-			return fault.Field(fmt.Sprintf("looks[%d].remark", i), l.Remark, "must not be blank: it says what was found when it was looked at")
+			return fault.Field(fmt.Sprintf("items[%d].remark", i), l.Remark, "must not be blank: it says what was found when it was looked at")
 		}
 		rows = append(rows, look{l.EntryID, l.Mark, strings.TrimSpace(l.Remark)})
 	}
@@ -587,7 +598,7 @@ select entry_id from asked`, map[string]any{"rows": document(rows), "now": now, 
 	}
 	for i, l := range in {
 		if !slices.ContainsFunc(found, func(f struct{ EntryID uuid.UUID }) bool { return f.EntryID == l.EntryID }) {
-			return &fault.Error{Kind: fault.NotFound, Field: fmt.Sprintf("looks[%d].entry_id", i), Value: l.EntryID.String(), Msg: "no such entry"}
+			return &fault.Error{Kind: fault.NotFound, Field: fmt.Sprintf("items[%d].entry_id", i), Value: l.EntryID.String(), Msg: "no such entry"}
 		}
 	}
 	return nil

@@ -207,7 +207,15 @@ func TestEntriesAreTakenOnceInAnyOrderAndLate(t *testing.T) {
 	other := all[0]
 	other.Act = isolation.Told
 	taken := w.mustTake(t, w.tom, "refused", other)
-	pgtest.Refused(t, "an id used again", taken[0].Fault, fault.Conflict, "entries[0].id")
+	pgtest.Refused(t, "an id used again", taken[0].Fault, fault.Conflict, "items[0].id")
+	// where the server stamps the time, the same comes with another
+	stamped := says(w.a1, uuid.New(), isolation.Proved)
+	stamped[0].Stamped, stamped[0].DoneAt = true, now.Add(-time.Minute)
+	w.mustTake(t, w.tom, "kept", stamped...)
+	stamped[0].DoneAt = now
+	w.mustTake(t, w.tom, "already", stamped...)
+	stamped[0].How = "pushed the button"
+	w.mustTake(t, w.tom, "refused", stamped...)
 	twice := says(w.a1, uuid.New(), isolation.Prepared)
 	w.mustTake(t, w.tom, "kept already", twice[0], twice[0])
 	// a lock whose end came before its beginning
@@ -272,7 +280,7 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 		in := end[2]
 		in.Anothers = sure
 		taken := w.mustTake(t, w.lidia, "refused", in)
-		pgtest.Refused(t, "without "+what, taken[0].Fault, fault.Invalid, "entries[0].anothers_lock")
+		pgtest.Refused(t, "without "+what, taken[0].Fault, fault.Invalid, "items[0].anothers_lock")
 	}
 	if got := w.open(t, sys); len(got) != 1 {
 		t.Fatalf("open are %v", got)
@@ -293,8 +301,8 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 	}
 	seen := isolation.NewLook{EntryID: in.ID, Mark: "anothers_lock", Remark: "Tom was on the way to the next site and knows"}
 	pgtest.Refused(t, "a technician looks", look(w.tom, seen), fault.Forbidden, "")
-	pgtest.Refused(t, "without a word", look(w.wilma, isolation.NewLook{EntryID: in.ID, Mark: "anothers_lock"}), fault.Invalid, "looks[0].remark")
-	pgtest.Refused(t, "at nothing", look(w.wilma, isolation.NewLook{EntryID: uuid.New(), Mark: "order", Remark: "x"}), fault.NotFound, "looks[0].entry_id")
+	pgtest.Refused(t, "without a word", look(w.wilma, isolation.NewLook{EntryID: in.ID, Mark: "anothers_lock"}), fault.Invalid, "items[0].remark")
+	pgtest.Refused(t, "at nothing", look(w.wilma, isolation.NewLook{EntryID: uuid.New(), Mark: "order", Remark: "x"}), fault.NotFound, "items[0].entry_id")
 	for range 2 { // again is no harm
 		if err := look(w.wilma, seen); err != nil {
 			t.Fatal(err)
@@ -309,7 +317,7 @@ func TestAnothersLockComesOffOnlyWithTheThreeConfirmations(t *testing.T) {
 	on[0].For, on[1].For = "Sam", "Sam"
 	w.mustTake(t, w.tom, "kept", on[0])
 	taken := w.mustTake(t, w.lidia, "refused", on[1])
-	pgtest.Refused(t, "Lidia for Sam", taken[0].Fault, fault.Invalid, "entries[0].anothers_lock")
+	pgtest.Refused(t, "Lidia for Sam", taken[0].Fault, fault.Invalid, "items[0].anothers_lock")
 	w.mustTake(t, w.tom, "kept", on[1])
 	// put on and taken off by another in one request
 	both := says(w.a2, uuid.New(), isolation.Locked, isolation.Unlocked)
@@ -326,7 +334,7 @@ func TestOpenLocksOutliveTheirVisit(t *testing.T) {
 	})
 	nowhere, none := says(w.a1, uuid.New(), isolation.Locked), uuid.New()
 	nowhere[0].VisitID = &none
-	pgtest.Refused(t, "on no visit", w.mustTake(t, w.tom, "refused", nowhere...)[0].Fault, fault.Invalid, "entries[0].visit_id")
+	pgtest.Refused(t, "on no visit", w.mustTake(t, w.tom, "refused", nowhere...)[0].Fault, fault.Invalid, "items[0].visit_id")
 	in := says(w.e1, uuid.New(), append(slices.Clone(controlled), isolation.LeftOn)...)
 	for i := range in {
 		in[i].VisitID = &visit
@@ -374,7 +382,7 @@ func TestOthersSeeAndWriteNothing(t *testing.T) {
 	// site staff declare at their own site only
 	w.mustTake(t, w.site1, "kept", says(w.a1, uuid.New(), isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked)...)
 	taken := w.mustTake(t, w.site2, "refused", says(w.a1, uuid.New(), isolation.Prepared)...)
-	pgtest.Refused(t, "at another's site", taken[0].Fault, fault.NotFound, "entries[0].point_id")
+	pgtest.Refused(t, "at another's site", taken[0].Fault, fault.NotFound, "items[0].point_id")
 	_, err := w.take(w.ow, says(w.a1, uuid.New(), isolation.Prepared)...)
 	pgtest.Refused(t, "an owner", err, fault.Forbidden, "")
 	pretender := w.site2
@@ -438,13 +446,13 @@ func TestWhatSaysNothingIsRefusedByItself(t *testing.T) {
 		in := says(w.e1, uuid.New(), isolation.Prepared, isolation.Told, isolation.ShutDown)
 		change(&in[1])
 		taken := w.mustTake(t, w.tom, "kept refused kept", in...)
-		if taken[1].Fault.Field != "entries[1]."+field || taken[1].Fault.Msg == "" {
+		if taken[1].Fault.Field != "items[1]."+field || taken[1].Fault.Msg == "" {
 			t.Errorf("%s: %v", field, taken[1].Fault)
 		}
 	}
 	in := make([]isolation.NewEntry, isolation.MostEntries+1)
 	_, err := w.take(w.tom, in...)
-	pgtest.Refused(t, "too many", err, fault.Invalid, "entries")
+	pgtest.Refused(t, "too many", err, fault.Invalid, "items")
 	if all, err := w.take(w.tom); err != nil || len(all) != 0 {
 		t.Errorf("of none: %v, %v", all, err)
 	}

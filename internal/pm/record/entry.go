@@ -13,6 +13,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/pgdb"
@@ -36,6 +37,7 @@ type NewEntry struct {
 	PhotoIDs    []uuid.UUID
 	VersionSeen int
 	DoneAt      time.Time
+	Stamped     bool // DoneAt is when it arrived, so that the same entry again comes with another
 	Offset      *time.Duration
 }
 
@@ -77,10 +79,13 @@ func (r entryRow) entry() Entry {
 		DoneAt: r.DoneAt, At: r.At, ReceivedAt: r.ReceivedAt}
 }
 
-// same tells whether an entry is the one that was sent before.
-func (r entryRow) same(o entryRow) bool {
+// same tells whether an entry is the one that was sent before. How far a phone's clock
+// ran ahead was judged when it first came.
+func (r entryRow) same(o entryRow, stamped bool) bool {
+	r.Said.Early = o.Said.Early
 	return r.Act == o.Act && r.Outcome == o.Outcome && (r.StepID == nil) == (o.StepID == nil) && (r.StepID == nil || *r.StepID == *o.StepID) &&
-		r.DoneAt.Truncate(time.Microsecond).Equal(o.DoneAt.Truncate(time.Microsecond)) && document(r.Said) == document(o.Said)
+		(stamped || r.DoneAt.Truncate(time.Microsecond).Equal(o.DoneAt.Truncate(time.Microsecond))) && r.Note == o.Note &&
+		document(r.Said) == document(o.Said) && document(r.Others) == document(o.Others) && document(r.PhotoIDs) == document(o.PhotoIDs)
 }
 
 // Take keeps what was declared on a card, entry by entry, also on one that is closed.
@@ -91,7 +96,7 @@ func Take(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id 
 		return nil, err
 	}
 	if len(in) > MostEntries {
-		return nil, fault.Field("entries", len(in), "are at most %d at once", MostEntries)
+		return nil, fault.Field("items", len(in), "are at most %d at once", MostEntries)
 	}
 	before, err := One(ctx, db, who, now, id)
 	if err != nil {
@@ -140,22 +145,29 @@ func take(tx *gorm.DB, who access.Actor, now time.Time, before Card, links strin
 	if err != nil {
 		return nil, err
 	}
+	unread, err := refusals(tx, who, now, in)
+	if err != nil {
+		return nil, err
+	}
 	taken, rows := make([]Taken, len(in)), []entryRow{}
 	for i, e := range in {
 		r, bad := e.row(who, now, before)
 		if bad == nil && e.VisitID != nil && visits[*e.VisitID] != before.SiteID {
 			bad = fault.Field("visit_id", e.VisitID, "names no visit to this site")
 		}
+		if _, there := was[e.ID]; bad == nil && !there {
+			bad = unread[i]
+		}
 		taken[i] = Taken{ID: e.ID, State: "kept"}
 		o, there := was[e.ID]
 		switch {
 		case bad != nil:
-			bad.Field = fmt.Sprintf("entries[%d].%s", i, bad.Field)
+			bad.Field = fmt.Sprintf("items[%d].%s", i, bad.Field)
 			taken[i] = Taken{ID: e.ID, State: "refused", Fault: bad}
-		case there && o.same(r):
+		case there && o.same(r, e.Stamped):
 			taken[i].State = "already"
 		case there:
-			taken[i] = Taken{ID: e.ID, State: "refused", Fault: &fault.Error{Kind: fault.Conflict, Field: fmt.Sprintf("entries[%d].id", i), Value: e.ID.String(),
+			taken[i] = Taken{ID: e.ID, State: "refused", Fault: &fault.Error{Kind: fault.Conflict, Field: fmt.Sprintf("items[%d].id", i), Value: e.ID.String(),
 				Msg: "was used for another entry; choose a fresh one for each"}}
 		default:
 			was[e.ID] = r
@@ -182,6 +194,38 @@ func take(tx *gorm.DB, who access.Actor, now time.Time, before Card, links strin
 	return taken, tx.Exec(`update job_record set unseen = ? where id = ? and unseen <> ?`, card.Unseen, before.ID, card.Unseen).Error
 }
 
+// refusals finds the readings that could not be booked at the end.
+func refusals(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) (map[int]*fault.Error, error) {
+	var all []meters.NewReading
+	var places []int
+	for i, e := range in {
+		if e.Act == Reading && e.Said.MeterID != nil {
+			at, _ := isolation.When(e.DoneAt, e.Offset, now)
+			all, places = append(all, meters.NewReading{MeterID: *e.Said.MeterID, At: at, Value: e.Said.Value, Unit: e.Said.Unit}), append(places, i)
+		}
+	}
+	if len(all) == 0 {
+		return nil, nil
+	}
+	faults, err := meters.Refusals(tx, who, all)
+	bad := map[int]*fault.Error{}
+	for i, f := range faults {
+		if f == nil {
+			continue
+		}
+		switch f.Field {
+		case "meter":
+			f.Field = "said.meter_id"
+		case "at":
+			f.Field = "done_at"
+		default:
+			f.Field = "said." + f.Field
+		}
+		bad[places[i]] = f
+	}
+	return bad, err
+}
+
 // named lists the visits that entries name.
 func named(in []NewEntry) (all []uuid.UUID) {
 	for _, e := range in {
@@ -193,7 +237,7 @@ func named(in []NewEntry) (all []uuid.UUID) {
 }
 
 func (e NewEntry) row(who access.Actor, now time.Time, card Card) (entryRow, *fault.Error) {
-	if bad := e.check(card); bad != nil {
+	if bad := e.Check(card); bad != nil {
 		return entryRow{}, bad
 	}
 	at, early := isolation.When(e.DoneAt, e.Offset, now)
@@ -217,8 +261,8 @@ func (e NewEntry) row(who access.Actor, now time.Time, card Card) (entryRow, *fa
 	return r, nil
 }
 
-// check finds what says nothing.
-func (e NewEntry) check(card Card) *fault.Error {
+// Check finds what says nothing, before anything is kept of it.
+func (e NewEntry) Check(card Card) *fault.Error {
 	switch {
 	case e.ID == uuid.Nil:
 		return fault.Field("id", "", "is needed: the sender chooses it, so that the same entry again is no new one")
@@ -252,48 +296,48 @@ func (e NewEntry) check(card Card) *fault.Error {
 	switch e.Act {
 	case OfCheck:
 		if s.Check == "" {
-			return fault.Field("check", "", "is the code of the check that was looked at")
+			return fault.Field("said.check", "", "is the code of the check that was looked at")
 		}
 	case Reading:
 		if s.MeterID == nil {
-			return fault.Field("meter_id", "", "names the counter that was read")
+			return fault.Field("said.meter_id", "", "names the counter that was read")
 		}
 		if strings.TrimSpace(s.Value) == "" {
-			return fault.Field("value", s.Value, "is what the counter showed")
+			return fault.Field("said.value", s.Value, "is what the counter showed")
 		}
 	case Swap:
 		switch {
 		case s.SlotID == nil:
-			return fault.Field("slot_id", "", "names the slot out of which the old unit came")
+			return fault.Field("said.slot_id", "", "names the slot out of which the old unit came")
 		case strings.TrimSpace(s.Reason) == "":
-			return fault.Field("reason", s.Reason, "must not be blank: why the old unit came out")
+			return fault.Field("said.reason", s.Reason, "must not be blank: why the old unit came out")
 		case s.To == nil:
-			return fault.Field("to", "", "names the location to which the old unit goes")
+			return fault.Field("said.to", "", "names the location to which the old unit goes")
 		case s.In != nil && s.From == nil:
-			return fault.Field("from", "", "names the location from which the new unit was taken")
+			return fault.Field("said.from", "", "names the location from which the new unit was taken")
 		}
 	case PartMove:
 		switch {
 		case s.PartID == nil:
-			return fault.Field("part_id", "", "names the part")
+			return fault.Field("said.part_id", "", "names the part")
 		case !slices.Contains([]string{"taken", "used", "returned", "left_on_site"}, s.Did):
-			return fault.Field("did", s.Did, "is taken, used, returned or left_on_site")
+			return fault.Field("said.did", s.Did, "is taken, used, returned or left_on_site")
 		case s.From == nil:
-			return fault.Field("from", "", "names the location from which it was taken, or to which it went back")
+			return fault.Field("said.from", "", "names the location from which it was taken, or to which it went back")
 		}
 		n, bad := amount.Parse(s.Amount)
 		if bad != nil {
-			return fault.Field("amount", s.Amount, "%s", bad.Msg)
+			return fault.Field("said.amount", s.Amount, "%s", bad.Msg)
 		}
 		if n <= 0 {
-			return fault.Field("amount", s.Amount, "must lie above 0")
+			return fault.Field("said.amount", s.Amount, "must lie above 0")
 		}
 	case Exchange:
 		if strings.TrimSpace(s.Leads) == "" {
-			return fault.Field("leads", s.Leads, "says which two supply leads were exchanged")
+			return fault.Field("said.leads", s.Leads, "says which two supply leads were exchanged")
 		}
 		if strings.TrimSpace(s.Where) == "" {
-			return fault.Field("where", s.Where, "says at which one place: motor box or starter")
+			return fault.Field("said.where", s.Where, "says at which one place: motor box or starter")
 		}
 	case Note, Left:
 		if strings.TrimSpace(e.Note) == "" && len(e.PhotoIDs) == 0 {
@@ -312,7 +356,7 @@ func (e NewEntry) checkStep(s Step) *fault.Error {
 	}
 	for name := range e.Said.Values {
 		if !slices.Contains(s.Records, name) {
-			return fault.Field("values."+name, e.Said.Values[name], "is not recorded at this step; it records %s", strings.Join(s.Records, ", "))
+			return fault.Field("said.values."+name, e.Said.Values[name], "is not recorded at this step; it records %s", strings.Join(s.Records, ", "))
 		}
 	}
 	for _, name := range s.Records {
@@ -321,7 +365,7 @@ func (e NewEntry) checkStep(s Step) *fault.Error {
 		}
 	}
 	if slices.Contains(s.Records, DirectionSeen) && e.Outcome == DoneWell && e.Said.Values[DirectionSeen] == "" {
-		return fault.Field("values."+DirectionSeen, "", "is clockwise or counter_clockwise, as it was seen")
+		return fault.Field("said.values."+DirectionSeen, "", "is clockwise or counter_clockwise, as it was seen")
 	}
 	return nil
 }
@@ -339,10 +383,10 @@ func LookInto(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 	return db.InTx(ctx, who.ID, func(tx *gorm.DB) error {
 		for i, l := range in {
 			if strings.TrimSpace(l.Remark) == "" {
-				return fault.Field(fmt.Sprintf("looks[%d].remark", i), l.Remark, "must not be blank: it says what was found when it was looked at")
+				return fault.Field(fmt.Sprintf("items[%d].remark", i), l.Remark, "must not be blank: it says what was found when it was looked at")
 			}
 			if !card.marked(l.EntryID, l.Mark) {
-				return &fault.Error{Kind: fault.NotFound, Field: fmt.Sprintf("looks[%d].entry_id", i), Value: l.EntryID.String(), Msg: "no such mark on this card"}
+				return &fault.Error{Kind: fault.NotFound, Field: fmt.Sprintf("items[%d].entry_id", i), Value: l.EntryID.String(), Msg: "no such mark on this card"}
 			}
 		}
 		type look struct {

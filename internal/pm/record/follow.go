@@ -157,7 +157,8 @@ func (f *follower) step(e Entry) {
 		if set := e.Said.Values[LinksSet]; set != "" && f.LinksFor != "" && set != f.LinksFor {
 			f.mark(e, "links", "the links are set %s, and the supply with this motor's plate asks for %s", set, f.LinksFor)
 		}
-		if is := e.Said.Values[MediaOrder]; is != "" && !ordered(f.Facts["media_pattern"], is) {
+		// what comes off stands as it stood; only what goes on is held against the position
+		if is := e.Said.Values[MediaOrder]; is != "" && s.Phase != "remove" && !ordered(f.Facts["media_pattern"], is) {
 			f.mark(e, "media_order", "the sections stand %s from the bottom, and this position asks for %s", is, f.Facts["media_pattern"])
 		}
 		if saw := e.Said.Values[DirectionSeen]; saw != "" && !f.turned(e, saw) {

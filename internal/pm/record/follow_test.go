@@ -371,6 +371,9 @@ func TestAMediaOrderIsHeldAgainstThePattern(t *testing.T) {
 	}
 	mustBe(t, "as it must be", stand("AABBx4"), "", "")
 	mustBe(t, "two of one letter out of order", stand("ABABx4"), "media_order", "mark")
+	// what comes off may stand as it likes: that is why it is written down
+	all[2].Phase = "remove"
+	mustBe(t, "the old ones out of order", stand("ABABx4"), "", "")
 }
 
 func TestNamesThatNobodyHasThoughtOfAreText(t *testing.T) {
@@ -379,7 +382,7 @@ func TestNamesThatNobodyHasThoughtOfAreText(t *testing.T) {
 		t.Errorf("it is asked for as %+v", w)
 	}
 	for _, c := range [][2]string{{AntiSeize, "much"}, {CapBolt, "gone"}, {LinksSet, "middle"}, {SpacersCount, "-1"}, {SpacersCount, "2.5"}} {
-		if bad := WrittenAs(c[0]).sound(c[0], c[1]); bad == nil || bad.Field != "values."+c[0] || bad.Value != c[1] || bad.Msg == "" {
+		if bad := WrittenAs(c[0]).sound(c[0], c[1]); bad == nil || bad.Field != "said.values."+c[0] || bad.Value != c[1] || bad.Msg == "" {
 			t.Errorf("%s %q: %v", c[0], c[1], bad)
 		}
 	}

@@ -122,18 +122,12 @@ func resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 			return r, fault.Field("procedure", in.Procedure, "is given with a task that has its own")
 		}
 		r.task, r.site, r.line, r.position, procedure = &t.ID, *t.SiteID, t.LineID, t.PositionID, val(t.ProcedureID)
-		on, err := pgdb.Read[struct {
-			VisitID uuid.UUID
-			Method  string
-		}](ctx, db, who.ID, `select visit_id, method from visit_task_now where task_id = @task`, map[string]any{"task": t.ID})
-		if err != nil {
+		var method string
+		if r.visit, method, err = chosen(ctx, db, who, t.ID); err != nil {
 			return r, err
 		}
-		if len(on) > 0 {
-			r.visit = &on[0].VisitID
-			if in.Method == "" {
-				in.Method = on[0].Method
-			}
+		if in.Method == "" {
+			in.Method = method
 		}
 	case in.TaskID == nil && in.Procedure != "" && in.PositionID != nil:
 		r.position = in.PositionID
@@ -173,6 +167,18 @@ func resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	return r, err
 }
 
+// chosen gives the visit that a task is on, and the way that was chosen for it there.
+func chosen(ctx context.Context, db *pgdb.DB, who access.Actor, task uuid.UUID) (visit *uuid.UUID, method string, err error) {
+	on, err := pgdb.Read[struct {
+		VisitID uuid.UUID
+		Method  string
+	}](ctx, db, who.ID, `select visit_id, method from visit_task_now where task_id = @task`, map[string]any{"task": task})
+	if err != nil || len(on) == 0 {
+		return nil, "", err
+	}
+	return &on[0].VisitID, on[0].Method, nil
+}
+
 // published gives the version of a procedure that holds, by its id or its code.
 func published(ctx context.Context, db *pgdb.DB, who access.Actor, procedure uuid.UUID, code string) (pm.ProcedureVersion, error) {
 	found, err := pgdb.Read[struct {
@@ -193,8 +199,8 @@ func published(ctx context.Context, db *pgdb.DB, who access.Actor, procedure uui
 	return pm.OneVersion(ctx, db, who, *found[0].VersionID)
 }
 
-// Ways lists the ways in which work can be done, the usual one first; none where there is
-// one way only.
+// Ways lists the ways in which work can be done, the one chosen for its visit first, or
+// else the usual one; none where there is one way only.
 func Ways(ctx context.Context, db *pgdb.DB, who access.Actor, in NewRecord) ([]pm.Option, error) {
 	if err := who.Must(access.RecordWork); err != nil {
 		return nil, err
@@ -211,6 +217,14 @@ func Ways(ctx context.Context, db *pgdb.DB, who access.Actor, in NewRecord) ([]p
 		procedure = *t.ProcedureID
 	}
 	v, err := published(ctx, db, who, procedure, in.Procedure)
+	if err != nil || in.TaskID == nil {
+		return v.Options, err
+	}
+	_, method, err := chosen(ctx, db, who, *in.TaskID)
+	if i := slices.IndexFunc(v.Options, func(o pm.Option) bool { return o.Code == method }); i > 0 {
+		first := v.Options[i]
+		v.Options = slices.Insert(slices.Delete(v.Options, i, i+1), 0, first)
+	}
 	return v.Options, err
 }
 

@@ -192,7 +192,9 @@ func Cards(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p Page)
 	}{
 		{f.SiteID != nil, `r.site_id = @site`},
 		{f.PositionID != nil, `r.position_id = @position`},
-		{f.VisitID != nil, `(r.visit_id = @visit or exists (select from record_entry as e where e.record_id = r.id and e.visit_id = @visit))`},
+		// also those that the visit goes on with: their task is under way there now
+		{f.VisitID != nil, `(r.visit_id = @visit or exists (select from record_entry as e where e.record_id = r.id and e.visit_id = @visit)
+		   or exists (select from visit_task_now as w where w.task_id = r.task_id and w.visit_id = @visit and w.state = 'under_way'))`},
 		{f.State != "", `r.state = @state`},
 		{f.Unseen, `r.unseen > 0`},
 	} {

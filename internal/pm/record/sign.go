@@ -233,15 +233,28 @@ update job_record set state = 'signed', ended_at = @now, ended_by = @who, ended_
 
 func (c Card) readings(tx *gorm.DB, who access.Actor, now time.Time) ([]meters.Taken, error) {
 	var all []meters.NewReading
+	var of []uuid.UUID
 	for _, e := range c.Entries {
 		if e.Act == Reading {
-			all = append(all, meters.NewReading{MeterID: *e.Said.MeterID, At: e.At, Value: e.Said.Value, Unit: e.Said.Unit})
+			all, of = append(all, meters.NewReading{MeterID: *e.Said.MeterID, At: e.At, Value: e.Said.Value, Unit: e.Said.Unit}), append(of, e.ID)
 		}
 	}
 	if len(all) == 0 {
 		return nil, nil
 	}
-	return meters.Take(tx, who, now, all)
+	taken, err := meters.Take(tx, who, now, all)
+	if err != nil {
+		return nil, err
+	}
+	var faults []*fault.Error
+	for i, t := range taken {
+		if t.Outcome == meters.Refused { // its counter has changed since it was declared
+			t.Fault.Field = "entries." + of[i].String()
+			t.Fault.Msg = "the reading " + all[i].Value + " " + t.Fault.Msg
+			faults = append(faults, t.Fault)
+		}
+	}
+	return taken, fault.Collect(faults...)
 }
 
 // used takes out of stock what was used, and each new unit from where it was taken.

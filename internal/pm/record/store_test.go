@@ -510,8 +510,8 @@ func TestNothingIsDoneWhileSomethingStandsInTheWay(t *testing.T) {
 	}
 	look := isolation.NewLook{EntryID: taken[0].ID, Mark: "in_test", Remark: "ticked twice by mistake"}
 	pgtest.Refused(t, "a technician looks", record.LookInto(ctx, w.db, w.tom, now, c.ID, []isolation.NewLook{look}), fault.Forbidden, "", "")
-	pgtest.Refused(t, "at no mark", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "late", Remark: "x"}}), fault.NotFound, "looks[0].entry_id", "")
-	pgtest.Refused(t, "without a word", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "in_test"}}), fault.Invalid, "looks[0].remark", "")
+	pgtest.Refused(t, "at no mark", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "late", Remark: "x"}}), fault.NotFound, "items[0].entry_id", "")
+	pgtest.Refused(t, "without a word", record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{{EntryID: taken[0].ID, Mark: "in_test"}}), fault.Invalid, "items[0].remark", "")
 	if err := record.LookInto(ctx, w.db, w.wilma, now, c.ID, []isolation.NewLook{look}); err != nil {
 		t.Fatal(err)
 	}
@@ -610,6 +610,10 @@ func TestAJobOverTwoVisits(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	first := w.visit(0, visits.Doing{TaskID: w.task, Method: "lay"})
+	ways, err := record.Ways(ctx, w.db, w.tom, record.NewRecord{TaskID: &w.task})
+	if err != nil || len(ways) != 2 || ways[0].Code != "lay" || ways[1].Code != "strip" {
+		t.Errorf("the ways are %v, %v", ways, err)
+	}
 	c := w.open(record.NewRecord{TaskID: &w.task})
 	if c.VisitID == nil || *c.VisitID != first || c.Method != "lay" || c.People != 3 {
 		t.Fatalf("opened as the visit says: %+v", c.Head)
@@ -631,6 +635,10 @@ func TestAJobOverTwoVisits(t *testing.T) {
 		t.Fatalf("between the visits %+v", c.Head)
 	}
 	told(*ended.NextID)
+	// the visit that goes on has it on its list before anybody has declared anything there
+	if all, err := record.Cards(ctx, w.db, w.tom, record.Filter{VisitID: ended.NextID}, record.Page{Limit: 9}); err != nil || len(all) != 1 || all[0].ID != c.ID {
+		t.Errorf("on the next visit there are %v, %v", all, err)
+	}
 	c = w.card(c.ID)
 	w.take(w.tom, c, "kept", tick(c, "J01 1", 20, value("spacers_count", "3")))
 	late := tick(c, "J01 2", 21)
@@ -638,7 +646,7 @@ func TestAJobOverTwoVisits(t *testing.T) {
 	w.take(w.tom, c, "kept", late)
 	nowhere := tick(c, "J01 2", 22)
 	nowhere.VisitID = new(uuid.New())
-	pgtest.Refused(t, "of no visit", w.take(w.tom, c, "refused", nowhere)[0].Fault, fault.Invalid, "entries[0].visit_id", "no visit to this site")
+	pgtest.Refused(t, "of no visit", w.take(w.tom, c, "refused", nowhere)[0].Fault, fault.Invalid, "items[0].visit_id", "no visit to this site")
 	c = w.card(c.ID)
 	if *c.VisitID != *ended.NextID || *c.Entries[0].VisitID != first || *c.Entries[1].VisitID != *ended.NextID || *c.Entries[2].VisitID != first {
 		t.Errorf("the entries are of %v, %v, %v", c.Entries[0].VisitID, c.Entries[1].VisitID, c.Entries[2].VisitID)
@@ -694,32 +702,36 @@ func TestEntriesThatSayNothingAreRefusedByThemselves(t *testing.T) {
 		{"step_id", func(e *record.NewEntry) { e.StepID = nil }},
 		{"step_id", func(e *record.NewEntry) { e.StepID = some }},
 		{"others[0].name", func(e *record.NewEntry) { e.Others = []record.Helper{{}} }},
-		{"values.weather", value("weather", "fair")},
-		{"values.direction_seen", func(e *record.NewEntry) { *e = tick(c, "BLK-ROT 3", 3, value(record.DirectionSeen, "left")) }},
-		{"values.links_set", func(e *record.NewEntry) { *e = tick(c, "J01 7", 3, value(record.LinksSet, "middle")) }},
-		{"values.spacers_count", func(e *record.NewEntry) { *e = tick(c, "J01 1", 3, value(record.SpacersCount, "some")) }},
-		{"values.spacers_count", func(e *record.NewEntry) { *e = tick(c, "J01 1", 3, value(record.SpacersCount, "21")) }},
+		{"said.values.weather", value("weather", "fair")},
+		{"said.values.direction_seen", func(e *record.NewEntry) { *e = tick(c, "BLK-ROT 3", 3, value(record.DirectionSeen, "left")) }},
+		{"said.values.links_set", func(e *record.NewEntry) { *e = tick(c, "J01 7", 3, value(record.LinksSet, "middle")) }},
+		{"said.values.spacers_count", func(e *record.NewEntry) { *e = tick(c, "J01 1", 3, value(record.SpacersCount, "some")) }},
+		{"said.values.spacers_count", func(e *record.NewEntry) { *e = tick(c, "J01 1", 3, value(record.SpacersCount, "21")) }},
 		{"visit_id", func(e *record.NewEntry) { e.VisitID = some }},
-		{"check", of(record.OfCheck, record.Said{})},
-		{"meter_id", of(record.Reading, record.Said{Value: "1"})},
-		{"value", of(record.Reading, record.Said{MeterID: some})},
-		{"slot_id", of(record.Swap, record.Said{})},
-		{"reason", of(record.Swap, record.Said{SlotID: some})},
-		{"to", of(record.Swap, record.Said{SlotID: some, Reason: "failed"})},
-		{"from", of(record.Swap, record.Said{SlotID: some, Reason: "failed", To: some, In: some})},
-		{"part_id", of(record.PartMove, record.Said{})},
-		{"did", of(record.PartMove, record.Said{PartID: some})},
-		{"from", of(record.PartMove, record.Said{PartID: some, Did: "used"})},
-		{"amount", of(record.PartMove, record.Said{PartID: some, Did: "used", From: some, Amount: "much"})},
-		{"amount", of(record.PartMove, record.Said{PartID: some, Did: "used", From: some, Amount: "0"})},
-		{"leads", of(record.Exchange, record.Said{})},
-		{"where", of(record.Exchange, record.Said{Leads: "L1-L2"})},
+		{"said.check", of(record.OfCheck, record.Said{})},
+		{"said.meter_id", of(record.Reading, record.Said{Value: "1"})},
+		{"said.value", of(record.Reading, record.Said{MeterID: some})},
+		{"said.meter_id", of(record.Reading, record.Said{MeterID: some, Value: "1"})},
+		{"said.value", of(record.Reading, record.Said{MeterID: &w.hours.ID, Value: "1234,5"})},
+		{"said.value", of(record.Reading, record.Said{MeterID: &w.hours.ID, Value: "123456"})}, // of five wheels
+		{"said.unit", of(record.Reading, record.Said{MeterID: &w.hours.ID, Value: "1", Unit: "vehicles"})},
+		{"said.slot_id", of(record.Swap, record.Said{})},
+		{"said.reason", of(record.Swap, record.Said{SlotID: some})},
+		{"said.to", of(record.Swap, record.Said{SlotID: some, Reason: "failed"})},
+		{"said.from", of(record.Swap, record.Said{SlotID: some, Reason: "failed", To: some, In: some})},
+		{"said.part_id", of(record.PartMove, record.Said{})},
+		{"said.did", of(record.PartMove, record.Said{PartID: some})},
+		{"said.from", of(record.PartMove, record.Said{PartID: some, Did: "used"})},
+		{"said.amount", of(record.PartMove, record.Said{PartID: some, Did: "used", From: some, Amount: "much"})},
+		{"said.amount", of(record.PartMove, record.Said{PartID: some, Did: "used", From: some, Amount: "0"})},
+		{"said.leads", of(record.Exchange, record.Said{})},
+		{"said.where", of(record.Exchange, record.Said{Leads: "L1-L2"})},
 		{"note", of(record.Note, record.Said{})},
 	} {
 		bad := tick(c, "BLK-IN 1", 2)
 		x.change(&bad)
 		taken, err := record.Take(ctx, w.db, w.tom, now, c.ID, []record.NewEntry{bad, good})
-		if err != nil || taken[0].State != "refused" || taken[0].Fault.Field != "entries[0]."+x.field || taken[0].Fault.Msg == "" || taken[1].State == "refused" {
+		if err != nil || taken[0].State != "refused" || taken[0].Fault.Field != "items[0]."+x.field || taken[0].Fault.Msg == "" || taken[1].State == "refused" {
 			t.Errorf("%s: %+v %v, %v", x.field, taken, taken[0].Fault, err)
 		}
 	}
@@ -729,11 +741,81 @@ func TestEntriesThatSayNothingAreRefusedByThemselves(t *testing.T) {
 	other := good
 	other.Outcome, other.Note = record.NotPossible, "x"
 	taken := w.take(w.tom, c, "refused", other)
-	pgtest.Refused(t, "an id used again", taken[0].Fault, fault.Conflict, "entries[0].id", "")
+	pgtest.Refused(t, "an id used again", taken[0].Fault, fault.Conflict, "items[0].id", "")
 	_, err := record.Take(ctx, w.db, w.tom, now, c.ID, make([]record.NewEntry, record.MostEntries+1))
-	pgtest.Refused(t, "too many", err, fault.Invalid, "entries", "")
+	pgtest.Refused(t, "too many", err, fault.Invalid, "items", "")
 	_, err = record.Take(ctx, w.db, w.tom, now, uuid.New(), nil)
 	pgtest.Refused(t, "on no card", err, fault.NotFound, "", "")
+}
+
+// What arrives a second time is the same entry, also where the server stamps its time and
+// where the phone's clock ran ahead when it first came; what says something else is not.
+func TestAnEntrySentAgainIsTheSame(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	c := w.open(record.NewRecord{TaskID: &w.task})
+	send := func(at time.Time, want string, e record.NewEntry) record.Taken {
+		t.Helper()
+		taken, err := record.Take(ctx, w.db, w.tom, at, c.ID, []record.NewEntry{e})
+		if err != nil || taken[0].State != want {
+			t.Fatalf("it was %+v, %v, want %s", taken, err, want)
+		}
+		return taken[0]
+	}
+	later := now.Add(time.Minute)
+	e := tick(c, "BLK-IN 1", 1, func(e *record.NewEntry) { e.DoneAt, e.Stamped = now, true })
+	send(now, "kept", e)
+	e.DoneAt = later
+	send(later, "already", e)
+	other := e
+	other.Note = "the staff were told as well"
+	pgtest.Refused(t, "with a remark", send(later, "refused", other).Fault, fault.Conflict, "items[0].id", "another entry")
+	other = e
+	other.Others = []record.Helper{{Name: "Sam"}}
+	send(later, "refused", other)
+	e.Stamped = false
+	send(later, "refused", e)
+	ahead := record.NewEntry{ID: uuid.New(), Act: record.Note, Note: "seal weeps", DoneAt: now.Add(5 * time.Minute)}
+	if got := send(now, "kept", ahead); len(got.Marks) != 1 || got.Marks[0].Code != "clock" {
+		t.Errorf("marked are %+v", got.Marks)
+	}
+	send(now.Add(10*time.Minute), "already", ahead)
+	if c = w.card(c.ID); len(c.Entries) != 2 {
+		t.Errorf("%d entries are there", len(c.Entries))
+	}
+}
+
+// A reading that cannot be booked any more, since its counter was another by then, stands
+// in the way and is not lost without a word.
+func TestAReadingThatCannotBeBookedStopsTheSigning(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	c := w.open(record.NewRecord{TaskID: &w.task})
+	w.work(c)
+	do(w, func(tx *gorm.DB) ([]meters.Run, error) {
+		return meters.Joined(tx, sys, now, w.hours.ID, meters.Join{At: minute(1), How: "replaced", OldLast: "0", NewFirst: "0", Counter: meters.Counter{Digits: new(3), Decimals: 1}, Reason: "glass broken"})
+	})
+	sign := func() error {
+		_, err := record.SignOff(ctx, w.db, w.tom, now, w.req(), c.ID, record.Signing{HandedTo: "Pat"})
+		return err
+	}
+	entry := ""
+	for _, e := range w.card(c.ID).Entries {
+		if e.Act == record.Reading {
+			entry = "entries." + e.ID.String()
+		}
+	}
+	pgtest.Refused(t, "a value beyond the counter", sign(), fault.Invalid, entry, "the reading 1234.5 must lie below")
+	if c = w.card(c.ID); c.State != "open" {
+		t.Errorf("it is %s", c.State)
+	}
+	// with the counter put right it is booked
+	do(w, func(tx *gorm.DB) ([]meters.Run, error) {
+		return meters.Joined(tx, sys, now, w.hours.ID, meters.Join{At: minute(2), How: "replaced", OldLast: "0", NewFirst: "1234.5", Counter: meters.Counter{Digits: new(5), Decimals: 1}, Reason: "it was the other one"})
+	})
+	if err := sign(); err != nil {
+		t.Error(err)
+	}
 }
 
 // Two phones at once, each three times: every entry is there once, and the step that

@@ -58,10 +58,10 @@ func (w Written) sound(name, value string) *fault.Error {
 	switch {
 	case value == "":
 	case w.Kind == "choice" && !slices.Contains(w.Options, value):
-		return fault.Field("values."+name, value, "is one of %s", strings.Join(w.Options, ", "))
+		return fault.Field("said.values."+name, value, "is one of %s", strings.Join(w.Options, ", "))
 	case w.Kind == "whole":
 		if n, err := strconv.Atoi(value); err != nil || n < 0 || n > mostSpacers {
-			return fault.Field("values."+name, value, "is a whole number from 0 to %d", mostSpacers)
+			return fault.Field("said.values."+name, value, "is a whole number from 0 to %d", mostSpacers)
 		}
 	}
 	return nil
