@@ -70,6 +70,9 @@ func (d *data) besides(ctx context.Context, times int, fn func(context.Context) 
 		return nil, nil, 0, err
 	}
 	defer conn.Close(context.WithoutCancel(ctx))
+	if _, err := conn.Exec(ctx, `set jit = off; set random_page_cost = 1.1`); err != nil { // as the program's own connections have it
+		return nil, nil, 0, err
+	}
 	all, err := sentBy(ctx, fn)
 	if err != nil {
 		return nil, nil, 0, err

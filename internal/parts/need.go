@@ -296,7 +296,8 @@ with recursive wanted as (
     join part_succession_to as t on t.succession_id = s.id
 )
 select i.*, coalesce(n.after_it, '[]') as after_it
-  from (` + items + ` where p.id in (select id from wanted)) as i
+  from (select distinct id from wanted) as w
+ cross join lateral (` + items + ` where p.id = w.id offset 0) as i
   left join lateral (
     select jsonb_agg(jsonb_build_object('Kind', s.kind, 'OnlyWhere', s.only_where,
              'To', (select coalesce(jsonb_agg(jsonb_build_object('PartID', t.part_id, 'Amount', t.amount) order by o.number), '[]')
