@@ -347,51 +347,87 @@ type UnitFit struct {
 	fit.Answer
 }
 
+// Opening is a place that something of a class may go into.
+type Opening struct {
+	PositionID uuid.UUID
+	Class      string
+}
+
+// asked in one go: openings, each with its number
+const openings = `unnest(cast(@positions as uuid[]), cast(@classes as text[])) with ordinality as a(position_id, class, n)`
+
 const stocked = `
-select u.id as unit_id, u.tag, u.serial, p.id as part_id, p.number as part_number, p.class, l.id as location_id, l.code as location, l.name as location_say, l.kind,
+select x.* from ` + openings + `
+ cross join lateral (
+select a.n, u.id as unit_id, u.tag, u.serial, p.id as part_id, p.number as part_number, p.class, l.id as location_id, l.code as location, l.name as location_say, l.kind,
        u.pattern, coalesce(uf.facts, '{}') as own, coalesce(pf.facts, '{}') as facts,
        exists (select from part_succession as s where s.part_id = p.id and s.kind = 'withdrawn' and upper_inf(s.during) and s.only_where = '') as withdrawn
   from position as po
-  join part as p on p.class = @class
+  join part as p on p.class = a.class
   join unit as u on u.part_id = p.id
   join stay as st on st.unit_id = u.id and st.during @> cast(@now as timestamptz)
   join location as l on l.id = st.location_id and l.kind in ('warehouse', 'van', 'site_shelf', 'bench')
   left join lateral (select jsonb_object_agg(f.fact, jsonb_build_object('Value', f.value, 'How', f.how, 'SeenAt', f.seen_at)) as facts
                        from unit_fact as f where f.unit_id = u.id and f.withdrawn_at is null and f.during @> cast(@now as timestamptz)) as uf on true
   left join lateral (select jsonb_object_agg(f.fact, f.value) as facts from part_fact as f where f.part_id = p.id) as pf on true
- where po.id = @position
+ where po.id = a.position_id
    and (@everywhere or l.site_id = any (@sites))
    and (l.site_id is null or l.site_id = po.site_id)
    and (u.owner <> 'customer' or u.owner_customer_id = (select o.customer_id from ownership_now as o where o.site_id = po.site_id))
 order by l.code, u.tag
-   limit @limit`
+   limit @limit) as x
+order by x.n, x.location, x.tag`
 
 // How a unit stands is told by its own facts alone: the catalogue says how it arrives.
 var prepared = []string{"gearmotor_orientation", "link_setting"}
 
-// besides finds what must never be on one brush with what stays fitted at a position when the
-// things of a class come out of it.
+// besides finds what must never be on one brush with what stays fitted at a position when
+// some slots are emptied.
 const besides = `
-select case when i.part_id = f.part_id then i.other_id else i.part_id end as part_id, string_agg(distinct p.number, ', ') as stays
-  from part_interchange as i
-  join lateral (select u.part_id
-                  from stay as st
-                  join slot as s on s.id = st.slot_id and s.position_id = @position and s.class <> @class
-                  join unit as u on u.id = st.unit_id
-                 where upper_inf(st.during)) as f on f.part_id in (i.part_id, i.other_id)
+select a.n, case when i.part_id = f.part_id then i.other_id else i.part_id end as part_id, string_agg(distinct p.number, ', ') as stays
+  from ` + openings + `
+ cross join lateral (select u.part_id
+                       from slot as s
+                       join stay as st on st.slot_id = s.id and upper_inf(st.during)
+                       join unit as u on u.id = st.unit_id
+                      where s.position_id = a.position_id and s.class <> a.class and s.id <> all (cast(@out as uuid[]))) as f
+  join part_interchange as i on f.part_id in (i.part_id, i.other_id)
   join part as p on p.id = f.part_id
  where i.kind = 'never_mix' and i.during @> cast(@now as timestamptz)
-group by 1`
+group by 1, 2`
 
-// UnitsFor tells of the units of a class in stock whether they fit a position,
-// those that do first; what is of that class there now is taken as coming out. What lies in quarantine, with a supplier or in the scrap is not asked,
-// nor what belongs to another customer or lies on another site's shelf.
+// UnitsFor tells of the units of a class in stock whether they fit a position, those that do
+// first; what is of that class there now is taken as coming out. What lies in quarantine, with a
+// supplier or in the scrap is not asked, nor what belongs to another customer or lies on another
+// site's shelf.
 func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, position uuid.UUID, class string) ([]UnitFit, error) {
-	at, b, err := atPlace(ctx, db, who, now, position)
+	o := Opening{position, class}
+	all, err := UnitsForAll(ctx, db, who, now, []Opening{o}, nil)
+	return all[o], err
+}
+
+// UnitsForAll answers as UnitsFor does for many openings at once, in a number of statements that
+// does not grow with them, where other slots are emptied as well.
+func UnitsForAll(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, asked []Opening, out []uuid.UUID) (map[Opening][]UnitFit, error) {
+	positions, classes := make([]uuid.UUID, len(asked)), make([]string, len(asked))
+	for i, o := range asked {
+		positions[i], classes[i] = o.PositionID, o.Class
+	}
+	at, err := readPlaces(ctx, db, who, now, positions)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range positions {
+		if _, ok := at[p]; !ok {
+			return nil, fault.Missing("position", p.String())
+		}
+	}
+	b, err := readBook(ctx, db, who)
 	if err != nil {
 		return nil, err
 	}
 	type row struct {
+		N                                             int
 		UnitID, PartID, LocationID                    uuid.UUID
 		Tag, PartNumber, Class, Location, LocationSay string
 		Kind                                          string
@@ -400,23 +436,32 @@ func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 		Facts                                         map[string]string
 		Withdrawn                                     bool
 	}
-	rows, err := pgdb.Read[row](ctx, db, who.ID, stocked, who.Scope(map[string]any{"position": position, "class": class, "now": now, "limit": mostOfClass}))
+	if out == nil {
+		out = []uuid.UUID{}
+	}
+	args := map[string]any{"positions": positions, "classes": classes, "now": now, "limit": mostOfClass, "out": out}
+	rows, err := pgdb.Read[row](ctx, db, who.ID, stocked, who.Scope(args))
 	if err != nil {
 		return nil, err
 	}
 	mixed, err := pgdb.Read[struct {
+		N      int
 		PartID uuid.UUID
 		Stays  string
-	}](ctx, db, who.ID, besides, map[string]any{"position": position, "class": class, "now": now})
+	}](ctx, db, who.ID, besides, args)
 	if err != nil {
 		return nil, err
 	}
-	never := map[uuid.UUID]string{}
-	for _, m := range mixed {
-		never[m.PartID] = m.Stays
+	type beside struct {
+		n    int
+		part uuid.UUID
 	}
-	all := make([]UnitFit, len(rows))
-	for i, r := range rows {
+	never := map[beside]string{}
+	for _, m := range mixed {
+		never[beside{m.N, m.PartID}] = m.Stays
+	}
+	all := make(map[Opening][]UnitFit, len(asked))
+	for _, r := range rows {
 		c := item{Class: r.Class, Facts: r.Facts}.candidate()
 		for _, f := range prepared {
 			delete(c.Facts, f)
@@ -432,12 +477,15 @@ func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 		if r.Withdrawn {
 			c.Never = []string{"Its part was withdrawn from use."}
 		}
-		if stays, bad := never[r.PartID]; bad {
+		if stays, bad := never[beside{r.N, r.PartID}]; bad {
 			c.Never = append(c.Never, "It must never be on one brush with "+stays+", which stays there.")
 		}
-		all[i] = UnitFit{r.UnitID, r.Tag, r.Serial, r.PartID, r.PartNumber, r.LocationID, r.Location, r.LocationSay, r.Kind, b.Judge(at.position(now), c)}
+		o := asked[r.N-1]
+		all[o] = append(all[o], UnitFit{r.UnitID, r.Tag, r.Serial, r.PartID, r.PartNumber, r.LocationID, r.Location, r.LocationSay, r.Kind, b.Judge(at[o.PositionID].position(now), c)})
 	}
-	sortByVerdict(all, func(f UnitFit) fit.Answer { return f.Answer })
+	for o := range all {
+		sortByVerdict(all[o], func(f UnitFit) fit.Answer { return f.Answer })
+	}
 	return all, nil
 }
 

@@ -250,6 +250,18 @@ func TestWhatMustNeverBeOnOneBrush(t *testing.T) {
 	if len(units) != 1 || units[0].Verdict != fit.DoesNotFit || !strings.Contains(strings.Join(units[0].Reasons, " "), "never be on one brush with MW-23002") {
 		t.Errorf("%+v", units)
 	}
+	// what comes out in the same swap stays with nothing
+	hubSlot := must[uuid.UUID](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+		return pgdb.ID(tx, `select id from slot where position_id = ? and class = 'hub'`, w.left.ID)
+	}))
+	both := []parts.Opening{{PositionID: w.left.ID, Class: "gearmotor"}, {PositionID: w.left.ID, Class: "hub"}, {PositionID: w.right.ID, Class: "gearmotor"}}
+	all := must[map[parts.Opening][]parts.UnitFit](t)(parts.UnitsForAll(ctx, w.db, sys, now, both, []uuid.UUID{hubSlot}))
+	if a := all[both[0]]; len(a) != 1 || a[0].Verdict != fit.Fits {
+		t.Errorf("the hub comes out, and still: %+v", a)
+	}
+	if a := all[both[2]]; len(a) != 1 || a[0].Serial == nil || *a[0].Serial != "C" || len(all[both[1]]) != 0 {
+		t.Errorf("%+v", all)
+	}
 	if units = must[[]parts.UnitFit](t)(parts.UnitsFor(ctx, w.db, sys, now, w.right.ID, "gearmotor")); strings.Contains(strings.Join(units[0].Reasons, " "), "never") {
 		t.Errorf("on another brush: %+v", units)
 	}

@@ -230,12 +230,13 @@ type Kit struct {
 	Pattern     *string // of a media set
 }
 
-// Kits lists the kits of which there is a recipe, by number.
-func Kits(ctx context.Context, db *pgdb.DB, who access.Actor) ([]Kit, error) {
+// Kits lists the kits of which there is a recipe, by number; the key of a page is the number.
+func Kits(ctx context.Context, db *pgdb.DB, who access.Actor, p Page) ([]Kit, error) {
 	return pgdb.Read[Kit](ctx, db, who.ID, `
 select k.kit_id as id, p.number, p.description, k.pattern
   from kit_now as k
   join part as p on p.id = k.kit_id
+ where p.number > @after
 order by p.number
- limit 500`, nil)
+ limit @limit`, map[string]any{"after": p.After, "limit": p.Limit})
 }

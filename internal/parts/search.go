@@ -49,6 +49,24 @@ func Search(ctx context.Context, db *pgdb.DB, who access.Actor, text string, lim
 	return pgdb.Read[Hit](ctx, db, who.ID, search, map[string]any{"tokens": tokens, "number": bare(text), "limit": limit})
 }
 
+// Numbered finds parts by their whole numbers, many in one read; case does not count. What is
+// no number of a part is not in the answer, whose keys are in capitals.
+func Numbered(ctx context.Context, db *pgdb.DB, who access.Actor, numbers []string) (map[string]uuid.UUID, error) {
+	asked := make([]string, len(numbers))
+	for i, n := range numbers {
+		asked[i] = strings.ToUpper(strings.TrimSpace(n))
+	}
+	found, err := pgdb.Read[struct {
+		ID     uuid.UUID
+		Number string
+	}](ctx, db, who.ID, `select id, number from part where number = any (cast(@numbers as text[]))`, map[string]any{"numbers": asked})
+	all := make(map[string]uuid.UUID, len(found))
+	for _, f := range found {
+		all[f.Number] = f.ID
+	}
+	return all, err
+}
+
 // bare leaves letters and digits only, in capitals, as numbers are compared.
 func bare(text string) string {
 	return strings.Map(func(r rune) rune {

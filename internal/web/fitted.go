@@ -142,23 +142,36 @@ func answerWords(a fit.Answer) string {
 // fitOptions lists what lies in stock for a slot with the answer whether it fits its
 // position, what fits first. What does not is listed too, with every reason: what somebody
 // has fitted all the same is a fact.
-func (p *pages) fitOptions(v visit, stock []assets.Candidate, f assets.Fitted) ([]option, error) {
-	judged, err := parts.UnitsFor(v.ctx, p.db, v.who, v.now, f.PositionID, f.Class)
-	if err != nil {
-		return nil, err
+func fitOptions(judged []parts.UnitFit, stock []assets.Candidate, f assets.Fitted) []option {
+	there := map[uuid.UUID]assets.Candidate{}
+	for _, c := range stock {
+		if c.SlotID == f.SlotID {
+			there[c.ID] = c
+		}
 	}
 	var o []option
 	told := map[uuid.UUID]bool{}
 	for _, u := range judged {
-		for _, c := range stock {
-			if c.ID == u.UnitID && c.SlotID == f.SlotID {
-				told[c.ID] = true
-				o = append(o, option{c.ID.String(), unitWords(c.Tag, c.PartNumber+" "+c.PartDescription, c.Serial) + " · in " + c.LocationCode + " · " + answerWords(u.Answer)})
-			}
+		if c, ok := there[u.UnitID]; ok && !told[c.ID] {
+			told[c.ID] = true
+			o = append(o, option{c.ID.String(), unitWords(c.Tag, c.PartNumber+" "+c.PartDescription, c.Serial) + " · in " + c.LocationCode + " · " + answerWords(u.Answer)})
 		}
 	}
 	rest := slices.DeleteFunc(slices.Clone(stock), func(c assets.Candidate) bool { return told[c.ID] })
-	return append(o, candidateOptions(rest, f.SlotID)...), nil
+	return append(o, candidateOptions(rest, f.SlotID)...)
+}
+
+// unitsFor asks what of what lies in stock goes into slots that are all emptied together.
+func (p *pages) unitsFor(v visit, slots ...assets.Fitted) (map[parts.Opening][]parts.UnitFit, error) {
+	var asked []parts.Opening
+	out := make([]uuid.UUID, len(slots))
+	for i, f := range slots {
+		out[i] = f.SlotID
+		if o := (parts.Opening{PositionID: f.PositionID, Class: f.Class}); !slices.Contains(asked, o) {
+			asked = append(asked, o)
+		}
+	}
+	return parts.UnitsForAll(v.ctx, p.db, v.who, v.now, asked, out)
 }
 
 // bench is what both forms of a position need: its slots and those of its twin.
@@ -257,11 +270,12 @@ func (p *pages) swapSheet(v visit) (*sheet, error) {
 	c := clock{v.now, b.site.Location()}
 	s.Verb, s.Lead = "Record the swap", "One step, all of it or nothing. Times are local to the site ("+c.Zone()+")."
 	s.Fields = []*field{{Name: "at", Label: "Done", Short: "The time", Kind: "when", Most: 16, Hint: whenHint}}
+	judged, err := p.unitsFor(v, w.slots...)
+	if err != nil {
+		return nil, err
+	}
 	for i, f := range w.slots {
-		there, err := p.fitOptions(v, stock, f)
-		if err != nil {
-			return nil, err
-		}
+		there := fitOptions(judged[parts.Opening{PositionID: f.PositionID, Class: f.Class}], stock, f)
 		s.Fields = append(s.Fields, w.slotFields(i, f, there, places)...)
 	}
 	s.Fields = append(s.Fields, &field{Name: "remark", Label: "Remark", Optional: true, Most: 500, Hint: "What the next one who opens this history must know."})
@@ -440,10 +454,11 @@ func (p *pages) fitSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	there, err := p.fitOptions(v, stock, f)
+	judged, err := p.unitsFor(v, f)
 	if err != nil {
 		return nil, err
 	}
+	there := fitOptions(judged[parts.Opening{PositionID: f.PositionID, Class: f.Class}], stock, f)
 	if s.Fields, err = p.foundFields(v, f, "", there); err != nil {
 		return nil, err
 	}

@@ -321,6 +321,16 @@ func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 	of := s.about.(partKept)
 	in := parts.NewRecipe{Pattern: s.get("pattern"), Note: s.get("note")}
 	var at []int
+	var numbers []string
+	for _, line := range strings.Split(s.get("lines"), "\n") {
+		if words := strings.Fields(line); len(words) > 1 {
+			numbers = append(numbers, strings.TrimSuffix(words[1], ";"))
+		}
+	}
+	known, err := parts.Numbered(v.ctx, p.db, v.who, numbers)
+	if err != nil {
+		return "", err
+	}
 	for i, line := range strings.Split(s.get("lines"), "\n") {
 		line, note, _ := strings.Cut(line, ";")
 		line, where, _ := strings.Cut(line, " where ")
@@ -338,16 +348,12 @@ func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 			blame("begins with an amount")
 			continue
 		}
-		hits, err := parts.Search(v.ctx, p.db, v.who, words[1], 5)
-		if err != nil {
-			return "", err
-		}
-		hit := slices.IndexFunc(hits, func(h parts.Hit) bool { return strings.EqualFold(h.Number, words[1]) })
-		if hit < 0 {
+		part, found := known[strings.ToUpper(words[1])]
+		if !found {
 			blame("names no part: " + words[1])
 			continue
 		}
-		l := parts.NewRecipeLine{PartID: hits[hit].ID, Amount: n, Condition: strings.TrimSpace(where), Note: strings.TrimSpace(note)}
+		l := parts.NewRecipeLine{PartID: part, Amount: n, Condition: strings.TrimSpace(where), Note: strings.TrimSpace(note)}
 		for _, w := range words[2:] {
 			switch {
 			case strings.EqualFold(w, "optional"):
@@ -363,7 +369,7 @@ func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
-	_, err := once(p, v, s, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, v.who, v.now, of.ID, in) })
+	_, err = once(p, v, s, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, v.who, v.now, of.ID, in) })
 	return "/parts/" + of.ID.String(), inText(err, "lines", at)
 }
 

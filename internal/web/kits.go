@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -19,13 +20,14 @@ import (
 )
 
 type kitList struct {
-	At    assets.Location
-	All   []assets.Location
-	Rows  []kitRow
-	Bags  []stock.Bag
-	May   bool
-	Tabs  []nav
-	Clock clock
+	At             assets.Location
+	All            []assets.Location
+	Rows           []kitRow
+	Bags           []stock.Bag
+	More, MoreBags string
+	May            bool
+	Tabs           []nav
+	Clock          clock
 }
 
 type kitRow struct {
@@ -71,9 +73,15 @@ func (p *pages) kits(v visit) error {
 		}
 		return p.ok(v, "kits", "Kits", g)
 	}
-	kits, err := parts.Kits(v.ctx, p.db, v.who)
+	at := "/kits?location=" + g.At.ID.String()
+	afterKit, afterBag := v.c.Query("after"), v.c.Query("bag")
+	kits, err := parts.Kits(v.ctx, p.db, v.who, parts.Page{After: afterKit, Limit: perPage + 1})
 	if err != nil {
 		return err
+	}
+	if len(kits) > perPage {
+		kits = kits[:perPage]
+		g.More = at + "&after=" + url.QueryEscape(kits[perPage-1].Number)
 	}
 	ids := make([]uuid.UUID, len(kits))
 	for i, k := range kits {
@@ -83,17 +91,19 @@ func (p *pages) kits(v visit) error {
 	if err != nil {
 		return err
 	}
-	for _, b := range can {
-		r := kitRow{Buildable: b}
-		for _, k := range kits {
-			if k.ID == b.KitID {
-				r.Says, r.Set = k.Description, k.Pattern != nil
-			}
-		}
-		g.Rows = append(g.Rows, r)
+	of := map[uuid.UUID]parts.Kit{}
+	for _, k := range kits {
+		of[k.ID] = k
 	}
-	if g.Bags, err = stock.Bags(v.ctx, p.db, v.who, stock.BagFilter{LocationID: &g.At.ID, Sealed: true}, stock.Page{Limit: 200}); err != nil {
+	for _, b := range can {
+		g.Rows = append(g.Rows, kitRow{b, of[b.KitID].Description, of[b.KitID].Pattern != nil})
+	}
+	if g.Bags, err = stock.Bags(v.ctx, p.db, v.who, stock.BagFilter{LocationID: &g.At.ID, Sealed: true}, stock.Page{After: afterBag, Limit: perPage + 1}); err != nil {
 		return err
+	}
+	if len(g.Bags) > perPage {
+		g.Bags = g.Bags[:perPage]
+		g.MoreBags = at + "&after=" + url.QueryEscape(afterKit) + "&bag=" + url.QueryEscape(g.Bags[perPage-1].Number) + "#bags"
 	}
 	return p.ok(v, "kits", "Kits in "+g.At.Code, g)
 }

@@ -66,6 +66,30 @@ func (p *pages) whichPart(v visit, s *sheet, name string) (id uuid.UUID, err err
 	return id, nil
 }
 
+// whichParts finds the parts that somebody has typed in several fields: whole numbers in one
+// read, and what is none as whichPart does.
+func (p *pages) whichParts(v visit, s *sheet, names []string) (map[string]uuid.UUID, error) {
+	numbers := make([]string, len(names))
+	for i, name := range names {
+		numbers[i] = s.get(name)
+	}
+	known, err := parts.Numbered(v.ctx, p.db, v.who, numbers)
+	if err != nil {
+		return nil, err
+	}
+	all := make(map[string]uuid.UUID, len(names))
+	for i, name := range names {
+		id, found := known[strings.ToUpper(numbers[i])]
+		if !found {
+			if id, err = p.whichPart(v, s, name); err != nil {
+				return nil, err
+			}
+		}
+		all[name] = id
+	}
+	return all, nil
+}
+
 func (s *sheet) amount(name string) qty.Amount {
 	if s.get(name) == "" {
 		return 0

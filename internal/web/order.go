@@ -183,7 +183,16 @@ func (p *pages) newOrderSheet(v visit) (*sheet, error) {
 
 func (p *pages) draftOrder(v visit, s *sheet) (string, error) {
 	in := stock.NewOrder{SupplierID: val(s.id("supplier_id")), LocationID: val(s.id("location_id")), Note: s.get("note")}
-	var of []string
+	var of, named []string
+	for i := range mostOrderLines {
+		if name := fmt.Sprint("part_id_", i); s.get(name) != "" {
+			named = append(named, name)
+		}
+	}
+	which, err := p.whichParts(v, s, named)
+	if err != nil {
+		return "", err
+	}
 	for i := range mostOrderLines {
 		n := fmt.Sprint("_", i)
 		if s.get("part_id"+n) == "" {
@@ -192,11 +201,7 @@ func (p *pages) draftOrder(v visit, s *sheet) (string, error) {
 			}
 			continue
 		}
-		id, err := p.whichPart(v, s, "part_id"+n)
-		if err != nil {
-			return "", err
-		}
-		l := stock.NewOrderLine{PartID: id, Amount: s.amount("amount" + n), NeededOn: s.get("needed_on" + n), Sure: s.checked("sure")}
+		l := stock.NewOrderLine{PartID: which["part_id"+n], Amount: s.amount("amount" + n), NeededOn: s.get("needed_on" + n), Sure: s.checked("sure")}
 		if l.PriceMinor = s.minor("price_minor" + n); l.PriceMinor != nil {
 			l.Currency = s.currency()
 		}

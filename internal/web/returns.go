@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -21,12 +22,13 @@ var coreWords = map[string]string{"deposit_paid": "the old unit is still fitted"
 var warrantyWords = map[string]string{"running": "runs", "claimed": "claimed", "accepted": "accepted", "refused": "refused", "lost": "lost", "ended": "ended"}
 
 type returnsPage struct {
-	Cores      []coreRow
-	Warranties []warrantyRow
-	Open       bool
-	May        bool
-	AtStake    string // deposits of cores whose days run
-	Tabs       []nav
+	Cores                     []coreRow
+	Warranties                []warrantyRow
+	Open                      bool
+	May                       bool
+	AtStake                   string // deposits of cores whose days run
+	MoreCores, MoreWarranties string
+	Tabs                      []nav
 }
 
 type coreRow struct {
@@ -65,29 +67,45 @@ func (p *pages) returns(v visit) error {
 		return err
 	}
 	g := returnsPage{Open: v.c.Query("all") == "", May: v.may(access.MoveStock), Tabs: stockTabs(v, "/returns")}
-	cores, err := stock.Cores(v.ctx, p.db, v.who, v.now, g.Open, stock.Page{Limit: 200})
+	afterCore, afterWarranty := v.c.Query("core"), v.c.Query("warranty")
+	more := func(core, warranty, id string) string {
+		q := url.Values{"core": {core}, "warranty": {warranty}}
+		if !g.Open {
+			q.Set("all", "yes")
+		}
+		return "/returns?" + q.Encode() + "#" + id
+	}
+	cores, err := stock.Cores(v.ctx, p.db, v.who, v.now, g.Open, stock.Page{After: afterCore, Limit: perPage + 1})
 	if err != nil {
 		return err
 	}
-	sums := map[string]int64{}
+	if len(cores) > perPage {
+		cores = cores[:perPage]
+		g.MoreCores = more(cores[perPage-1].Key(), afterWarranty, "cores")
+	}
 	for _, c := range cores {
 		r := coreRow{Core: c, Words: coreWords[c.State]}
 		if c.DepositMinor != nil {
 			r.Deposit = parts.Money(*c.DepositMinor, val(c.Currency))
-			if len(c.Next()) > 0 && c.DaysLeft >= 0 {
-				sums[val(c.Currency)] += *c.DepositMinor
-			}
 		}
 		g.Cores = append(g.Cores, r)
 	}
-	if len(sums) == 1 {
-		for c, n := range sums {
-			g.AtStake = parts.Money(n, c)
-		}
-	}
-	all, err := stock.Warranties(v.ctx, p.db, v.who, v.now, g.Open, stock.Page{Limit: 200})
+	sums, err := stock.AtStake(v.ctx, p.db, v.who, v.now)
 	if err != nil {
 		return err
+	}
+	var stake []string
+	for _, s := range sums {
+		stake = append(stake, parts.Money(s.Minor, s.Currency))
+	}
+	g.AtStake = strings.Join(stake, " and ")
+	all, err := stock.Warranties(v.ctx, p.db, v.who, v.now, g.Open, stock.Page{After: afterWarranty, Limit: perPage + 1})
+	if err != nil {
+		return err
+	}
+	if len(all) > perPage {
+		all = all[:perPage]
+		g.MoreWarranties = more(afterCore, all[perPage-1].Key(), "warranties")
 	}
 	for _, w := range all {
 		g.Warranties = append(g.Warranties, warrantyRow{w, warrantyWords[w.State]})

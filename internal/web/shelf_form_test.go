@@ -497,6 +497,72 @@ func TestStatementsOfPagesAboutStockStayTheSame(t *testing.T) {
 	}
 }
 
+// More than a page holds is never cut off in silence: it says so, and the next page has the rest.
+func TestNoListAboutStockIsCutInSilence(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	write(t, s.db, func(tx *gorm.DB) (bool, error) {
+		claims := make([]stock.Claiming, 60)
+		for i := range claims {
+			claims[i] = stock.Claiming{PartID: s.nut.ID, Amount: amount.One, NeededOn: "2026-12-09", Purpose: fmt.Sprint("J01 brush ", i), Criticality: "B", LocationID: &s.warehouse.ID}
+			if i < 6 { // earlier, of another place: these come first in the list of the part
+				claims[i].NeededOn, claims[i].LocationID = "2026-12-01", &s.van.ID
+			}
+		}
+		if _, err := stock.Promise(tx, access.System, now, claims); err != nil {
+			return false, err
+		}
+		for _, q := range []string{
+			`insert into core (id, part_id, supplier_id, state, counted_from, paid_on, deadline_on) select gen_random_uuid(), @part, @supplier, 'deposit_paid', 'purchase', '2026-11-01', date '2026-12-01' + n from generate_series(1, 55) as n`,
+			`insert into core_deposit (core_id, deposit_minor, currency) select id, 1000, 'USD' from core where part_id = @part`,
+			`insert into part (id, number, description, class, created_at, tracking) select gen_random_uuid(), 'MW-97' || lpad(n::text, 3, '0'), 'Kit ' || n, 'kit', @now, 'kit' from generate_series(1, 55) as n`,
+			`insert into kit_recipe (id, kit_id, number, made_at, made_by) select gen_random_uuid(), id, 1, @now, @who from part where number like 'MW-97%'`,
+			`insert into kit_line (recipe_id, ordinal, part_id, amount) select r.id, 1, @nut, 1 from kit_recipe as r join part as p on p.id = r.kit_id where p.number like 'MW-97%'`,
+		} {
+			if err := tx.Exec(q, map[string]any{"part": s.motorPart.ID, "supplier": s.supplier.ID, "nut": s.nut.ID, "now": now, "who": access.System.ID}).Error; err != nil {
+				return false, err
+			}
+		}
+		return true, nil
+	})
+	if got := s.asClerk.fill("/kits/"+s.box.ID.String()+"/build", map[string]string{"count": "1", "location_id": s.warehouse.ID.String()}); got.status != 303 {
+		t.Fatalf("%d %v", got.status, wrongs(t, got.body))
+	}
+	all := func(path, next string) (says string) {
+		for range 9 {
+			body := s.asManager.get(path).body
+			says += bare(body)
+			found := false
+			walk(parse(t, body), func(n *html.Node) {
+				if n.Data == "a" && n.FirstChild != nil && n.FirstChild.Data == next {
+					path, found = attr(n, "href"), true
+				}
+			})
+			if !found {
+				return says
+			}
+		}
+		t.Errorf("%s has no end", path)
+		return says
+	}
+	if says := all("/returns", "More cores"); strings.Count(says, "Deposit USD 10.00") != 55 || strings.Count(says, "USD 550.00 of deposits") != 2 {
+		t.Errorf("%d of 55 cores: %s", strings.Count(says, "Deposit USD 10.00"), says)
+	}
+	if says := all("/kits", "More kits"); strings.Count(says, "MW-97") != 2*55 { // in its name and in what leads to packing it
+		t.Errorf("%d of twice 55 kits", strings.Count(says, "MW-97"))
+	}
+	here := bare(s.asClerk.get(at2(s.warehouse, s.nut)).body)
+	if strings.Count(here, "J01 brush") != 50 || !strings.Contains(here, "These are the first 50") {
+		t.Errorf("%d claims: %s", strings.Count(here, "J01 brush"), here)
+	}
+	if there := bare(s.asClerk.get(at2(s.van, s.nut)).body); strings.Count(there, "J01 brush") != 6 || strings.Contains(there, "the first") {
+		t.Errorf("claims of the van: %s", there)
+	}
+	if of := bare(s.asClerk.get("/parts/" + s.nut.ID.String()).body); !strings.Contains(of, "These are the first 50") {
+		t.Error("the part does not say that more is promised")
+	}
+}
+
 var lots4 = 0
 
 // path4 names another lot each time.

@@ -221,6 +221,7 @@ type stockPart struct {
 	Row        stockRow
 	At         assets.Location
 	Claims     []stock.Claim // that name this place
+	MoreClaims bool          // than are shown
 	Open       []stock.Container
 	Entries    []entryRow
 	Move       bool
@@ -317,14 +318,11 @@ func (p *pages) stockPart(v visit) error {
 	g.Tabs = stockTabs(v, "/stock")
 	if v.who.Everywhere {
 		part := g.Row.PartID
-		all, err := stock.Claims(v.ctx, p.db, v.who, stock.ClaimFilter{PartID: &part, Held: true}, stock.Page{Limit: perPage})
-		if err != nil {
+		if g.Claims, err = stock.Claims(v.ctx, p.db, v.who, stock.ClaimFilter{PartID: &part, LocationID: &g.At.ID, Held: true}, stock.Page{Limit: perPage + 1}); err != nil {
 			return err
 		}
-		for _, c := range all {
-			if c.LocationID != nil && *c.LocationID == g.At.ID {
-				g.Claims = append(g.Claims, c)
-			}
+		if g.MoreClaims = len(g.Claims) > perPage; g.MoreClaims {
+			g.Claims = g.Claims[:perPage]
 		}
 		if g.Open, err = stock.Containers(v.ctx, p.db, v.who, stock.LineFilter{LocationID: &g.At.ID, PartID: &part}); err != nil {
 			return err

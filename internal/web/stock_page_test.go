@@ -140,6 +140,10 @@ func TestStatementsOfPagesAboutUnitsStayTheSame(t *testing.T) {
 		}
 		return n
 	}
+	gm, set := s.slot(t, s.left, "gearmotor").String(), s.slot(t, s.left, "media").String()
+	if one, two := s.statements(t, s.manager, left+"/swap?slot="+gm), s.statements(t, s.manager, left+"/swap?slot="+gm+"&slot="+set+"&slot="+s.slot(t, s.left, "hub").String()); one != two {
+		t.Errorf("a swap of one asks %d times, one of three %d times", one, two)
+	}
 	before := count()
 	write(t, s.db, func(tx *gorm.DB) (bool, error) {
 		for i := range 30 {

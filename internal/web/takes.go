@@ -108,6 +108,7 @@ type partMore struct {
 	Core         string
 	Lies         []stockRow
 	Kept         []stock.Claim
+	MoreKept     bool
 	Coming       []stock.Order
 	Move         bool
 }
@@ -173,8 +174,11 @@ func (p *pages) partMore(v visit, id uuid.UUID) (m partMore, err error) {
 		m.Lies = append(m.Lies, stockRow{l, v.who.Everywhere})
 	}
 	if m.Move = v.may(access.MoveStock); v.may(access.SeeInternal) {
-		if m.Kept, err = stock.Claims(v.ctx, p.db, v.who, stock.ClaimFilter{PartID: &id, Held: true}, stock.Page{Limit: perPage}); err != nil {
+		if m.Kept, err = stock.Claims(v.ctx, p.db, v.who, stock.ClaimFilter{PartID: &id, Held: true}, stock.Page{Limit: perPage + 1}); err != nil {
 			return m, err
+		}
+		if m.MoreKept = len(m.Kept) > perPage; m.MoreKept {
+			m.Kept = m.Kept[:perPage]
 		}
 		if m.Coming, err = stock.Orders(v.ctx, p.db, v.who, v.now, stock.OrderFilter{PartID: &id, Open: true}, stock.Page{Limit: perPage}); err != nil {
 			return m, err

@@ -570,12 +570,13 @@ select r.id, c.part_id, r.amount, c.needed_on, c.site_id, c.position_id, c.task_
 
 // ClaimFilter narrows a list of claims; a nil field does not.
 type ClaimFilter struct {
-	PartID *uuid.UUID
-	TaskID *uuid.UUID
-	SiteID *uuid.UUID
-	Until  *string // needed by that day
-	State  *string
-	Held   bool // only those that hold something
+	PartID     *uuid.UUID
+	LocationID *uuid.UUID // where it lies aside, or shall come from
+	TaskID     *uuid.UUID
+	SiteID     *uuid.UUID
+	Until      *string // needed by that day
+	State      *string
+	Held       bool // only those that hold something
 }
 
 // Claims lists claims by the day of use; the key of a page is the day and the id.
@@ -583,6 +584,7 @@ func Claims(ctx context.Context, db *pgdb.DB, who access.Actor, f ClaimFilter, p
 	return pgdb.Read[Claim](ctx, db, who.ID, claims+`
  where @everywhere
    and (cast(@part as uuid) is null or c.part_id = @part)
+   and (cast(@location as uuid) is null or coalesce(b.location_id, st.location_id, c.location_id) = @location)
    and (cast(@task as uuid) is null or c.task_id = @task)
    and (cast(@site as uuid) is null or c.site_id = @site)
    and (cast(@until as text) is null or c.needed_on <= cast(@until as date))
@@ -590,7 +592,7 @@ func Claims(ctx context.Context, db *pgdb.DB, who access.Actor, f ClaimFilter, p
    and (not @held or c.state in ('open', 'set_aside'))
    and to_char(c.needed_on, 'YYYY-MM-DD') || ' ' || c.id > @after
 order by to_char(c.needed_on, 'YYYY-MM-DD') || ' ' || c.id
-   limit @limit`, pageArgs(who, p, map[string]any{"part": f.PartID, "task": f.TaskID, "site": f.SiteID, "until": f.Until, "state": f.State, "held": f.Held}))
+   limit @limit`, pageArgs(who, p, map[string]any{"part": f.PartID, "location": f.LocationID, "task": f.TaskID, "site": f.SiteID, "until": f.Until, "state": f.State, "held": f.Held}))
 }
 
 // OneClaim gives a claim.

@@ -234,6 +234,24 @@ order by to_char(c.deadline_on, 'YYYY-MM-DD') || ' ' || c.id
    limit @limit`, pageArgs(who, p, map[string]any{"open": open, "today": day(now)}))
 }
 
+// Stake is what of one currency is out as deposits that can still come back.
+type Stake struct {
+	Currency string
+	Minor    int64
+}
+
+// AtStake sums up the deposits of cores whose days run and that nothing has become of yet; for
+// those who see cost.
+func AtStake(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) ([]Stake, error) {
+	return pgdb.Read[Stake](ctx, db, who.ID, `
+select d.currency, sum(d.deposit_minor)::bigint as minor
+  from core as c
+  join core_deposit as d on d.core_id = c.id
+ where @everywhere and c.deadline_on >= cast(@today as date) and c.state not in ('credited', 'partly_credited', 'refused', 'lost')
+group by d.currency
+order by d.currency`, who.Scope(map[string]any{"today": day(now)}))
+}
+
 // OneCore gives a core.
 func OneCore(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, id uuid.UUID) (Core, error) {
 	return pgdb.ReadOne[Core](ctx, db, who.ID, "core", id.String(), cores+` where @everywhere and c.id = @id`, who.Scope(map[string]any{"id": id, "today": day(now)}))
