@@ -105,7 +105,7 @@ func TestConvert(t *testing.T) {
 		want     float64
 	}{
 		{3, "in", "mm", 76.2}, {75, "mm", "mm", 75}, {60, "psi", "bar", 4.136854}, {1, "bar", "psi", 14.50377},
-		{20, "lbf.ft", "N.m", 27.11636}, {10, "lbf", "N", 44.48222}, {212, "F", "C", 100}, {-40, "C", "F", -40}, {0.9, "L", "mL", 900}, {90, "min", "h", 1.5},
+		{20, "lbf.ft", "N.m", 27.11636}, {35, "lbf.ft", "N.m", 47.453628}, {85, "lbf.ft", "N.m", 115.244526}, {10, "lbf", "N", 44.48222}, {212, "F", "C", 100}, {-40, "C", "F", -40}, {0.9, "L", "mL", 900}, {90, "min", "h", 1.5},
 	} {
 		if got, ok := measure.Convert(c.value, c.from, c.to); !ok || math.Abs(got-c.want) > 1e-6*math.Abs(c.want)+1e-9 {
 			t.Errorf("%v %s is %v %s, %v; want %v", c.value, c.from, got, c.to, ok, c.want)
