@@ -76,6 +76,24 @@ type Options struct {
 	Kind   string // of a CSV file whose heads do not tell it; "" looks at them
 	Dates  string // DayFirst or MonthFirst for dates like 3/5/2024; "" looks for evidence
 	Key    string // under which a retry is known again; "" for none
+	// Told, where it is set, hears how far it is, now and then. It must not keep it waiting.
+	Told func(Progress)
+}
+
+// Progress is how far an import is.
+type Progress struct {
+	Does string // reads, takes or writes
+	Done int    // rows; of what it writes, kinds of sheet
+	Of   int    // 0 where nobody knows yet
+}
+
+// often is after how many rows an import says how far it is.
+const often = 250
+
+func (o Options) tell(does string, done, of int) {
+	if o.Told != nil && (done%often == 0 || done == of) {
+		o.Told(Progress{does, done, of})
+	}
 }
 
 // Done is what an import did, or would do, with a sheet.
@@ -123,7 +141,7 @@ func Import(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, u
 
 	var done Result
 	work := func(tx *gorm.DB) error {
-		r := run{tx: tx, who: who, now: now, u: u, said: said}
+		r := run{tx: tx, who: who, now: now, u: u, said: said, o: o}
 		done = Result{DryRun: o.DryRun, Format: u.format, Notes: u.notes}
 		if err := r.all(); err != nil {
 			return err
@@ -178,6 +196,8 @@ type run struct {
 	said  *sayings
 	known known
 	done  []Done
+	o     Options
+	read  int // rows that were sent to the staging tables
 }
 
 func (r *run) args() map[string]any { return map[string]any{"now": r.now, "who": r.who.ID} }
@@ -273,7 +293,7 @@ var (
 // stage sends every row to its staging table.
 func (r *run) stage() error {
 	copyRows := func(s *sheet, k *sheetKind, derived map[string]string) error {
-		src := &source{u: r.u, sheet: s, kind: k, known: r.known, said: r.said, now: r.now, derived: derived}
+		src := &source{told: func() { r.read++; r.o.tell("reads", min(r.read, r.u.rows), r.u.rows) }, u: r.u, sheet: s, kind: k, known: r.known, said: r.said, now: r.now, derived: derived}
 		_, err := pgdb.Copy(r.tx, "stage_"+k.name, columnNames(k.staging()), src)
 		return err
 	}
@@ -323,14 +343,18 @@ func (r *run) steps() error {
 		}
 		return func() error { return r.timeline(timelines[kind]) }
 	}
-	for _, s := range []struct {
+	steps := []struct {
 		kind string
 		do   func() error
 	}{
 		{"customers", of("customers")}, {"sites", of("sites")}, {"owners", of("owners")}, {"supplies", of("supplies")}, {"lines", of("lines")},
 		{"positions", of("positions")}, {"states", of("states")}, {"parts", of("parts")}, {"facts", r.factsOfParts}, {"locations", of("locations")},
 		{"units", of("units")}, {"facts", r.datedFacts}, {"stays", r.stays},
-	} {
+	}
+	for n, s := range steps {
+		if r.o.Told != nil {
+			r.o.Told(Progress{"writes", n, len(steps)})
+		}
 		there, err := r.holds(s.kind)
 		if err == nil && there {
 			err = s.do()

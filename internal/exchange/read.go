@@ -72,6 +72,7 @@ func columnNames(all []staged) []string {
 // source feeds the rows of one sheet to a staging table. It reads the cells of
 // a row into values; what cannot be read is said, and the row marked.
 type source struct {
+	told  func() // hears of each row
 	u     *unpacked
 	sheet *sheet
 	kind  *sheetKind // of the staging table
@@ -105,6 +106,7 @@ func (s *source) Next() bool {
 			return false
 		}
 		s.number, s.cells = number, cells
+		s.told()
 		if s.read() {
 			return true
 		}

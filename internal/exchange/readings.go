@@ -117,7 +117,7 @@ func ImportReadings(ctx context.Context, db *pgdb.DB, who access.Actor, now time
 	}
 	now = now.UTC().Truncate(time.Microsecond)
 	work := func(tx *gorm.DB) (ReadingsDone, error) {
-		in := &readingsImport{headed: goOn, tx: tx, who: who, now: now, up: up, order: order{told: o.Dates}, said: newSayings(), done: ReadingsDone{DryRun: o.DryRun, Notes: []string{}}}
+		in := &readingsImport{o: o, headed: goOn, tx: tx, who: who, now: now, up: up, order: order{told: o.Dates}, said: newSayings(), done: ReadingsDone{DryRun: o.DryRun, Notes: []string{}}}
 		if err := in.run(); err != nil {
 			return ReadingsDone{}, err
 		}
@@ -144,6 +144,7 @@ func ImportReadings(ctx context.Context, db *pgdb.DB, who access.Actor, now time
 }
 
 type readingsImport struct {
+	o     Options
 	tx    *gorm.DB
 	who   access.Actor
 	now   time.Time
@@ -215,6 +216,7 @@ func (in *readingsImport) rows(fn func(number int, cells []cell) error) error {
 	l := listing{up: in.up, columns: readingColumns, what: "readings: meter, at, value, and perhaps unit and source", most: MaxReadings, headed: in.headed, begun: func(place map[string]int) { in.place = place }}
 	err := l.each(func(number int, cells []cell) error {
 		in.done.Rows++
+		in.o.tell("reads", in.done.Rows, 0)
 		return fn(number, cells)
 	})
 	in.done.Notes = append(in.done.Notes, l.notes...)
@@ -316,6 +318,7 @@ func (in *readingsImport) take() (err error) {
 	if err := in.tx.Exec(stagedReadings).Error; err != nil {
 		return err
 	}
+	taken := 0
 	batch, rows := make([]meters.NewReading, 0, meters.MaxBatch), make([]stagedRow, 0, meters.MaxBatch)
 	for {
 		batch, rows = batch[:0], rows[:0]
@@ -331,6 +334,9 @@ func (in *readingsImport) take() (err error) {
 		}
 		for i, t := range all {
 			in.count(rows[i], batch[i], t)
+		}
+		if taken += len(all); in.o.Told != nil {
+			in.o.Told(Progress{"takes", taken, in.done.Rows})
 		}
 	}
 }

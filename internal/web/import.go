@@ -162,6 +162,14 @@ func (p *pages) tried(v visit, s *sheet, g *lookedAt, options func(up *exchange.
 	g.File = h.Filename
 	dry := how
 	dry.DryRun = true
+	key, err := uuid.Parse(s.Key) // the form was read, so it has one
+	if err != nil {
+		up.Close()
+		return 0, err
+	}
+	var ended func()
+	dry.Told, ended = p.under.begin(key, v.who.ID)
+	defer ended()
 	refused, err := g.told(run(up, dry))
 	if refused {
 		up.Close()
@@ -192,6 +200,9 @@ func (p *pages) accepted(v visit, s *sheet, g *lookedAt, run bring) (status int,
 	g.File = f.name
 	how := f.how
 	how.Key = "page " + key.String()
+	var ended func()
+	how.Told, ended = p.under.begin(key, v.who.ID)
+	defer ended()
 	if refused, err := g.told(run(f.up, how)); refused || err != nil { // something changed since the look at the file
 		return http.StatusConflict, err
 	}

@@ -45,6 +45,8 @@ type pages struct {
 	static *static
 	// files that were looked at and wait for somebody to say yes
 	waiting waiting
+	// how far the work of forms is that takes long
+	under progress
 }
 
 // visit is one request for a page.
@@ -305,6 +307,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/photos/:id/withdraw", p.withdrawPhotoSheet, p.withdrawPhoto)
 	p.form(g, "/import", p.importSheet, p.tryImport)
 	g.POST("/import/accept", p.signedIn(p.acceptImport))
+	g.GET("/progress/:key", p.signedIn(p.listen))
 	g.GET("/export", p.signedIn(p.export))
 	g.GET("/export/:kind", p.signedIn(p.export))
 	p.form(g, "/people/invite", p.inviteSheet, p.invite)
@@ -321,7 +324,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 }
 
 // policy lets a page use what this server sends, and nothing else.
-const policy = "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; " +
+const policy = "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; " +
 	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // guard sets what goes with every page. A page holds what only its reader may
