@@ -390,9 +390,15 @@ func TestMetricsAreServedAside(t *testing.T) {
 	}
 }
 
-// The demo prints links that sign in, as the people of the story.
-func TestTheDemoLetsVisitorsIn(t *testing.T) {
+// One demo serves for what is to be tried in it: it takes long to load.
+func TestTheDemo(t *testing.T) {
 	r := startVerb(t, "demo", "SPINDLEBOOK_DATA", dataFolder(t))
+	t.Run("visitors come in", func(t *testing.T) { theDemoLetsVisitorsIn(t, r) })
+	t.Run("every curl in the README works", func(t *testing.T) { everyCurlInTheReadmeWorks(t, r) })
+}
+
+// The demo prints links that sign in, as the people of the story.
+func theDemoLetsVisitorsIn(t *testing.T, r running) {
 	links := regexp.MustCompile(`http://localhost:\d+(/enter/[\w-]+)`).FindAllStringSubmatch(r.out.String(), -1)
 	if len(links) < 4 {
 		t.Fatalf("%d links in:\n%s", len(links), r.out)
@@ -426,12 +432,11 @@ func TestTheDemoLetsVisitorsIn(t *testing.T) {
 }
 
 // Every command with curl in the README works as it is printed.
-func TestEveryCurlInTheReadmeWorks(t *testing.T) {
+func everyCurlInTheReadmeWorks(t *testing.T, r running) {
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := startVerb(t, "demo", "SPINDLEBOOK_DATA", dataFolder(t))
 	token := regexp.MustCompile(`export TOKEN=(\S+)`).FindStringSubmatch(r.out.String())
 	if token == nil {
 		t.Fatalf("the demo prints no token:\n%s", r.out)
