@@ -16,6 +16,8 @@ ARGS      ?=
 # TESTFLAGS goes to go test: make test TESTFLAGS='-run Ledger -v'
 TESTFLAGS ?=
 FUZZTIME  ?= 10s
+# The packages whose tests take longest begin first: else one core waits at the end for the last of them.
+LONGEST   := ./internal/web ./internal/exchange ./cmd/api ./internal/demo ./internal/httpapi ./internal/assets
 # Below which folder `make generate` writes; api/oapi-codegen.yaml names the file.
 OUT       ?= .
 
@@ -35,7 +37,7 @@ demo: need-demo build ## build it and start it with the invented scenario
 
 test: need-test ## run every gate, then all tests with the race detector
 	@$(MAKE) --no-print-directory -k -j2 gates
-	CGO_ENABLED=1 go test -race -timeout 40m $(GOTAGS) $(TESTFLAGS) ./...
+	CGO_ENABLED=1 go test -race -timeout 40m $(GOTAGS) $(TESTFLAGS) $(LONGEST) ./...
 
 build: ## build bin/spindlebook, one static binary
 	CGO_ENABLED=0 go build -trimpath $(GOTAGS) -o bin/spindlebook ./cmd/api
