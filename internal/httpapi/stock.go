@@ -295,3 +295,123 @@ func (s *Server) SettleDiscrepancy(ctx context.Context, r gen.SettleDiscrepancyR
 	})
 	return gen.SettleDiscrepancy201JSONResponse{Done: true}, err
 }
+
+func containerOut(c stock.Container) gen.Container {
+	return gen.Container{Id: c.ID, LocationId: c.LocationID, PartId: c.PartID, LotId: c.LotID, Lot: c.Lot, OpenedOn: dayOut(c.OpenedOn), ExpiresOn: dateOut(c.ExpiresOn),
+		Level: gen.ContainerLevel(c.Level), LevelAt: c.LevelAt, EmptiedAt: c.EmptiedAt, Version: c.Version}
+}
+
+// ListContainers lists open containers.
+func (s *Server) ListContainers(ctx context.Context, r gen.ListContainersRequestObject) (gen.ListContainersResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	p, err := page("containers", r.Params.Cursor, r.Params.Limit)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := stock.Containers(ctx, s.db, who, stock.LineFilter{LocationID: r.Params.LocationId, PartID: r.Params.PartId}, p)
+	rows, next := cut("containers", rows, p, stock.Container.Key)
+	return gen.ListContainers200JSONResponse{Items: each(rows, containerOut), NextCursor: next}, err
+}
+
+// OpenContainer notes that a container was opened.
+func (s *Server) OpenContainer(ctx context.Context, r gen.OpenContainerRequestObject) (gen.OpenContainerResponseObject, error) {
+	it, err := once(ctx, s, "openContainer", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (stock.Container, error) {
+		return stock.OpenContainer(tx, who, now, r.Body.LocationId, r.Body.PartId, val(r.Body.Lot))
+	})
+	if err != nil {
+		return nil, err
+	}
+	return gen.OpenContainer201JSONResponse(containerOut(it)), nil
+}
+
+// SetContainerLevel notes how full a container is.
+func (s *Server) SetContainerLevel(ctx context.Context, r gen.SetContainerLevelRequestObject) (gen.SetContainerLevelResponseObject, error) {
+	it, err := once(ctx, s, "setContainerLevel", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (stock.Container, error) {
+		return stock.SetLevel(tx, who, now, r.ContainerId, r.Body.Version, string(r.Body.Level))
+	})
+	if err != nil {
+		return nil, err
+	}
+	return gen.SetContainerLevel201JSONResponse(containerOut(it)), nil
+}
+
+func extensionOut(x stock.Extension) gen.LotExtension {
+	return gen.LotExtension{Id: x.ID, LotId: x.LotID, Lot: x.Lot, Was: dayOut(x.Was), Until: dayOut(x.Until), Reason: x.Reason, Evidence: x.Evidence, DecidedAt: x.DecidedAt, DecidedBy: x.DecidedBy}
+}
+
+// ListLotExtensions lists how often a lot was given more time.
+func (s *Server) ListLotExtensions(ctx context.Context, r gen.ListLotExtensionsRequestObject) (gen.ListLotExtensionsResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := stock.Extensions(ctx, s.db, who, []uuid.UUID{r.LotId})
+	return gen.ListLotExtensions200JSONResponse{Items: each(rows, extensionOut)}, err
+}
+
+// ExtendLot gives a lot more time.
+func (s *Server) ExtendLot(ctx context.Context, r gen.ExtendLotRequestObject) (gen.ExtendLotResponseObject, error) {
+	it, err := once(ctx, s, "extendLot", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (stock.Extension, error) {
+		return stock.ExtendLot(tx, who, now, r.LotId, stock.Extending{Until: r.Body.Until.Format(time.DateOnly), Reason: r.Body.Reason, Evidence: r.Body.Evidence})
+	})
+	if err != nil {
+		return nil, err
+	}
+	return gen.ExtendLot201JSONResponse(extensionOut(it)), nil
+}
+
+func holderOut(h stock.Holder) gen.VanHolder {
+	return gen.VanHolder{Id: h.ID, LocationId: h.LocationID, Location: h.Location, PersonId: h.PersonID, Person: h.Person, From: h.From, Until: h.Until}
+}
+
+// ListVanHolders lists who has driven which van.
+func (s *Server) ListVanHolders(ctx context.Context, r gen.ListVanHoldersRequestObject) (gen.ListVanHoldersResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	p, err := page("van holders", r.Params.Cursor, r.Params.Limit)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := stock.Holders(ctx, s.db, who, r.Params.LocationId, p)
+	rows, next := cut("van holders", rows, p, func(h stock.Holder) string { return h.ID.String() })
+	return gen.ListVanHolders200JSONResponse{Items: each(rows, holderOut), NextCursor: next}, err
+}
+
+// HandVan gives a van to somebody.
+func (s *Server) HandVan(ctx context.Context, r gen.HandVanRequestObject) (gen.HandVanResponseObject, error) {
+	it, err := once(ctx, s, "handVan", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (stock.Holder, error) {
+		return stock.HandVan(tx, who, now, r.Body.LocationId, r.Body.PersonId, r.Body.From)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return gen.HandVan201JSONResponse(holderOut(it)), nil
+}
+
+type writtenOff struct {
+	Movements []stock.Movement
+	Units     []stock.LostUnit
+}
+
+// WriteOffLocation writes off everything that lies at a place.
+func (s *Server) WriteOffLocation(ctx context.Context, r gen.WriteOffLocationRequestObject) (gen.WriteOffLocationResponseObject, error) {
+	it, err := once(ctx, s, "writeOffLocation", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (writtenOff, error) {
+		moved, lost, err := stock.WriteOff(tx, who, now, r.LocationId, r.Body.ScrapId, r.Body.Reason)
+		return writtenOff{moved, lost}, err
+	})
+	out := gen.WriteOffLocation201JSONResponse{Movements: movementsOut(it.Movements).Items}
+	out.Units = make([]struct {
+		PartNumber string `json:"part_number"`
+		Serial     string `json:"serial"`
+		Tag        string `json:"tag"`
+	}, len(it.Units))
+	for i, u := range it.Units {
+		out.Units[i].Tag, out.Units[i].Serial, out.Units[i].PartNumber = u.Tag, u.Serial, u.PartNumber
+	}
+	return out, err
+}

@@ -46,7 +46,7 @@ func walk(t *testing.T, fn func(method, path string, op *openapi3.Operation)) {
 func (s *service) fill(path string, p place) string {
 	path = strings.NewReplacer("{procedureId}", p.work.String(), "{planId}", p.plan.String(), "{planVersionId}", p.planVersion.String(), "{assignmentId}", p.assignment.String(),
 		"{overrideId}", p.override.String(), "{taskId}", p.task.String(), "{completionId}", p.completion.String()).Replace(path)
-	return strings.NewReplacer("{countId}", p.count.ID.String(), "{discrepancyId}", uuid.NewString(), "{claimId}", uuid.NewString(), "{bagId}", p.bag.String(), "{orderId}", p.order.ID.String(), "{coreId}", uuid.NewString(), "{warrantyId}", uuid.NewString(),
+	return strings.NewReplacer("{countId}", p.count.ID.String(), "{containerId}", uuid.NewString(), "{lotId}", uuid.NewString(), "{discrepancyId}", uuid.NewString(), "{claimId}", uuid.NewString(), "{bagId}", p.bag.String(), "{orderId}", p.order.ID.String(), "{coreId}", uuid.NewString(), "{warrantyId}", uuid.NewString(),
 		"{customerId}", p.customer.ID.String(), "{siteId}", p.site.ID.String(), "{lineId}", p.line.ID.String(),
 		"{positionId}", p.left.ID.String(), "{pointId}", p.point.ID.String(), "{blackoutId}", p.blackout.ID.String(), "{supplyId}", p.supply.ID.String(),
 		"/units/{unitId}/facts/{factId}", "/units/"+p.unit.ID.String()+"/facts/"+p.unitFact.ID.String(),

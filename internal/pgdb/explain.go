@@ -216,6 +216,7 @@ var meaning = map[string]fault.Error{
 	"location_customers_at_a_site": {Field: "owner", Msg: "is distributor except for a shelf at a site"},
 	"location_supplier_fk":         {Field: "supplier_id", Msg: "names no supplier"},
 	"location_supplier_has_a_kind": {Field: "supplier_id", Msg: "is given for a location of the kind supplier"},
+	"lot_extension_evidence_given": {Field: "evidence", Msg: "is needed: what shows it"},
 	"location_holder_actor_fk":     {Field: "person_id", Msg: "names nobody"},
 	"location_holder_during_real":  {Field: "from", Msg: "must lie after the one before took it over"},
 	"location_holder_one_person":   {Kind: fault.Conflict, Field: "from", Msg: "somebody else has it in that time"},

@@ -631,7 +631,8 @@ func (p *pages) extendSheet(v visit) (*sheet, error) {
 		return nil, &fault.Error{Kind: fault.Conflict, Msg: "no lot of it here has a last day"}
 	}
 	s.Fields = []*field{{Name: "lot", Label: "Which", Kind: "radio", Options: lots}, {Name: "until", Label: "New last day", Kind: "date"},
-		{Name: "reason", Label: "What the inspection found", Short: "The reason", Kind: "area", Most: 500}}
+		{Name: "reason", Label: "What the inspection found", Short: "The reason", Kind: "area", Most: 500},
+		{Name: "evidence", Label: "What shows it", Short: "The evidence", Most: 200, Hint: "Such as the number of the report, or where the photo is kept."}}
 	if len(lots) == 1 {
 		s.fill(map[string]string{"lot": lots[0].Value})
 	}
@@ -643,8 +644,8 @@ func (p *pages) extend(v visit, s *sheet) (string, error) {
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
-	_, err := once(p, v, s, func(tx *gorm.DB) (bool, error) {
-		return true, stock.ExtendLot(tx, v.who, v.now, *lot, s.get("until"), s.get("reason"))
+	_, err := once(p, v, s, func(tx *gorm.DB) (stock.Extension, error) {
+		return stock.ExtendLot(tx, v.who, v.now, *lot, stock.Extending{Until: s.get("until"), Reason: s.get("reason"), Evidence: s.get("evidence")})
 	})
 	return g.Row.Path(), err
 }

@@ -74,8 +74,9 @@ func TestFormsAboutStock(t *testing.T) {
 		}},
 		{name: "fill up with the last one", path: "/locations/" + s.shelf.ID.String() + "/fill?from=" + wh, v: s.asTech, good: map[string]string{"n_" + s.leafB.ID.String(): "7"}, rows: moved, more: 1},
 		{name: "a container", path: at2(s.warehouse, s.oil) + "/open", v: s.asTech, good: map[string]string{"lot": "OIL-7"}, rows: "select count(*)::int as n from open_container", more: 1},
-		{name: "more time", path: at2(s.van, s.gasket) + "/extend", v: s.asClerk, good: map[string]string{"until": "2027-12-07", "reason": "supple, no cracks"}, rows: "select count(*)::int as n from lot_extension", more: 1, bads: []badEntry{
+		{name: "more time", path: at2(s.van, s.gasket) + "/extend", v: s.asClerk, good: map[string]string{"until": "2027-12-07", "reason": "supple, no cracks", "evidence": "report 7"}, rows: "select count(*)::int as n from lot_extension", more: 1, bads: []badEntry{
 			{map[string]string{"until": "2026-01-01"}, "until", "lies after", 422},
+			{map[string]string{"evidence": ""}, "evidence", "must not be blank", 422},
 		}},
 		{name: "bench", path: "/units/" + s.spare.ID.String() + "/prepare", v: s.asTech, good: map[string]string{"gearmotor_orientation": "O3", "remark": "breather moved"}, rows: "select count(*)::int as n from stock_movement where kind = 'prepare'", more: 1, to: "/units/" + s.spare.ID.String(), bads: []badEntry{
 			{map[string]string{"gearmotor_orientation": ""}, "gearmotor_orientation", "says what was done", 422},
@@ -455,6 +456,9 @@ func TestWhoSeesWhatLiesWhere(t *testing.T) {
 	// the week in the other van
 	if got := s.asManager.fill("/locations/"+s.other.ID.String()+"/hand", map[string]string{"person_id": s.technician.String()}); got.status != 303 {
 		t.Fatalf("%d %v", got.status, wrongs(t, got.body))
+	}
+	if body := bare(s.asTech.get("/stock").body); !strings.Contains(body, "Who drives it") || !strings.Contains(body, "Imre Vasko since") {
+		t.Errorf("nobody is told who drives the van: %s", body)
 	}
 	if body := s.asTech.get("/stock").body; !strings.Contains(body, `<option value="`+s.other.ID.String()+`" selected`) {
 		t.Errorf("the van does not follow its driver: %s", bare(body))

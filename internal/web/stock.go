@@ -28,7 +28,9 @@ type stockList struct {
 	Places   []stockPlace
 	Location string // its id, where only one is shown
 	Only     *assets.Location
-	Own      bool // it is the van of whoever looks
+	Own      bool           // it is the van of whoever looks
+	Drivers  []stock.Holder // of a van, the last few
+	Clock    clock
 	View     string
 	Inside   bool // one of our own people: what is on order and elsewhere is theirs to see
 	Move     bool
@@ -207,6 +209,12 @@ func (p *pages) lying(v visit) error {
 		}
 		l.More = "/stock?" + q.Encode()
 	}
+	if l.Inside && l.Only != nil && l.Only.Kind == "van" {
+		if l.Drivers, err = stock.Holders(v.ctx, p.db, v.who, &l.Only.ID, stock.Page{Limit: 5}); err != nil {
+			return err
+		}
+	}
+	l.Clock = clock{v.now, time.UTC}
 	l.Places = placed(all, l.Inside)
 	title := "Stock by place"
 	if l.Only != nil {
@@ -223,6 +231,7 @@ type stockPart struct {
 	Claims     []stock.Claim // that name this place
 	MoreClaims bool          // than are shown
 	Open       []stock.Container
+	Extended   []stock.Extension // of its lots
 	Entries    []entryRow
 	Move       bool
 	Tracking   string
@@ -324,7 +333,16 @@ func (p *pages) stockPart(v visit) error {
 		if g.MoreClaims = len(g.Claims) > perPage; g.MoreClaims {
 			g.Claims = g.Claims[:perPage]
 		}
-		if g.Open, err = stock.Containers(v.ctx, p.db, v.who, stock.LineFilter{LocationID: &g.At.ID, PartID: &part}); err != nil {
+		if g.Open, err = stock.Containers(v.ctx, p.db, v.who, stock.LineFilter{LocationID: &g.At.ID, PartID: &part}, stock.Page{Limit: mostOptions}); err != nil {
+			return err
+		}
+		lots := []uuid.UUID{}
+		for _, x := range g.Row.Lots {
+			if x.LotID != nil {
+				lots = append(lots, *x.LotID)
+			}
+		}
+		if g.Extended, err = stock.Extensions(v.ctx, p.db, v.who, lots); err != nil {
 			return err
 		}
 	}

@@ -244,6 +244,36 @@ func (e ConnectionVerdict) Valid() bool {
 	}
 }
 
+// Defines values for ContainerLevel.
+const (
+	ContainerLevelEmpty         ContainerLevel = "empty"
+	ContainerLevelFull          ContainerLevel = "full"
+	ContainerLevelHalf          ContainerLevel = "half"
+	ContainerLevelLow           ContainerLevel = "low"
+	ContainerLevelQuarter       ContainerLevel = "quarter"
+	ContainerLevelThreeQuarters ContainerLevel = "three_quarters"
+)
+
+// Valid indicates whether the value is a known member of the ContainerLevel enum.
+func (e ContainerLevel) Valid() bool {
+	switch e {
+	case ContainerLevelEmpty:
+		return true
+	case ContainerLevelFull:
+		return true
+	case ContainerLevelHalf:
+		return true
+	case ContainerLevelLow:
+		return true
+	case ContainerLevelQuarter:
+		return true
+	case ContainerLevelThreeQuarters:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for CoreCountedFrom.
 const (
 	CoreCountedFromPurchase CoreCountedFrom = "purchase"
@@ -3837,6 +3867,30 @@ type Connection struct {
 // ConnectionVerdict defines model for Connection.Verdict.
 type ConnectionVerdict string
 
+// Container defines model for Container.
+type Container struct {
+	EmptiedAt  *time.Time          `json:"emptied_at,omitempty"`
+	ExpiresOn  *openapi_types.Date `json:"expires_on,omitempty"`
+	Id         openapi_types.UUID  `json:"id"`
+	Level      ContainerLevel      `json:"level"`
+	LevelAt    time.Time           `json:"level_at"`
+	LocationId openapi_types.UUID  `json:"location_id"`
+	Lot        string              `json:"lot"`
+	LotId      *openapi_types.UUID `json:"lot_id,omitempty"`
+	OpenedOn   openapi_types.Date  `json:"opened_on"`
+	PartId     openapi_types.UUID  `json:"part_id"`
+	Version    int                 `json:"version"`
+}
+
+// ContainerLevel defines model for ContainerLevel.
+type ContainerLevel string
+
+// ContainerPage defines model for ContainerPage.
+type ContainerPage struct {
+	Items      []Container `json:"items"`
+	NextCursor *string     `json:"next_cursor,omitempty"`
+}
+
 // Core defines model for Core.
 type Core struct {
 	BoughtUnitId  *openapi_types.UUID `json:"bought_unit_id,omitempty"`
@@ -5071,6 +5125,24 @@ type Looked struct {
 	Count int `json:"count"`
 }
 
+// LotExtension defines model for LotExtension.
+type LotExtension struct {
+	DecidedAt time.Time          `json:"decided_at"`
+	DecidedBy string             `json:"decided_by"`
+	Evidence  string             `json:"evidence"`
+	Id        openapi_types.UUID `json:"id"`
+	Lot       string             `json:"lot"`
+	LotId     openapi_types.UUID `json:"lot_id"`
+	Reason    string             `json:"reason"`
+	Until     openapi_types.Date `json:"until"`
+	Was       openapi_types.Date `json:"was"`
+}
+
+// LotExtensions defines model for LotExtensions.
+type LotExtensions struct {
+	Items []LotExtension `json:"items"`
+}
+
 // MassSI defines model for MassSI.
 type MassSI struct {
 	Kg    float64 `json:"kg"`
@@ -5456,6 +5528,19 @@ type NewClaims struct {
 	Items []NewClaim `json:"items"`
 }
 
+// NewContainer defines model for NewContainer.
+type NewContainer struct {
+	LocationId openapi_types.UUID `json:"location_id"`
+	Lot        *string            `json:"lot,omitempty"`
+	PartId     openapi_types.UUID `json:"part_id"`
+}
+
+// NewContainerLevel defines model for NewContainerLevel.
+type NewContainerLevel struct {
+	Level   ContainerLevel `json:"level"`
+	Version int            `json:"version"`
+}
+
 // NewCore defines model for NewCore.
 type NewCore struct {
 	BoughtUnitId *openapi_types.UUID `json:"bought_unit_id,omitempty"`
@@ -5778,6 +5863,16 @@ type NewLook struct {
 // NewLooks defines model for NewLooks.
 type NewLooks struct {
 	Items []NewLook `json:"items"`
+}
+
+// NewLotExtension defines model for NewLotExtension.
+type NewLotExtension struct {
+	// Evidence What shows it, such as the number of the report.
+	Evidence string `json:"evidence"`
+
+	// Reason What the inspection found.
+	Reason string             `json:"reason"`
+	Until  openapi_types.Date `json:"until"`
 }
 
 // NewMeter defines model for NewMeter.
@@ -6457,6 +6552,14 @@ type NewUnits struct {
 	Items []NewUnit `json:"items"`
 }
 
+// NewVanHolder defines model for NewVanHolder.
+type NewVanHolder struct {
+	// From When it changed hands; now where it is left out.
+	From       *time.Time         `json:"from,omitempty"`
+	LocationId openapi_types.UUID `json:"location_id"`
+	PersonId   openapi_types.UUID `json:"person_id"`
+}
+
 // NewVisit defines model for NewVisit.
 type NewVisit struct {
 	// Locked A person has decided the day: no proposal moves it.
@@ -6560,6 +6663,14 @@ type NewWorkReading struct {
 	MeterId openapi_types.UUID `json:"meter_id"`
 	Unit    *string            `json:"unit,omitempty"`
 	Value   string             `json:"value"`
+}
+
+// NewWriteOff defines model for NewWriteOff.
+type NewWriteOff struct {
+	Reason string `json:"reason"`
+
+	// ScrapId A place for scrap.
+	ScrapId openapi_types.UUID `json:"scrap_id"`
 }
 
 // Note defines model for Note.
@@ -8832,6 +8943,23 @@ type VanCheck struct {
 	Visits        []Visit            `json:"visits"`
 }
 
+// VanHolder defines model for VanHolder.
+type VanHolder struct {
+	From       time.Time          `json:"from"`
+	Id         openapi_types.UUID `json:"id"`
+	Location   string             `json:"location"`
+	LocationId openapi_types.UUID `json:"location_id"`
+	Person     string             `json:"person"`
+	PersonId   openapi_types.UUID `json:"person_id"`
+	Until      *time.Time         `json:"until,omitempty"`
+}
+
+// VanHolderPage defines model for VanHolderPage.
+type VanHolderPage struct {
+	Items      []VanHolder `json:"items"`
+	NextCursor *string     `json:"next_cursor,omitempty"`
+}
+
 // VanTick defines model for VanTick.
 type VanTick struct {
 	At     *time.Time         `json:"at,omitempty"`
@@ -9224,6 +9352,16 @@ type WorkStated struct {
 	Items []DoneOutcome `json:"items"`
 }
 
+// WrittenOff defines model for WrittenOff.
+type WrittenOff struct {
+	Movements []Movement `json:"movements"`
+	Units     []struct {
+		PartNumber string `json:"part_number"`
+		Serial     string `json:"serial"`
+		Tag        string `json:"tag"`
+	} `json:"units"`
+}
+
 // AsOf defines model for AsOf.
 type AsOf = time.Time
 
@@ -9404,6 +9542,9 @@ type ClassCode = string
 // CompletionId defines model for completionId.
 type CompletionId = openapi_types.UUID
 
+// ContainerId defines model for containerId.
+type ContainerId = openapi_types.UUID
+
 // CoreId defines model for coreId.
 type CoreId = openapi_types.UUID
 
@@ -9442,6 +9583,9 @@ type ListKind = StockListKind
 
 // LocationId defines model for locationId.
 type LocationId = openapi_types.UUID
+
+// LotId defines model for lotId.
+type LotId = openapi_types.UUID
 
 // MeterId defines model for meterId.
 type MeterId = openapi_types.UUID
@@ -9884,6 +10028,12 @@ type ReplaceLocationParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// WriteOffLocationParams defines parameters for WriteOffLocation.
+type WriteOffLocationParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListOpenLocksParams defines parameters for ListOpenLocks.
 type ListOpenLocksParams struct {
 	// Cursor next_cursor of the page before.
@@ -9894,6 +10044,12 @@ type ListOpenLocksParams struct {
 
 	// SiteId Only of this site.
 	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+}
+
+// ExtendLotParams defines parameters for ExtendLot.
+type ExtendLotParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
 // CreateCalendarParams defines parameters for CreateCalendar.
@@ -10523,6 +10679,33 @@ type TakeClaimParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListContainersParams defines parameters for ListContainers.
+type ListContainersParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// LocationId Only of this place.
+	LocationId *AtLocation `form:"location_id,omitempty" json:"location_id,omitempty"`
+
+	// PartId Only of this part.
+	PartId *ByPart `form:"part_id,omitempty" json:"part_id,omitempty"`
+}
+
+// OpenContainerParams defines parameters for OpenContainer.
+type OpenContainerParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
+// SetContainerLevelParams defines parameters for SetContainerLevel.
+type SetContainerLevelParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListCountsParams defines parameters for ListCounts.
 type ListCountsParams struct {
 	// Cursor next_cursor of the page before.
@@ -10901,6 +11084,24 @@ type TickVanParams struct {
 	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
 }
 
+// ListVanHoldersParams defines parameters for ListVanHolders.
+type ListVanHoldersParams struct {
+	// Cursor next_cursor of the page before.
+	Cursor *Cursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+
+	// Limit Most rows to give.
+	Limit *Limit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// LocationId Only of this place.
+	LocationId *AtLocation `form:"location_id,omitempty" json:"location_id,omitempty"`
+}
+
+// HandVanParams defines parameters for HandVan.
+type HandVanParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // ListVisitsParams defines parameters for ListVisits.
 type ListVisitsParams struct {
 	// Cursor next_cursor of the page before.
@@ -11105,6 +11306,12 @@ type CreateLocationJSONRequestBody = NewLocation
 // ReplaceLocationJSONRequestBody defines body for ReplaceLocation for application/json ContentType.
 type ReplaceLocationJSONRequestBody = LocationEdit
 
+// WriteOffLocationJSONRequestBody defines body for WriteOffLocation for application/json ContentType.
+type WriteOffLocationJSONRequestBody = NewWriteOff
+
+// ExtendLotJSONRequestBody defines body for ExtendLot for application/json ContentType.
+type ExtendLotJSONRequestBody = NewLotExtension
+
 // CreateCalendarJSONRequestBody defines body for CreateCalendar for application/json ContentType.
 type CreateCalendarJSONRequestBody = NewCalendar
 
@@ -11303,6 +11510,12 @@ type ReleaseClaimJSONRequestBody = NewRelease
 // TakeClaimJSONRequestBody defines body for TakeClaim for application/json ContentType.
 type TakeClaimJSONRequestBody = NewTaking
 
+// OpenContainerJSONRequestBody defines body for OpenContainer for application/json ContentType.
+type OpenContainerJSONRequestBody = NewContainer
+
+// SetContainerLevelJSONRequestBody defines body for SetContainerLevel for application/json ContentType.
+type SetContainerLevelJSONRequestBody = NewContainerLevel
+
 // OpenCountJSONRequestBody defines body for OpenCount for application/json ContentType.
 type OpenCountJSONRequestBody = NewCount
 
@@ -11401,6 +11614,9 @@ type PutUnitJSONRequestBody = Putting
 
 // TickVanJSONRequestBody defines body for TickVan for application/json ContentType.
 type TickVanJSONRequestBody = VanTicks
+
+// HandVanJSONRequestBody defines body for HandVan for application/json ContentType.
+type HandVanJSONRequestBody = NewVanHolder
 
 // CreateVisitJSONRequestBody defines body for CreateVisit for application/json ContentType.
 type CreateVisitJSONRequestBody = NewVisit
@@ -11632,9 +11848,18 @@ type ServerInterface interface {
 	// ReplaceLocation Edit a place where stock lies
 	// (PUT /locations/{locationId})
 	ReplaceLocation(c *gin.Context, locationId LocationId, params ReplaceLocationParams)
+	// WriteOffLocation Write off everything that lies at a place
+	// (POST /locations/{locationId}/write-off)
+	WriteOffLocation(c *gin.Context, locationId LocationId, params WriteOffLocationParams)
 	// ListOpenLocks The locks that are on, the oldest first
 	// (GET /locks)
 	ListOpenLocks(c *gin.Context, params ListOpenLocksParams)
+	// ListLotExtensions List how often a lot was given more time, the latest first
+	// (GET /lots/{lotId}/extensions)
+	ListLotExtensions(c *gin.Context, lotId LotId)
+	// ExtendLot Give a lot more time after an inspection
+	// (POST /lots/{lotId}/extensions)
+	ExtendLot(c *gin.Context, lotId LotId, params ExtendLotParams)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(c *gin.Context)
@@ -12082,6 +12307,15 @@ type ServerInterface interface {
 	// TakeClaim Take a claim for graver work
 	// (POST /stock-claims/{claimId}/taking)
 	TakeClaim(c *gin.Context, claimId ClaimId, params TakeClaimParams)
+	// ListContainers List open containers by the day on which they were opened
+	// (GET /stock-containers)
+	ListContainers(c *gin.Context, params ListContainersParams)
+	// OpenContainer Note that a container was opened
+	// (POST /stock-containers)
+	OpenContainer(c *gin.Context, params OpenContainerParams)
+	// SetContainerLevel Note how full an open container is
+	// (POST /stock-containers/{containerId}/level)
+	SetContainerLevel(c *gin.Context, containerId ContainerId, params SetContainerLevelParams)
 	// ListCounts List counts, the latest first
 	// (GET /stock-counts)
 	ListCounts(c *gin.Context, params ListCountsParams)
@@ -12256,6 +12490,12 @@ type ServerInterface interface {
 	// TickVan Tick off what was put into a van
 	// (POST /van-check/ticks)
 	TickVan(c *gin.Context, params TickVanParams)
+	// ListVanHolders List who has driven which van, the latest recorded first
+	// (GET /van-holders)
+	ListVanHolders(c *gin.Context, params ListVanHoldersParams)
+	// HandVan Give a van to somebody
+	// (POST /van-holders)
+	HandVan(c *gin.Context, params HandVanParams)
 	// ListVisits List visits by day
 	// (GET /visits)
 	ListVisits(c *gin.Context, params ListVisitsParams)
@@ -15007,6 +15247,58 @@ func (siw *ServerInterfaceWrapper) ReplaceLocation(c *gin.Context) {
 	siw.Handler.ReplaceLocation(c, locationId, params)
 }
 
+// WriteOffLocation operation middleware
+func (siw *ServerInterfaceWrapper) WriteOffLocation(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "locationId" -------------
+	var locationId LocationId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "locationId", c.Param("locationId"), &locationId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter locationId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params WriteOffLocationParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.WriteOffLocation(c, locationId, params)
+}
+
 // ListOpenLocks operation middleware
 func (siw *ServerInterfaceWrapper) ListOpenLocks(c *gin.Context) {
 
@@ -15048,6 +15340,83 @@ func (siw *ServerInterfaceWrapper) ListOpenLocks(c *gin.Context) {
 	}
 
 	siw.Handler.ListOpenLocks(c, params)
+}
+
+// ListLotExtensions operation middleware
+func (siw *ServerInterfaceWrapper) ListLotExtensions(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "lotId" -------------
+	var lotId LotId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "lotId", c.Param("lotId"), &lotId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter lotId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListLotExtensions(c, lotId)
+}
+
+// ExtendLot operation middleware
+func (siw *ServerInterfaceWrapper) ExtendLot(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "lotId" -------------
+	var lotId LotId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "lotId", c.Param("lotId"), &lotId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter lotId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ExtendLotParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ExtendLot(c, lotId, params)
 }
 
 // GetMe operation middleware
@@ -20681,6 +21050,152 @@ func (siw *ServerInterfaceWrapper) TakeClaim(c *gin.Context) {
 	siw.Handler.TakeClaim(c, claimId, params)
 }
 
+// ListContainers operation middleware
+func (siw *ServerInterfaceWrapper) ListContainers(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListContainersParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "location_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "location_id", c.Request.URL.Query(), &params.LocationId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter location_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "part_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "part_id", c.Request.URL.Query(), &params.PartId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter part_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListContainers(c, params)
+}
+
+// OpenContainer operation middleware
+func (siw *ServerInterfaceWrapper) OpenContainer(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params OpenContainerParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.OpenContainer(c, params)
+}
+
+// SetContainerLevel operation middleware
+func (siw *ServerInterfaceWrapper) SetContainerLevel(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "containerId" -------------
+	var containerId ContainerId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "containerId", c.Param("containerId"), &containerId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter containerId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params SetContainerLevelParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.SetContainerLevel(c, containerId, params)
+}
+
 // ListCounts operation middleware
 func (siw *ServerInterfaceWrapper) ListCounts(c *gin.Context) {
 
@@ -23264,6 +23779,92 @@ func (siw *ServerInterfaceWrapper) TickVan(c *gin.Context) {
 	siw.Handler.TickVan(c, params)
 }
 
+// ListVanHolders operation middleware
+func (siw *ServerInterfaceWrapper) ListVanHolders(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListVanHoldersParams
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", c.Request.URL.Query(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter cursor: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", c.Request.URL.Query(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter limit: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "location_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "location_id", c.Request.URL.Query(), &params.LocationId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter location_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListVanHolders(c, params)
+}
+
+// HandVan operation middleware
+func (siw *ServerInterfaceWrapper) HandVan(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params HandVanParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.HandVan(c, params)
+}
+
 // ListVisits operation middleware
 func (siw *ServerInterfaceWrapper) ListVisits(c *gin.Context) {
 
@@ -24150,6 +24751,14 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.POST(options.BaseURL+"/stock-units", wrapper.ReceiveUnits)
 	router.POST(options.BaseURL+"/stock-preparations", wrapper.PrepareUnits)
 	router.POST(options.BaseURL+"/stock-uses", wrapper.UseStock)
+	router.GET(options.BaseURL+"/stock-containers", wrapper.ListContainers)
+	router.POST(options.BaseURL+"/stock-containers", wrapper.OpenContainer)
+	router.POST(options.BaseURL+"/stock-containers/:containerId/level", wrapper.SetContainerLevel)
+	router.GET(options.BaseURL+"/lots/:lotId/extensions", wrapper.ListLotExtensions)
+	router.POST(options.BaseURL+"/lots/:lotId/extensions", wrapper.ExtendLot)
+	router.GET(options.BaseURL+"/van-holders", wrapper.ListVanHolders)
+	router.POST(options.BaseURL+"/van-holders", wrapper.HandVan)
+	router.POST(options.BaseURL+"/locations/:locationId/write-off", wrapper.WriteOffLocation)
 	router.POST(options.BaseURL+"/stock-levels", wrapper.SetStockLevels)
 	router.GET(options.BaseURL+"/stock-counts", wrapper.ListCounts)
 	router.POST(options.BaseURL+"/stock-counts", wrapper.OpenCount)
@@ -27109,6 +27718,47 @@ func (response ReplaceLocationdefaultApplicationProblemPlusJSONResponse) VisitRe
 	return err
 }
 
+type WriteOffLocationRequestObject struct {
+	LocationId LocationId `json:"locationId"`
+	Params     WriteOffLocationParams
+	Body       *WriteOffLocationJSONRequestBody
+}
+
+type WriteOffLocationResponseObject interface {
+	VisitWriteOffLocationResponse(w http.ResponseWriter) error
+}
+
+type WriteOffLocation201JSONResponse WrittenOff
+
+func (response WriteOffLocation201JSONResponse) VisitWriteOffLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WriteOffLocationdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response WriteOffLocationdefaultApplicationProblemPlusJSONResponse) VisitWriteOffLocationResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListOpenLocksRequestObject struct {
 	Params ListOpenLocksParams
 }
@@ -27137,6 +27787,86 @@ type ListOpenLocksdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListOpenLocksdefaultApplicationProblemPlusJSONResponse) VisitListOpenLocksResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListLotExtensionsRequestObject struct {
+	LotId LotId `json:"lotId"`
+}
+
+type ListLotExtensionsResponseObject interface {
+	VisitListLotExtensionsResponse(w http.ResponseWriter) error
+}
+
+type ListLotExtensions200JSONResponse LotExtensions
+
+func (response ListLotExtensions200JSONResponse) VisitListLotExtensionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListLotExtensionsdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListLotExtensionsdefaultApplicationProblemPlusJSONResponse) VisitListLotExtensionsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExtendLotRequestObject struct {
+	LotId  LotId `json:"lotId"`
+	Params ExtendLotParams
+	Body   *ExtendLotJSONRequestBody
+}
+
+type ExtendLotResponseObject interface {
+	VisitExtendLotResponse(w http.ResponseWriter) error
+}
+
+type ExtendLot201JSONResponse LotExtension
+
+func (response ExtendLot201JSONResponse) VisitExtendLotResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ExtendLotdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ExtendLotdefaultApplicationProblemPlusJSONResponse) VisitExtendLotResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -33428,6 +34158,126 @@ func (response TakeClaimdefaultApplicationProblemPlusJSONResponse) VisitTakeClai
 	return err
 }
 
+type ListContainersRequestObject struct {
+	Params ListContainersParams
+}
+
+type ListContainersResponseObject interface {
+	VisitListContainersResponse(w http.ResponseWriter) error
+}
+
+type ListContainers200JSONResponse ContainerPage
+
+func (response ListContainers200JSONResponse) VisitListContainersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListContainersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListContainersdefaultApplicationProblemPlusJSONResponse) VisitListContainersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenContainerRequestObject struct {
+	Params OpenContainerParams
+	Body   *OpenContainerJSONRequestBody
+}
+
+type OpenContainerResponseObject interface {
+	VisitOpenContainerResponse(w http.ResponseWriter) error
+}
+
+type OpenContainer201JSONResponse Container
+
+func (response OpenContainer201JSONResponse) VisitOpenContainerResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type OpenContainerdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response OpenContainerdefaultApplicationProblemPlusJSONResponse) VisitOpenContainerResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetContainerLevelRequestObject struct {
+	ContainerId ContainerId `json:"containerId"`
+	Params      SetContainerLevelParams
+	Body        *SetContainerLevelJSONRequestBody
+}
+
+type SetContainerLevelResponseObject interface {
+	VisitSetContainerLevelResponse(w http.ResponseWriter) error
+}
+
+type SetContainerLevel201JSONResponse Container
+
+func (response SetContainerLevel201JSONResponse) VisitSetContainerLevelResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetContainerLeveldefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response SetContainerLeveldefaultApplicationProblemPlusJSONResponse) VisitSetContainerLevelResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListCountsRequestObject struct {
 	Params ListCountsParams
 }
@@ -35845,6 +36695,85 @@ func (response TickVandefaultApplicationProblemPlusJSONResponse) VisitTickVanRes
 	return err
 }
 
+type ListVanHoldersRequestObject struct {
+	Params ListVanHoldersParams
+}
+
+type ListVanHoldersResponseObject interface {
+	VisitListVanHoldersResponse(w http.ResponseWriter) error
+}
+
+type ListVanHolders200JSONResponse VanHolderPage
+
+func (response ListVanHolders200JSONResponse) VisitListVanHoldersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListVanHoldersdefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListVanHoldersdefaultApplicationProblemPlusJSONResponse) VisitListVanHoldersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type HandVanRequestObject struct {
+	Params HandVanParams
+	Body   *HandVanJSONRequestBody
+}
+
+type HandVanResponseObject interface {
+	VisitHandVanResponse(w http.ResponseWriter) error
+}
+
+type HandVan201JSONResponse VanHolder
+
+func (response HandVan201JSONResponse) VisitHandVanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type HandVandefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response HandVandefaultApplicationProblemPlusJSONResponse) VisitHandVanResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListVisitsRequestObject struct {
 	Params ListVisitsParams
 }
@@ -36670,9 +37599,18 @@ type StrictServerInterface interface {
 	// ReplaceLocation Edit a place where stock lies
 	// (PUT /locations/{locationId})
 	ReplaceLocation(ctx context.Context, request ReplaceLocationRequestObject) (ReplaceLocationResponseObject, error)
+	// WriteOffLocation Write off everything that lies at a place
+	// (POST /locations/{locationId}/write-off)
+	WriteOffLocation(ctx context.Context, request WriteOffLocationRequestObject) (WriteOffLocationResponseObject, error)
 	// ListOpenLocks The locks that are on, the oldest first
 	// (GET /locks)
 	ListOpenLocks(ctx context.Context, request ListOpenLocksRequestObject) (ListOpenLocksResponseObject, error)
+	// ListLotExtensions List how often a lot was given more time, the latest first
+	// (GET /lots/{lotId}/extensions)
+	ListLotExtensions(ctx context.Context, request ListLotExtensionsRequestObject) (ListLotExtensionsResponseObject, error)
+	// ExtendLot Give a lot more time after an inspection
+	// (POST /lots/{lotId}/extensions)
+	ExtendLot(ctx context.Context, request ExtendLotRequestObject) (ExtendLotResponseObject, error)
 	// GetMe Who is asking, and what they may do
 	// (GET /me)
 	GetMe(ctx context.Context, request GetMeRequestObject) (GetMeResponseObject, error)
@@ -37120,6 +38058,15 @@ type StrictServerInterface interface {
 	// TakeClaim Take a claim for graver work
 	// (POST /stock-claims/{claimId}/taking)
 	TakeClaim(ctx context.Context, request TakeClaimRequestObject) (TakeClaimResponseObject, error)
+	// ListContainers List open containers by the day on which they were opened
+	// (GET /stock-containers)
+	ListContainers(ctx context.Context, request ListContainersRequestObject) (ListContainersResponseObject, error)
+	// OpenContainer Note that a container was opened
+	// (POST /stock-containers)
+	OpenContainer(ctx context.Context, request OpenContainerRequestObject) (OpenContainerResponseObject, error)
+	// SetContainerLevel Note how full an open container is
+	// (POST /stock-containers/{containerId}/level)
+	SetContainerLevel(ctx context.Context, request SetContainerLevelRequestObject) (SetContainerLevelResponseObject, error)
 	// ListCounts List counts, the latest first
 	// (GET /stock-counts)
 	ListCounts(ctx context.Context, request ListCountsRequestObject) (ListCountsResponseObject, error)
@@ -37294,6 +38241,12 @@ type StrictServerInterface interface {
 	// TickVan Tick off what was put into a van
 	// (POST /van-check/ticks)
 	TickVan(ctx context.Context, request TickVanRequestObject) (TickVanResponseObject, error)
+	// ListVanHolders List who has driven which van, the latest recorded first
+	// (GET /van-holders)
+	ListVanHolders(ctx context.Context, request ListVanHoldersRequestObject) (ListVanHoldersResponseObject, error)
+	// HandVan Give a van to somebody
+	// (POST /van-holders)
+	HandVan(ctx context.Context, request HandVanRequestObject) (HandVanResponseObject, error)
 	// ListVisits List visits by day
 	// (GET /visits)
 	ListVisits(ctx context.Context, request ListVisitsRequestObject) (ListVisitsResponseObject, error)
@@ -39759,6 +40712,51 @@ func (sh *strictHandler) ReplaceLocation(ctx *gin.Context, locationId LocationId
 	}
 }
 
+// WriteOffLocation operation middleware
+func (sh *strictHandler) WriteOffLocation(ctx *gin.Context, locationId LocationId, params WriteOffLocationParams) {
+	var request WriteOffLocationRequestObject
+
+	request.LocationId = locationId
+	request.Params = params
+
+	var body WriteOffLocationJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WriteOffLocation(ctx.Request.Context(), request.(WriteOffLocationRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WriteOffLocation")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(WriteOffLocationResponseObject); ok {
+		if err := validResponse.VisitWriteOffLocationResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListOpenLocks operation middleware
 func (sh *strictHandler) ListOpenLocks(ctx *gin.Context, params ListOpenLocksParams) {
 	var request ListOpenLocksRequestObject
@@ -39778,6 +40776,77 @@ func (sh *strictHandler) ListOpenLocks(ctx *gin.Context, params ListOpenLocksPar
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(ListOpenLocksResponseObject); ok {
 		if err := validResponse.VisitListOpenLocksResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListLotExtensions operation middleware
+func (sh *strictHandler) ListLotExtensions(ctx *gin.Context, lotId LotId) {
+	var request ListLotExtensionsRequestObject
+
+	request.LotId = lotId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListLotExtensions(ctx.Request.Context(), request.(ListLotExtensionsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListLotExtensions")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListLotExtensionsResponseObject); ok {
+		if err := validResponse.VisitListLotExtensionsResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ExtendLot operation middleware
+func (sh *strictHandler) ExtendLot(ctx *gin.Context, lotId LotId, params ExtendLotParams) {
+	var request ExtendLotRequestObject
+
+	request.LotId = lotId
+	request.Params = params
+
+	var body ExtendLotJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ExtendLot(ctx.Request.Context(), request.(ExtendLotRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ExtendLot")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ExtendLotResponseObject); ok {
+		if err := validResponse.VisitExtendLotResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {
@@ -44899,6 +45968,121 @@ func (sh *strictHandler) TakeClaim(ctx *gin.Context, claimId ClaimId, params Tak
 	}
 }
 
+// ListContainers operation middleware
+func (sh *strictHandler) ListContainers(ctx *gin.Context, params ListContainersParams) {
+	var request ListContainersRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListContainers(ctx.Request.Context(), request.(ListContainersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListContainers")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListContainersResponseObject); ok {
+		if err := validResponse.VisitListContainersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// OpenContainer operation middleware
+func (sh *strictHandler) OpenContainer(ctx *gin.Context, params OpenContainerParams) {
+	var request OpenContainerRequestObject
+
+	request.Params = params
+
+	var body OpenContainerJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.OpenContainer(ctx.Request.Context(), request.(OpenContainerRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "OpenContainer")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(OpenContainerResponseObject); ok {
+		if err := validResponse.VisitOpenContainerResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// SetContainerLevel operation middleware
+func (sh *strictHandler) SetContainerLevel(ctx *gin.Context, containerId ContainerId, params SetContainerLevelParams) {
+	var request SetContainerLevelRequestObject
+
+	request.ContainerId = containerId
+	request.Params = params
+
+	var body SetContainerLevelJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetContainerLevel(ctx.Request.Context(), request.(SetContainerLevelRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetContainerLevel")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(SetContainerLevelResponseObject); ok {
+		if err := validResponse.VisitSetContainerLevelResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
 // ListCounts operation middleware
 func (sh *strictHandler) ListCounts(ctx *gin.Context, params ListCountsParams) {
 	var request ListCountsRequestObject
@@ -47022,6 +48206,76 @@ func (sh *strictHandler) TickVan(ctx *gin.Context, params TickVanParams) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(TickVanResponseObject); ok {
 		if err := validResponse.VisitTickVanResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListVanHolders operation middleware
+func (sh *strictHandler) ListVanHolders(ctx *gin.Context, params ListVanHoldersParams) {
+	var request ListVanHoldersRequestObject
+
+	request.Params = params
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListVanHolders(ctx.Request.Context(), request.(ListVanHoldersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListVanHolders")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListVanHoldersResponseObject); ok {
+		if err := validResponse.VisitListVanHoldersResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// HandVan operation middleware
+func (sh *strictHandler) HandVan(ctx *gin.Context, params HandVanParams) {
+	var request HandVanRequestObject
+
+	request.Params = params
+
+	var body HandVanJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.HandVan(ctx.Request.Context(), request.(HandVanRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "HandVan")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(HandVanResponseObject); ok {
+		if err := validResponse.VisitHandVanResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

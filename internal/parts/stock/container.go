@@ -85,14 +85,18 @@ const containers = `
 select c.id, c.location_id, c.part_id, c.lot_id, coalesce((select l.code from lot as l where l.id = c.lot_id), '') as lot, to_char(c.opened_on, 'YYYY-MM-DD') as opened_on, to_char(c.expires_on, 'YYYY-MM-DD') as expires_on, c.level, c.level_at, c.emptied_at, c.version
   from open_container as c`
 
+// Key gives the place of a container in the list.
+func (c Container) Key() string { return c.OpenedOn + " " + c.ID.String() }
+
 // Containers lists those that are open, by the day on which they were opened.
-func Containers(ctx context.Context, db *pgdb.DB, who access.Actor, f LineFilter) ([]Container, error) {
+func Containers(ctx context.Context, db *pgdb.DB, who access.Actor, f LineFilter, p Page) ([]Container, error) {
 	return pgdb.Read[Container](ctx, db, who.ID, containers+`
  where @everywhere and c.emptied_at is null
    and (cast(@location as uuid) is null or c.location_id = @location)
    and (cast(@part as uuid) is null or c.part_id = @part)
-order by c.opened_on, c.id
-   limit 200`, who.Scope(map[string]any{"location": f.LocationID, "part": f.PartID}))
+   and to_char(c.opened_on, 'YYYY-MM-DD') || ' ' || c.id > @after
+order by to_char(c.opened_on, 'YYYY-MM-DD') || ' ' || c.id
+   limit @limit`, pageArgs(who, p, map[string]any{"location": f.LocationID, "part": f.PartID}))
 }
 
 // OneContainer gives a container that is open, or was.

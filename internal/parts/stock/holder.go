@@ -29,12 +29,13 @@ select h.id, h.location_id, l.code as location, h.actor_id as person_id, coalesc
   join location as l on l.id = h.location_id
   left join actor as a on a.id = h.actor_id`
 
-// Holders lists who has driven which van, the latest first; of one van, or of all.
-func Holders(ctx context.Context, db *pgdb.DB, who access.Actor, location *uuid.UUID) ([]Holder, error) {
+// Holders lists who has driven which van, the latest recorded first; of one van, or of all. The
+// key of a page is the id.
+func Holders(ctx context.Context, db *pgdb.DB, who access.Actor, location *uuid.UUID, p Page) ([]Holder, error) {
 	return pgdb.Read[Holder](ctx, db, who.ID, holders+`
- where @everywhere and (cast(@location as uuid) is null or h.location_id = @location)
-order by lower(h.during) desc, h.id
- limit 200`, who.Scope(map[string]any{"location": location}))
+ where @everywhere and (cast(@location as uuid) is null or h.location_id = @location) and (@after = '' or h.id < cast(nullif(@after, '') as uuid))
+order by h.id desc
+ limit @limit`, pageArgs(who, p, map[string]any{"location": location}))
 }
 
 // VanOf gives the van that somebody drives at an instant; nil where none is theirs.

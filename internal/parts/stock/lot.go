@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"context"
 	"strings"
 	"time"
 
@@ -190,34 +191,70 @@ func firstExpired(tx *gorm.DB, now time.Time, in []Moving, of []known) ([]Moving
 }
 
 // ExtendLot gives a lot more time after somebody has inspected it.
-func ExtendLot(tx *gorm.DB, who access.Actor, now time.Time, lot uuid.UUID, until, reason string) error {
+func ExtendLot(tx *gorm.DB, who access.Actor, now time.Time, lot uuid.UUID, in Extending) (Extension, error) {
 	if err := who.Must(access.MoveStock); err != nil {
-		return err
+		return Extension{}, err
 	}
-	last, bad := date(until, "until")
+	last, bad := date(in.Until, "until")
 	if bad == nil && last == nil {
 		bad = fault.Field("until", "", "is needed: the new last day")
 	}
-	if bad == nil && strings.TrimSpace(reason) == "" {
+	if bad == nil && strings.TrimSpace(in.Reason) == "" {
 		bad = fault.Field("reason", "", "is needed: what was inspected")
 	}
+	if bad == nil && strings.TrimSpace(in.Evidence) == "" {
+		bad = fault.Field("evidence", "", "is needed: what shows it, such as the number of the report")
+	}
 	if bad != nil {
-		return bad
+		return Extension{}, bad
 	}
 	found, err := pgdb.One[struct{ Was *string }](tx, "lot", lot.String(), `select to_char(expires_on, 'YYYY-MM-DD') as was from lot where id = @id for update`, map[string]any{"id": lot})
 	was := found.Was
 	switch {
 	case err != nil:
-		return err
+		return Extension{}, err
 	case was == nil:
-		return conflict("until", until, "is not needed: the lot does not expire")
+		return Extension{}, conflict("until", in.Until, "is not needed: the lot does not expire")
 	case *last <= *was:
-		return fault.Field("until", until, "lies after %s, its last day until now", *was)
+		return Extension{}, fault.Field("until", in.Until, "lies after %s, its last day until now", *was)
 	}
-	err = tx.Exec(`insert into lot_extension (id, lot_id, was, until, reason, decided_at, decided_by) values (?, ?, cast(? as date), cast(? as date), ?, ?, ?)`,
-		pgdb.NewID(), lot, *was, *last, strings.TrimSpace(reason), now, who.ID).Error
+	v := map[string]any{"id": pgdb.NewID(), "lot": lot, "was": *was, "until": *last, "reason": strings.TrimSpace(in.Reason), "evidence": strings.TrimSpace(in.Evidence), "now": now, "who": who.ID}
+	err = tx.Exec(`insert into lot_extension (id, lot_id, was, until, reason, evidence, decided_at, decided_by) values (@id, @lot, cast(@was as date), cast(@until as date), @reason, @evidence, @now, @who)`, v).Error
 	if err != nil {
-		return err
+		return Extension{}, err
 	}
-	return tx.Exec(`update lot set expires_on = cast(? as date) where id = ?`, *last, lot).Error
+	if err := tx.Exec(`update lot set expires_on = cast(@until as date) where id = @lot`, v).Error; err != nil {
+		return Extension{}, err
+	}
+	return pgdb.One[Extension](tx, "extension", "", extensions+` where x.id = @id`, v)
+}
+
+// Extending gives a lot more time.
+type Extending struct {
+	Until    string // the new last day
+	Reason   string // what the inspection found
+	Evidence string // what shows it, such as the number of the report
+}
+
+// Extension is more time that a lot was given.
+type Extension struct {
+	ID         uuid.UUID
+	LotID      uuid.UUID
+	Lot        string // its code
+	Was, Until string
+	Reason     string
+	Evidence   string
+	DecidedAt  time.Time
+	DecidedBy  string
+}
+
+const extensions = `
+select x.id, x.lot_id, l.code as lot, to_char(x.was, 'YYYY-MM-DD') as was, to_char(x.until, 'YYYY-MM-DD') as until, x.reason, x.evidence, x.decided_at, coalesce(a.name, '') as decided_by
+  from lot_extension as x
+  join lot as l on l.id = x.lot_id
+  left join actor as a on a.id = x.decided_by`
+
+// Extensions lists what more time some lots were given, the latest first.
+func Extensions(ctx context.Context, db *pgdb.DB, who access.Actor, lots []uuid.UUID) ([]Extension, error) {
+	return pgdb.Read[Extension](ctx, db, who.ID, extensions+` where @everywhere and x.lot_id = any (cast(@lots as uuid[])) order by x.decided_at desc, x.id limit 1000`, who.Scope(map[string]any{"lots": lots}))
 }

@@ -120,14 +120,28 @@ func TestWhatExpiresFirstGoesFirst(t *testing.T) {
 	refused(t, err, "items[0].amount", "2 of 5", "2 in WH, 1 in V1")
 	// an inspection gives it more time, which is a decision
 	if err := w.try(w.clerk, func(tx *gorm.DB) error {
-		return ExtendLot(tx, w.clerk, w.now, *done[0].LotID, "2026-01-01", "looked at it")
+		_, err := ExtendLot(tx, w.clerk, w.now, *done[0].LotID, Extending{"2026-01-01", "looked at it", "report 1"})
+		return err
 	}); err == nil {
 		t.Error("a last day is moved to the front")
 	}
 	soon := w.lot("GASKET", "SOON")
-	refused(t, w.try(w.clerk, func(tx *gorm.DB) error { return ExtendLot(tx, w.clerk, w.now, soon, "2027-05-20", " ") }), "reason", "needed")
-	refused(t, w.try(w.clerk, func(tx *gorm.DB) error { return ExtendLot(tx, w.clerk, w.now, soon, "", "x") }), "until", "needed")
-	w.do(func(tx *gorm.DB) error { return ExtendLot(tx, w.clerk, w.now, soon, "2027-05-20", "soft and whole") })
+	refused(t, w.try(w.clerk, func(tx *gorm.DB) error {
+		_, err := ExtendLot(tx, w.clerk, w.now, soon, Extending{"2027-05-20", " ", "report 1"})
+		return err
+	}), "reason", "needed")
+	refused(t, w.try(w.clerk, func(tx *gorm.DB) error {
+		_, err := ExtendLot(tx, w.clerk, w.now, soon, Extending{"2027-05-20", "x", " "})
+		return err
+	}), "evidence", "needed")
+	refused(t, w.try(w.clerk, func(tx *gorm.DB) error {
+		_, err := ExtendLot(tx, w.clerk, w.now, soon, Extending{"", "x", "report 1"})
+		return err
+	}), "until", "needed")
+	w.do(func(tx *gorm.DB) error {
+		_, err := ExtendLot(tx, w.clerk, w.now, soon, Extending{"2027-05-20", "soft and whole", "report 2"})
+		return err
+	})
 	w.move("issue 1 GASKET/SOON WH", "expire 1 GASKET/SOON WH > Q")
 	w.are("WH GASKET/SOON 1", "Q GASKET/SOON 1")
 	_, err = w.moves("move 1 GASKET/SOON Q > WH")

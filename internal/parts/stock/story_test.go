@@ -513,7 +513,7 @@ func TestStory05TheStockStaysWithTheVan(t *testing.T) {
 	}); err == nil {
 		t.Error("a technician takes a van without anybody giving it")
 	}
-	all, err := Holders(ctx, w.db, w.tech, w.at("V1"))
+	all, err := Holders(ctx, w.db, w.tech, w.at("V1"), Page{Limit: 10})
 	if err != nil || len(all) != 2 || all[0].Until != nil || all[1].Until == nil || all[0].Person != "imre" {
 		t.Errorf("%+v %v", all, err)
 	}
@@ -556,7 +556,7 @@ func TestOpenContainersAreListed(t *testing.T) {
 		return err
 	})
 	part := w.part["OIL"]
-	all, err := Containers(ctx, w.db, w.tech, LineFilter{LocationID: w.at("V1"), PartID: &part})
+	all, err := Containers(ctx, w.db, w.tech, LineFilter{LocationID: w.at("V1"), PartID: &part}, Page{Limit: 10})
 	if err != nil || len(all) != 1 || all[0].Lot != "L1" || all[0].Level != "full" {
 		t.Fatalf("%+v %v", all, err)
 	}
@@ -565,7 +565,7 @@ func TestOpenContainersAreListed(t *testing.T) {
 		return err
 	})
 	gone := all[0]
-	if all, err = Containers(ctx, w.db, w.tech, LineFilter{LocationID: w.at("V1")}); err != nil || len(all) != 0 {
+	if all, err = Containers(ctx, w.db, w.tech, LineFilter{LocationID: w.at("V1")}, Page{Limit: 10}); err != nil || len(all) != 0 {
 		t.Errorf("%+v %v", all, err)
 	}
 	if gone, err = OneContainer(ctx, w.db, w.tech, gone.ID); err != nil || gone.EmptiedAt == nil || gone.Level != "empty" {

@@ -22,6 +22,8 @@ create table lot_extension (
   was         date not null,
   until       date not null,
   reason      text not null constraint lot_extension_reason_given check (btrim(reason) <> ''),
+  -- what shows it, such as the number of a report
+  evidence    text not null constraint lot_extension_evidence_given check (btrim(evidence) <> ''),
   decided_at  timestamptz not null,
   decided_by  uuid not null constraint lot_extension_actor_fk references actor,
   constraint lot_extension_later check (until > was)
