@@ -260,6 +260,7 @@ type History struct {
 	PlanCode     string
 	Title        string
 	TaskID       *uuid.UUID
+	TaskNumber   int64 // 0 without a task
 	CoveredBy    *uuid.UUID
 	CoveredTitle string // of the work that covered it
 	DoneAt       time.Time
@@ -277,7 +278,7 @@ type History struct {
 
 const histories = `
 select c.id, c.record_id, c.site_id, coalesce(o.code, '') as position_code, coalesce(l.code, '') as line_code, coalesce(u.tag, '') as unit_tag, c.assignment_id, coalesce(p.code, '') as plan_code,
-       coalesce(t.title, p.title, r.title, '') as title, c.task_id, c.covered_by, coalesce(bp.title, br.title, '') as covered_title, c.done_at, c.done_on, c.outcome, c.minutes, c.remark,
+       coalesce(t.title, p.title, r.title, '') as title, c.task_id, coalesce(t.number, 0) as task_number, c.covered_by, coalesce(bp.title, br.title, '') as covered_title, c.done_at, c.done_on, c.outcome, c.minutes, c.remark,
        c.due_on, c.latest_on, c.says, array(select q.name from completion_person as q where q.completion_id = c.id order by q.ordinal)::text[] as people, c.recorded_at, coalesce(a.name, '') as recorded_by
   from completion as c
   left join position as o on o.id = c.position_id

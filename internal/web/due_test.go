@@ -1,7 +1,9 @@
 package web_test
 
 import (
+	"fmt"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 
@@ -117,6 +119,26 @@ func (g *programme) of(t testing.TB, plan, thing uuid.UUID) pm.Item {
 	}
 	t.Fatalf("no work of the plan there among %d", len(all))
 	return pm.Item{}
+}
+
+// fields names the fields of a task on a sheet: what is asked, and of which check.
+func (g *programme) fields(t testing.TB, plan, thing uuid.UUID) func(what, check string) string {
+	t.Helper()
+	it := g.of(t, plan, thing)
+	if it.TaskID == nil {
+		t.Fatal("no task is open")
+	}
+	task, err := pm.OneTask(ctx, g.db, access.System, *it.TaskID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return func(what, check string) string {
+		name := fmt.Sprintf("%s%d", what, task.Number)
+		if check != "" {
+			name += "_" + check
+		}
+		return name
+	}
 }
 
 // did records an inspection of the left brush so many days ago.
@@ -429,6 +451,8 @@ func TestARoundIsWalkedOnOneSheet(t *testing.T) {
 	t.Parallel()
 	g := newProgramme(t)
 	at := "/lines/" + g.line.ID.String() + "/round"
+	walk, drain := g.fields(t, g.daily, g.line.ID), g.fields(t, g.drain, g.site.ID)
+	starts, noise, drained := walk("c", "CK-0101"), walk("c", "CK-0102"), drain("c", "CK-0401")
 	visitSays(t, "the sheet", g.asStaff.get(at), "Today's round", "Wednesday 25 November 2026", "2 pieces of work are still to do", "Opening walk", "Each brush starts, stops and comes back to rest", "slight", "Drain the air filters", "Good up to 0.2 L.", "Gil Moor")
 	tidy(t, at, g.asStaff.get(at).body)
 	owner := g.asOwner.get(at)
@@ -445,10 +469,10 @@ func TestARoundIsWalkedOnOneSheet(t *testing.T) {
 		fill map[string]string
 	}{
 		{g.asStaff, "Nothing is answered yet", nil},
-		{g.asStaff, "New noise since yesterday must be answered too", map[string]string{"c1_0": "pass"}},
-		{g.asStaff, "is a number in L", map[string]string{"c0_0": "a cup"}},
-		{g.asStaff, "is given instead of a value", map[string]string{"c0_0": "0.1", "w0_0": "frozen"}},
-		{g.asStaff, "Done by must not be blank", map[string]string{"c0_0": "0.1", "by": ""}},
+		{g.asStaff, "New noise since yesterday must be answered too", map[string]string{starts: "pass"}},
+		{g.asStaff, "is a number in L", map[string]string{drained: "a cup"}},
+		{g.asStaff, "is given instead of a value", map[string]string{drained: "0.1", drain("w", "CK-0401"): "frozen"}},
+		{g.asStaff, "Done by must not be blank", map[string]string{drained: "0.1", "by": ""}},
 	} {
 		if got := c.by.fill(at, c.fill); got.status != 422 || !strings.Contains(bare(got.body), c.want) {
 			t.Errorf("%v: %d %s", c.fill, got.status, bare(got.body))
@@ -459,15 +483,15 @@ func TestARoundIsWalkedOnOneSheet(t *testing.T) {
 	}
 	// the walk is done and something is loud; the filters are left for later
 	form := g.asStaff.form(at)
-	for name, v := range map[string]string{"c1_0": "pass", "c1_1": "loud", "r1": "left wheel", "by": "Pia Moor"} {
+	for name, v := range map[string]string{starts: "pass", noise: "loud", walk("r", ""): "left wheel", "by": "Pia Moor"} {
 		form.Set(name, v)
 	}
 	got := g.asStaff.post(at, form)
 	if got.status != 303 || got.head.Get("Location") != at+"#bad" {
 		t.Fatalf("%d %s %s", got.status, got.head.Get("Location"), bare(got.body))
 	}
-	if again := g.asStaff.post(at, form); again.status >= 500 || g.count(t, `select count(*)::int as n from completion`) != 1 {
-		t.Errorf("sent twice it is %d, and %d completions", again.status, g.count(t, `select count(*)::int as n from completion`))
+	if again := g.asStaff.post(at, form); again.status != 303 || again.head.Get("Location") != at+"#bad" || g.count(t, `select count(*)::int as n from completion`) != 1 {
+		t.Errorf("sent twice it is %d %s, and %d completions", again.status, bare(again.body), g.count(t, `select count(*)::int as n from completion`))
 	}
 	page := g.asStaff.get(at)
 	visitSays(t, "after", page, "1 piece of work is still to do", "Not as it should be", "New noise since yesterday: loud", "Report a fault", "Recorded", "Pia Moor", "left wheel", "Drain the air filters")
@@ -481,11 +505,34 @@ func TestARoundIsWalkedOnOneSheet(t *testing.T) {
 	if it := g.of(t, g.daily, g.line.ID); it.TaskID != nil || it.State == "late" {
 		t.Errorf("the walk stands at %+v", it)
 	}
+	// a phone that was filled in before that keeps its words, and no answer goes to other work
+	late := url.Values{"key": {uuid.NewString()}, "by": {"Gil Moor"}}
+	for name, v := range map[string]string{starts: "fail", noise: "slight", walk("r", ""): "right wheel squeaks", drained: "0.4", drained + "_unit": "L", drain("r", ""): "bowl cracked"} {
+		late.Set(name, v)
+	}
+	late.Set("by", "")
+	visitSays(t, "with something to mend too", answer{status: 200, body: g.asStaff.post(at, late).body}, "Done by must not be blank", "remark, “right wheel squeaks”")
+	late.Set("by", "Gil Moor")
+	kept := g.asStaff.post(at, late)
+	visitSays(t, "recorded meanwhile", answer{status: 200, body: kept.body}, "Opening walk was recorded meanwhile by Pia Moor", "“fail”; “slight”; remark, “right wheel squeaks”", "What you answered of the rest is kept below")
+	left := sheetOf(t, kept.body)
+	if kept.status != http.StatusConflict || left.Get(drained) != "0.4" || left.Get(drain("r", "")) != "bowl cracked" || left.Has(starts) || g.count(t, `select count(*)::int as n from completion`) != 1 {
+		t.Errorf("%d, and what is left is %v", kept.status, left)
+	}
 	// a unit is chosen, and a look that was not possible has its reason
-	if got := g.asTech.fill(at, map[string]string{"w0_0": "the bowl is frozen"}); got.status != 303 {
+	if got := g.asTech.fill(at, map[string]string{drain("w", "CK-0401"): "the bowl is frozen"}); got.status != 303 {
 		t.Fatalf("%d %s", got.status, bare(got.body))
 	}
 	visitSays(t, "all", g.asStaff.get(at), "Nothing is left to do", "not possible, the bowl is frozen")
+	// an empty sheet that is sent leads back to it, one with answers says what became of its work
+	if got := g.asStaff.post(at, url.Values{"key": {uuid.NewString()}, "by": {"Gil Moor"}}); got.status != 303 || got.head.Get("Location") != at {
+		t.Errorf("an empty one: %d %s", got.status, bare(got.body))
+	}
+	kept = g.asStaff.post(at, left)
+	visitSays(t, "when nothing is left", answer{status: 200, body: kept.body}, "Drain the air filters was recorded meanwhile by Imre Vasko", "“0.4 L”; remark, “bowl cracked”", "Nothing is left to do")
+	if n := g.count(t, `select count(*)::int as n from completion`); kept.status != http.StatusConflict || n != 2 {
+		t.Errorf("%d, and %d completions", kept.status, n)
+	}
 	// the day before, the day after
 	visitSays(t, "yesterday", g.asManager.get(at+"?on=2026-11-24"), "The round of that day", "Tuesday 24 November 2026", "Nothing of the round is recorded")
 	for path, want := range map[string]int{at + "?on=2026-11-26": 422, at + "?on=2026-02-30": 422, at + "?on=soon": 422, "/lines/" + uuid.NewString() + "/round": 404, "/lines/x/round": 404} {

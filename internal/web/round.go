@@ -1,16 +1,23 @@
 package web
 
 import (
+	"errors"
 	"fmt"
+	"maps"
+	"net/http"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+
+	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 )
 
@@ -86,8 +93,8 @@ func (p *pages) walkSheet(v visit) (*sheet, error) {
 	at := "/lines/" + r.line.ID.String() + "/round"
 	s := &sheet{Title: "Round of line " + r.line.Code, Verb: "Record the round", look: "round", at: r.site.Location(),
 		Crumbs: []crumb{{"/sites/" + r.site.ID.String(), r.site.Name}, {"/sites/" + r.site.ID.String() + "/due", "What is due here"}}, Cancel: at}
-	for i, f := range r.sheet.Forms {
-		r.forms = append(r.forms, s.lookAt(i, f, r.sheet.Today, v.who.Units))
+	for _, f := range r.sheet.Forms {
+		r.forms = append(r.forms, s.lookAt(f, r.sheet.Today, v.who.Units))
 	}
 	if len(s.Fields) > 0 {
 		s.Fields = append(s.Fields, &field{Name: "by", Label: "Done by", Head: "Who did the round", Value: v.who.Name})
@@ -97,9 +104,11 @@ func (p *pages) walkSheet(v visit) (*sheet, error) {
 	return s, nil
 }
 
-// lookAt adds the fields of one piece of work: a thumb answers each look.
-func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date, in measure.System) roundForm {
-	r := roundForm{Form: f, remark: fmt.Sprintf("r%d", i)}
+// lookAt adds the fields of one piece of work: a thumb answers each look. Their names say
+// of which task and check they are, so that an answer stays with its own when somebody
+// records other work meanwhile.
+func (s *sheet) lookAt(f pm.Form, today calendar.Date, in measure.System) roundForm {
+	r := roundForm{Form: f, remark: fmt.Sprintf("r%d", f.Task.Number)}
 	var said []string
 	if f.Version != nil {
 		if f.Version.Isolation != "" {
@@ -118,8 +127,8 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date, in measure.System)
 		said = append(said, "Late: due "+on+".")
 	}
 	first := len(s.Fields)
-	for j, c := range f.Checks {
-		name := fmt.Sprintf("c%d_%d", i, j)
+	for _, c := range f.Checks {
+		name := fmt.Sprintf("c%d_%s", f.Task.Number, c.Code)
 		q := &field{Name: name, Label: c.Prompt, Optional: true}
 		switch c.Kind {
 		case "pass_fail", "choice":
@@ -141,7 +150,7 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date, in measure.System)
 		case "photo":
 			q = nil
 		}
-		r.whys = append(r.whys, fmt.Sprintf("w%d_%d", i, j))
+		r.whys = append(r.whys, fmt.Sprintf("w%d_%s", f.Task.Number, c.Code))
 		if q == nil {
 			r.checks = append(r.checks, "")
 			continue
@@ -150,7 +159,7 @@ func (s *sheet) lookAt(i int, f pm.Form, today calendar.Date, in measure.System)
 		s.Fields = append(s.Fields, q)
 	}
 	if len(f.Checks) == 0 {
-		r.done = fmt.Sprintf("d%d", i)
+		r.done = fmt.Sprintf("d%d", f.Task.Number)
 		s.Fields = append(s.Fields, &field{Name: r.done, Label: "Done", Kind: "check", Optional: true})
 	}
 	fold := len(s.Fields)
@@ -213,6 +222,13 @@ func (p *pages) roundShown(v visit, s *sheet) (roundPage, error) {
 	if !g.Today {
 		g.After = at + "?on=" + (r.sheet.Day + 1).String()
 	}
+	if v.c.Request.Method == http.MethodPost { // whatever else is to be mended, words that nothing can be done with are shown
+		for _, m := range r.gone(typedInRound(v.c.Request.PostForm)) {
+			if !slices.Contains(s.Mend, m) {
+				s.Mend = append(s.Mend, m)
+			}
+		}
+	}
 	var err error
 	if g.Done, err = p.doneRows(v, r.sheet.Done); err != nil {
 		return g, err
@@ -237,6 +253,22 @@ func (p *pages) roundShown(v visit, s *sheet) (roundPage, error) {
 
 func (p *pages) recordWalk(v visit, s *sheet) (string, error) {
 	r := s.about.(roundOf)
+	typed := typedInRound(v.c.Request.PostForm)
+	request := pgdb.Request{Key: "page " + s.Key, Act: "record the round of " + r.line.ID.String(), Body: typed}
+	if gone := r.gone(typed); len(gone) > 0 || len(r.forms) == 0 {
+		// sent twice, it is answered as it was
+		before, err := pgdb.Once(v.ctx, p.db, v.who.ID, v.now, request, func(*gorm.DB) (pm.Recorded, error) { return pm.Recorded{}, errFresh })
+		switch {
+		case err == nil:
+			return s.recorded(before), nil
+		case !errors.Is(err, errFresh):
+			return "", err
+		case len(gone) == 0:
+			return s.Cancel, nil
+		}
+		s.Mend, s.status = append(s.Mend, gone...), http.StatusConflict
+		return "", nil
+	}
 	var work pm.Work
 	names := map[string]string{} // of fields, by the places in the request
 	person := pm.Person{ActorID: &v.who.ID, Name: v.who.Name, Skills: []string{"OP"}}
@@ -288,16 +320,74 @@ func (p *pages) recordWalk(v visit, s *sheet) (string, error) {
 		s.Mend = append(s.Mend, mend{Text: "Nothing is answered yet. Answer what was looked at; what is left open stays on the sheet."})
 		return "", nil
 	}
-	done, err := pm.Record(v.ctx, p.db, v.who, v.now, s.request(v), work)
+	done, err := pm.Record(v.ctx, p.db, v.who, v.now, request, work)
 	if err != nil {
 		return "", places(err, names, len(work.Done) == 1)
 	}
+	return s.recorded(done), nil
+}
+
+// errFresh says that a form was not sent before.
+var errFresh = errors.New("not sent before")
+
+// recorded leads to what was found, where something is not as it should be.
+func (s *sheet) recorded(done pm.Recorded) string {
 	for _, d := range done.Done {
 		if len(d.Findings) > 0 {
-			return s.Cancel + "#bad", nil
+			return s.Cancel + "#bad"
 		}
 	}
-	return s.Cancel, nil
+	return s.Cancel
+}
+
+// ofRound is the name of a field of the sheet: what it asks, its task and its check.
+var ofRound = regexp.MustCompile(`^([cwdr])([0-9]+)(?:_(.+))?$`)
+
+// typedInRound gives what was answered on a sheet, whatever is still on it.
+func typedInRound(sent url.Values) map[string]string {
+	all := map[string]string{"by": strings.TrimSpace(sent.Get("by"))}
+	for name := range sent {
+		if text := strings.TrimSpace(sent.Get(name)); text != "" && ofRound.MatchString(name) && !strings.HasSuffix(name, "_unit") {
+			all[name] = strings.TrimSpace(text + " " + sent.Get(name+"_unit"))
+		}
+	}
+	return all
+}
+
+// gone says of answers whose task has left the sheet what became of it, and keeps their
+// text where it can be read.
+func (r roundOf) gone(typed map[string]string) (all []mend) {
+	lost := map[int64][]string{}
+	for _, name := range slices.Sorted(maps.Keys(typed)) {
+		at := ofRound.FindStringSubmatch(name)
+		if at == nil {
+			continue
+		}
+		task, err := strconv.ParseInt(at[2], 10, 64)
+		if err != nil || slices.ContainsFunc(r.forms, func(f roundForm) bool { return f.Task.Number == task }) {
+			continue
+		}
+		text := map[string]string{"c": "", "w": "could not look, ", "d": "done", "r": "remark, "}[at[1]]
+		if at[1] != "d" {
+			text += "“" + plainWord(typed[name]) + "”"
+		}
+		lost[task] = append(lost[task], text)
+	}
+	for _, task := range slices.Sorted(maps.Keys(lost)) {
+		says := fmt.Sprintf("Task %d is not on the sheet any more", task)
+		if i := slices.IndexFunc(r.sheet.Done, func(h pm.History) bool { return h.TaskNumber == task }); i >= 0 {
+			h := r.sheet.Done[i]
+			says = h.Title + " was recorded meanwhile"
+			if len(h.People) > 0 {
+				says += " by " + strings.Join(h.People, ", ")
+			}
+		}
+		all = append(all, mend{Text: says + ". What you typed for it is not recorded: " + strings.Join(lost[task], "; ") + "."})
+	}
+	if len(all) > 0 && len(r.forms) > 0 {
+		all = append(all, mend{Text: "What you answered of the rest is kept below: send it again to record it."})
+	}
+	return all
 }
 
 var answerPlace = regexp.MustCompile(`^answers\[\d+\]`)
