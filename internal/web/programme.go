@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -346,15 +347,7 @@ func (p *pages) procedure(v visit) error {
 		if err != nil {
 			return err
 		}
-		own := 0
-		for _, x := range steps {
-			row := stepRow{Placed: x, Kind: plainWord(x.Step.Kind)}
-			if x.Block == "" {
-				own++
-				row.N = own
-			}
-			g.Steps = append(g.Steps, row)
-		}
+		g.Steps = stepRows(s.Steps, steps, g.IsDraft)
 		for i, c := range s.Checks {
 			g.Checks = append(g.Checks, checkRow{Check: c, N: i + 1, Limits: limitsOf(c), Choices: strings.ReplaceAll(strings.Join(c.Options, " / "), "_", " "), OnWarn: followWords(c.OnWarn), OnFail: followWords(c.OnFail)})
 		}
@@ -378,6 +371,30 @@ func (p *pages) procedure(v visit) error {
 		}
 	}
 	return p.ok(v, "procedure", q.Title, g)
+}
+
+// stepRows numbers a procedure's own steps by their places among what is written, in
+// which a block that is included has one too; while it is written the block can be
+// changed there.
+func stepRows(written []pm.Step, placed []pm.Placed, draft bool) (rows []stepRow) {
+	for i, w := range written {
+		if w.Kind == "include" && draft {
+			rows = append(rows, stepRow{Placed: pm.Placed{Step: pm.Step{Says: "Here the steps of a block come in.", Condition: w.Condition}, Block: w.Includes}, N: i + 1, Kind: plainWord(w.Kind)})
+		}
+		for n := 0; len(placed) > 0; n++ {
+			x := placed[0]
+			own := x.Block == ""
+			if own != (w.Kind != "include") || own && n > 0 || !own && n > 0 && i+1 < len(written) && written[i+1].Kind == "include" && x.Block == written[i+1].Includes {
+				break
+			}
+			row := stepRow{Placed: x, Kind: plainWord(x.Step.Kind)}
+			if own {
+				row.N = i + 1
+			}
+			rows, placed = append(rows, row), placed[1:]
+		}
+	}
+	return rows
 }
 
 // the forms
@@ -579,6 +596,8 @@ func (p *pages) writeTerms(v visit, s *sheet) (string, error) {
 	}
 	if s.get("rule") != "" {
 		add("rule", pm.Trigger{Kind: "on_dates", Rule: s.get("rule"), From: s.get("rule_from")})
+	} else if s.get("rule_from") != "" {
+		s.wrong("rule", "is needed where it begins on a day")
 	}
 	if s.get("check") != "" {
 		add("check", pm.Trigger{Kind: "on_crossing", Check: s.get("check")})
@@ -601,6 +620,7 @@ func (p *pages) writeTerms(v visit, s *sheet) (string, error) {
 	if _, err := once(p, v, s, func(tx *gorm.DB) ([]uuid.UUID, error) {
 		return pm.WritePlanDrafts(tx, v.who, v.now, []pm.WritePlan{w})
 	}); err != nil {
+		err = s.published(err)
 		return "", inForm(renamed(err, formNames(map[string]string{"early.days": "early", "late.days": "late", "early.percent": "early_percent", "late.percent": "late_percent", "triggers": "every"})), "triggers", names)
 	}
 	return s.Cancel + "?version=" + strconv.Itoa(next(q.Number, q.Draft)), nil
@@ -701,6 +721,16 @@ func (d drafting) sheet(crumbs []crumb, title, verb string, fields ...*field) *s
 	return s
 }
 
+// published says of a draft that somebody published meanwhile how to go on: what was
+// typed stays, and begins a new version.
+func (s *sheet) published(err error) error {
+	if s.Version == 0 || !isMissing(err) {
+		return err
+	}
+	s.Version = 0
+	return &fault.Error{Kind: fault.Conflict, Msg: "this draft was published meanwhile. What you typed is kept: send it again to begin the next version with it"}
+}
+
 // write writes the draft. What the version before took in parts goes with a new one.
 func (d drafting) write(p *pages, v visit, s *sheet) (string, error) {
 	w := pm.Write{Procedure: d.procedure.ID, Content: d.content}
@@ -714,7 +744,28 @@ func (d drafting) write(p *pages, v visit, s *sheet) (string, error) {
 		}
 		return ids, err
 	})
-	return "/procedures/" + d.procedure.ID.String() + "?version=" + strconv.Itoa(next(d.procedure.Number, d.procedure.Draft)), err
+	return "/procedures/" + d.procedure.ID.String() + "?version=" + strconv.Itoa(next(d.procedure.Number, d.procedure.Draft)), s.published(err)
+}
+
+var inContent = regexp.MustCompile(`^(checks|steps)\[(\d+)\]\.?(.*)$`)
+
+// named says of what else is written which check or step it is: by its code, or its
+// place. What is about number i of a list is about the fields of its form.
+func (d drafting) named(err error, list string, i int) error {
+	return renamed(err, func(path string) string {
+		at := inContent.FindStringSubmatch(path)
+		if at == nil {
+			return path
+		}
+		n, _ := strconv.Atoi(at[2])
+		switch {
+		case at[1] == list && n == i:
+			return at[3]
+		case at[1] == "checks" && n < len(d.content.Checks):
+			return strings.TrimSpace("check " + d.content.Checks[n].Code + " " + at[3])
+		}
+		return strings.TrimSpace("step " + strconv.Itoa(n+1) + " " + at[3])
+	})
 }
 
 func (p *pages) contentSheet(v visit) (*sheet, error) {
@@ -777,7 +828,7 @@ func (p *pages) writeContent(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	to, err := d.write(p, v, s)
-	return to, renamed(err, formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"}))
+	return to, renamed(d.named(err, "", 0), formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"}))
 }
 
 // formNames gives fields of a request the names that they have in a form: the longest
@@ -894,12 +945,7 @@ func (p *pages) writeStep(v visit, s *sheet) (string, error) {
 	}
 	d.content.Steps = steps
 	to, err := d.write(p, v, s)
-	return to, within(err, "steps", at)
-}
-
-// within strips the place in a list from the fields that a fault names.
-func within(err error, list string, i int) error {
-	return renamed(err, func(path string) string { return strings.TrimPrefix(path, fmt.Sprintf("%s[%d].", list, i)) })
+	return to, d.named(err, "steps", at)
 }
 
 func (p *pages) checkSheet(v visit) (*sheet, error) {
@@ -986,13 +1032,27 @@ func (p *pages) writeCheck(v visit, s *sheet) (string, error) {
 	case d.n < 0:
 		checks, at = append(checks, x), len(checks)
 	case s.checked("drop"):
+		for i, step := range d.content.Steps {
+			if step.Check == checks[d.n].Code {
+				s.wrong("drop", "is not done while step "+strconv.Itoa(i+1)+" asks for it: "+step.Says)
+			}
+		}
 		checks = slices.Delete(checks, d.n, d.n+1)
-	default:
+	default: // the steps that ask for it go with its code
+		d.content.Steps = slices.Clone(d.content.Steps)
+		for i := range d.content.Steps {
+			if d.content.Steps[i].Check == checks[d.n].Code {
+				d.content.Steps[i].Check = x.Code
+			}
+		}
 		checks[d.n] = x
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
 	}
 	d.content.Checks = checks
 	to, err := d.write(p, v, s)
-	return to, renamed(within(err, "checks", at), formNames(map[string]string{"on_warn.days": "on_warn_days", "on_warn.says": "on_warn_says", "on_warn.raises": "on_warn_raises", "on_fail.days": "on_fail_days", "on_fail.says": "on_fail_says",
+	return to, renamed(d.named(err, "checks", at), formNames(map[string]string{"on_warn.days": "on_warn_days", "on_warn.says": "on_warn_says", "on_warn.raises": "on_warn_raises", "on_fail.days": "on_fail_days", "on_fail.says": "on_fail_says",
 		"on_fail.raises": "on_fail_raises", "on_fail.interval": "on_fail_interval"}))
 }
 

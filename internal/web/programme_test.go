@@ -79,6 +79,7 @@ func TestAPlanIsWrittenComparedAndPublished(t *testing.T) {
 		{"The rule gives no date", map[string]string{"every": "", "basis": "fixed", "rule": "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30", "rule_from": "2026-01-01"}},
 		{"is two days of a year", map[string]string{"every": "", "season": "13-01/14-50"}},
 		{"is fitted, stock or anywhere", map[string]string{"applies_to": "unit", "kinds": ""}},
+		{"is needed where it begins on a day", map[string]string{"rule_from": "2026-01-01"}},
 		{"is needed for a grid", map[string]string{"every": "", "from": "2026-01-01"}},
 	} {
 		if got := g.asManager.fill(at+"/draft", c.fill); got.status != 422 || !strings.Contains(bare(got.body), c.want) {
@@ -105,8 +106,17 @@ func TestAPlanIsWrittenComparedAndPublished(t *testing.T) {
 	if it := g.of(t, g.inspect, g.left.ID); it.DueOn.Format("2006-01-02") > "2026-12-20" {
 		t.Errorf("the draft holds already: due %s", it.DueOn)
 	}
+	typed := g.asManager.form(at + "/draft")
+	typed.Set("change", "sixty, with a word on why")
 	if got := g.asManager.fill(at+"/publish", nil); got.status != 303 {
 		t.Fatalf("publish: %d %s", got.status, bare(got.body))
+	}
+	late := g.asManager.post(at+"/draft", typed)
+	if late.status != 409 || !strings.Contains(bare(late.body), "was published meanwhile") || sheetOf(t, late.body).Get("change") != "sixty, with a word on why" {
+		t.Errorf("published meanwhile: %d %s", late.status, bare(late.body))
+	}
+	if got := g.asManager.post(at+"/draft", sheetOf(t, late.body)); got.status != 303 || got.head.Get("Location") != at+"?version=3" {
+		t.Errorf("sent again: %d %s", got.status, bare(got.body))
 	}
 	g.tick(t)
 	if it := g.of(t, g.inspect, g.left.ID); it.DueOn.Format("2006-01-02") != "2027-01-19" { // 60 days after 20 November
@@ -186,6 +196,56 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 	visitSays(t, "version 1", g.asManager.get(at), "Measure the gap.", "Version 1, published")
 	if second := g.asManager.get(at + "?version=2"); strings.Contains(second.body, "Measure the gap") {
 		t.Error("the step is still there")
+	}
+	// a block comes in: what stands behind it keeps its number, and the block has one too
+	if got := g.asManager.fill("/procedures/new", map[string]string{"code": "BLK-X", "title": "Guards", "block": "yes"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	} else {
+		block := strings.TrimSuffix(got.head.Get("Location"), "/draft")
+		for _, c := range []struct {
+			path string
+			fill map[string]string
+		}{{"/steps/new", map[string]string{"says": "Count the guards."}}, {"/steps/new", map[string]string{"says": "Hang the sign."}}, {"/publish", nil}} {
+			if got := g.asManager.fill(block+c.path, c.fill); got.status != 303 {
+				t.Fatalf("%s: %d %s", c.path, got.status, bare(got.body))
+			}
+		}
+	}
+	for _, fill := range []map[string]string{{"place": "1", "kind": "include", "includes": "BLK-X", "says": ""}, {"place": "3", "says": "Look again.", "check_code": "CK-5001"}} {
+		if got := g.asManager.fill(at+"/steps/new", fill); got.status != 303 {
+			t.Fatalf("%v: %d %s", fill, got.status, bare(got.body))
+		}
+	}
+	draft := g.asManager.get(at + "?version=2")
+	visitSays(t, "the draft with a block", draft, "Here the steps of a block come in.", "Count the guards.", "Hang the sign.", "Lock the isolator.", "Look again.")
+	for n, says := range map[string]string{"1": "", "2": "Lock the isolator.", "3": "Look again."} {
+		if !strings.Contains(draft.body, at+"/steps/"+n+`"`) || g.asManager.form(at+"/steps/"+n).Get("says") != says {
+			t.Errorf("step %s is %q", n, g.asManager.form(at+"/steps/"+n).Get("says"))
+		}
+	}
+	// a check that a step asks for is not dropped, and its steps go with its code
+	if got := g.asManager.fill(at+"/checks/1", map[string]string{"drop": "yes"}); got.status != 422 || !strings.Contains(bare(got.body), "while step 3 asks for it") {
+		t.Errorf("dropped: %d %s", got.status, bare(got.body))
+	}
+	if got := g.asManager.fill(at+"/checks/1", map[string]string{"code": "CK-5002"}); got.status != 303 || g.asManager.form(at+"/steps/3").Get("check_code") != "CK-5002" {
+		t.Errorf("renamed: %d %s", got.status, bare(got.body))
+	}
+	// what is wrong elsewhere is named by its code or place
+	if got := g.asManager.fill(at+"/checks/new", map[string]string{"code": "CK-5002", "prompt": "again", "kind": "pass_fail", "options": "ok bad"}); got.status < 400 || strings.Contains(bare(got.body), "checks[") {
+		t.Errorf("a code twice: %d %s", got.status, bare(got.body))
+	}
+	// published while it is edited: what was typed is kept, and begins the next version
+	typed := g.asManager.form(at + "/draft")
+	typed.Set("caution", "pinch points")
+	if got := g.asManager.fill(at+"/publish", nil); got.status != 303 {
+		t.Fatalf("publish: %d %s", got.status, bare(got.body))
+	}
+	late := g.asManager.post(at+"/draft", typed)
+	if late.status != 409 || !strings.Contains(bare(late.body), "was published meanwhile") || sheetOf(t, late.body).Get("caution") != "pinch points" {
+		t.Fatalf("published meanwhile: %d %s", late.status, bare(late.body))
+	}
+	if got := g.asManager.post(at+"/draft", sheetOf(t, late.body)); got.status != 303 || !strings.HasSuffix(got.head.Get("Location"), "version=3") {
+		t.Fatalf("sent again: %d %s", got.status, bare(got.body))
 	}
 	// two write the same draft: the later is told
 	stale := g.asManager.form(at + "/draft")
