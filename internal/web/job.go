@@ -95,7 +95,6 @@ type jobPoint struct {
 	Marks    []jobMark
 	Keys     []string   // of the entries that the form makes
 	Own      *uuid.UUID // the lock of whoever looks
-	Others   []isolation.Lock
 }
 
 type jobMark struct {
@@ -407,18 +406,15 @@ func (p *pages) answerStep(v visit) error {
 	if i < 0 {
 		return fault.Missing("step", step.String())
 	}
-	if e.PhotoIDs, err = p.pictured(v, s, c, "photo", cutText(c.Steps[i].Label+": "+c.Steps[i].Says, 200)); err != nil {
-		return err
-	}
-	if e.Said.Found != "" || e.Said.Left != "" {
-		e.Said.Unit = sent.Get("unit")
-	}
 	for name, value := range sent {
 		if n, is := strings.CutPrefix(name, "value_"); is && strings.TrimSpace(value[0]) != "" {
 			e.Said.Values[n] = strings.TrimSpace(value[0])
 		}
 	}
-	if e.Others, err = p.helpers(v, sent.Get("with_id"), sent.Get("with")); err != nil {
+	if e.Others, err = p.together(v, sent.Get("with_id"), sent.Get("with")); err != nil {
+		return err
+	}
+	if err := p.pictured(v, s, c, &e, "photo", cutText(c.Steps[i].Label+": "+c.Steps[i].Says, 200)); err != nil {
 		return err
 	}
 	taken, err := record.Take(v.ctx, p.db, v.who, v.now, c.ID, []record.NewEntry{e})

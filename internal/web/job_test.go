@@ -221,6 +221,19 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 			t.Errorf("%s: %d %s", what, got.status, wordsOf(t, got.body))
 		}
 	}
+	// an answer that is refused leaves no picture behind; a colleague who has gone is said
+	for what, fill := range map[string]map[string]string{"must say why": {"outcome": "not_possible"}, "not on the list any more": {"with_id": uuid.NewString()}} {
+		bad := maps.Clone(sent)
+		for k, val := range fill {
+			bad.Set(k, val)
+		}
+		if got := b.asTech.send(action, bad, "photo", jpegOf(t, 40)); got.status != http.StatusUnprocessableEntity || !strings.Contains(wordsOf(t, got.body), what) {
+			t.Errorf("%s: %d %s", what, got.status, wordsOf(t, got.body))
+		}
+	}
+	if n, err := pgdb.Read[struct{ N int }](ctx, b.db, access.System.ID, `select count(*)::int as n from photo`, nil); err != nil || n[0].N != 0 {
+		t.Errorf("%v pictures are kept, %v", n, err)
+	}
 	for range 2 {
 		b.now = b.now.Add(time.Minute)
 		if got := b.asTech.send(action, sent, "photo", jpegOf(t, 40)); got.status != http.StatusSeeOther {
@@ -236,6 +249,12 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 	photo := regexp.MustCompile(`/photos/[0-9a-f-]+`).FindAllString(page.body, -1)
 	if len(photo) != 1 || b.asTech.get(photo[0]).status != http.StatusOK {
 		t.Fatalf("the pictures are %v", photo)
+	}
+	// as large as a picture may be, with the form around it
+	large := jpegOf(t, 40)
+	large = append(large, make([]byte, assets.MostPhotoBytes-len(large))...)
+	if got := b.asTech.send(b.path+"/note", url.Values{"key": {uuid.NewString()}, "note": {"the large one"}}, "photo", large); got.status != http.StatusSeeOther {
+		t.Errorf("a large picture: %d %s", got.status, wordsOf(t, got.body))
 	}
 	// a counter, a note; one that was taken out of use is not asked for
 	began := now.AddDate(-1, 0, 0)

@@ -31,17 +31,19 @@ func (p *pages) colleagues(v visit) ([]option, error) {
 	return all, err
 }
 
-// helpers reads who did it together with whoever sends it.
-func (p *pages) helpers(v visit, id, name string) ([]record.Helper, error) {
+// together reads who did it together with whoever sends it.
+func (p *pages) together(v visit, id, name string) ([]record.Helper, error) {
 	var all []record.Helper
 	if who, bad := uuid.Parse(id); bad == nil {
 		staff, err := visits.Staff(v.ctx, p.db, v.who)
 		if err != nil {
 			return nil, err
 		}
-		if i := slices.IndexFunc(staff, func(m visits.Member) bool { return m.PersonID == who }); i >= 0 {
-			all = append(all, record.Helper{ID: &who, Name: staff[i].Name})
+		i := slices.IndexFunc(staff, func(m visits.Member) bool { return m.PersonID == who })
+		if i < 0 {
+			return nil, fault.Field("with_id", id, "names somebody who is not on the list any more: choose another, or write the name beside it")
 		}
+		all = append(all, record.Helper{ID: &who, Name: staff[i].Name})
 	}
 	if name = strings.TrimSpace(name); name != "" {
 		all = append(all, record.Helper{Name: name})
@@ -49,23 +51,28 @@ func (p *pages) helpers(v visit, id, name string) ([]record.Helper, error) {
 	return all, nil
 }
 
-// pictured keeps the picture of a form that takes one, and gives its key.
-func (p *pages) pictured(v visit, s *sheet, c record.Card, field, caption string) ([]uuid.UUID, error) {
+// pictured keeps the picture of a form that takes one, and puts its key into the entry;
+// of an entry that says nothing it keeps none.
+func (p *pages) pictured(v visit, s *sheet, c record.Card, e *record.NewEntry, field, caption string) error {
+	if bad := e.Check(c); bad != nil {
+		return entryFault(bad)
+	}
 	content := s.field(field).file
 	if len(content) == 0 {
-		return nil, nil
+		return nil
 	}
 	if c.PositionID == nil {
-		return nil, fault.Field(field, "", "is kept at a position, and this card is of a whole line")
+		return fault.Field(field, "", "is kept at a position, and this card is of a whole line")
 	}
 	sent := pgdb.Request{Key: "picture " + s.Key, Act: "keep a picture", Body: s.values()}
 	f, err := pgdb.Once(v.ctx, p.db, v.who.ID, v.now, sent, func(tx *gorm.DB) (assets.Photo, error) {
 		return assets.AddPhoto(tx, v.who, v.now, assets.NewPhoto{PositionID: c.PositionID, Caption: caption, Content: content})
 	})
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return []uuid.UUID{f.ID}, nil
+	e.PhotoIDs = []uuid.UUID{f.ID}
+	return nil
 }
 
 // jobReadingSheet asks for what the counters of the place show.
@@ -163,10 +170,9 @@ func (p *pages) jobNoteSheet(v visit) (*sheet, error) {
 
 func (p *pages) jobNote(v visit, s *sheet) (string, error) {
 	c := s.about.(record.Card)
-	e := record.NewEntry{Act: record.Note, Note: s.get("note")}
+	e := record.NewEntry{ID: uuid.MustParse(s.Key), Act: record.Note, Note: s.get("note"), DoneAt: v.now}
 	if s.field("photo") != nil {
-		var err error
-		if e.PhotoIDs, err = p.pictured(v, s, c, "photo", cutText(e.Note, 200)); err != nil {
+		if err := p.pictured(v, s, c, &e, "photo", cutText(e.Note, 200)); err != nil {
 			return "", err
 		}
 	}

@@ -78,7 +78,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	d.Engine.HEAD("/static/:name", p.asset)
 
 	// A picture brings its form with it; a spreadsheet may be long.
-	for _, route := range []string{"/positions/:id/photos/new", "/units/:id/photos/new", "/positions/:id/survey", "/meters/:id/read"} {
+	for _, route := range []string{"/positions/:id/photos/new", "/units/:id/photos/new", "/positions/:id/survey", "/meters/:id/read", "/jobs/:id/steps/:step", "/jobs/:id/note"} {
 		d.Larger(http.MethodPost, route, assets.MostPhotoBytes+128<<10)
 	}
 	d.Larger(http.MethodPost, "/import", exchange.MaxFile+128<<10)
