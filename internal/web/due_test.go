@@ -316,6 +316,35 @@ func TestWorkFromBeforeTheRecordIsSaid(t *testing.T) {
 	}
 }
 
+// In the morning, what was done today was done by now.
+func TestWhatWasDoneThisMorningIsSaid(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t) // half past nine at the site
+	at := "/due/" + g.of(t, g.inspect, g.left.ID).ID.String()
+	if got := g.asManager.fill(at+"/stated", map[string]string{"at": "2026-11-25", "remark": "seen it myself"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	}
+	visitSays(t, "after", g.asManager.get(at), "It counts from 25 November 2026, when it was last done.")
+	if got := g.asManager.fill("/due/"+g.of(t, g.inspect, g.right.ID).ID.String()+"/stated", map[string]string{"at": "2026-11-26", "remark": "tomorrow"}); got.status != 422 {
+		t.Errorf("tomorrow: %d", got.status)
+	}
+}
+
+// A site at which nothing is due says so, rather than nothing.
+func TestASiteSaysThatNothingIsDue(t *testing.T) {
+	t.Parallel()
+	g := newGround(t)
+	page := g.asOwner.get("/sites/" + g.site.ID.String())
+	visitSays(t, "without plans", page, "What is due here", "Nothing is due: no plan fits what is here.")
+	if strings.Contains(page.body, "Nothing is late") {
+		t.Error("it counts what is not there")
+	}
+	(&programme{ground: g}).plan(t, "PM-300", "Paint the rail", pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 3, Typical: 5, High: 10}, LineState: "running"},
+		pm.Terms{AppliesTo: "site", Triggers: []pm.Trigger{{Kind: "every", Every: "P1200D"}}, Basis: "floating", Criticality: "C"})
+	(&programme{ground: g}).tick(t)
+	visitSays(t, "with something far ahead", g.asOwner.get("/sites/"+g.site.ID.String()), "Nothing is due.", "1 piece of work is planned for later.", "All of it, with reasons")
+}
+
 func TestAnotherIntervalAtOneThing(t *testing.T) {
 	t.Parallel()
 	g := newProgramme(t)

@@ -69,6 +69,18 @@ func TestAFaultFromReportToRepair(t *testing.T) {
 	if body := bare(g.asStaff.get("/faults").body); !strings.Contains(body, "Nothing stands") {
 		t.Errorf("the list says %s", body)
 	}
+	// one that was none stands on its own page, and not among what happened at the brush
+	got = g.asStaff.fill(site+"/faults/new", map[string]string{"position": g.left.ID.String(), "says": "It hums", "effect": "none", "caller": "", "noticed": "2026-11-24T11:00"})
+	brush, none := "/positions/"+g.left.ID.String(), got.head.Get("Location")
+	if page := g.asTech.get(brush); !strings.Contains(page.body, "Fault: It hums") || !strings.Contains(page.body, "Fault: It wobbles") {
+		t.Errorf("%d, the times do not show both: %s", got.status, bare(got.body))
+	}
+	if got := g.asTech.fill(none+"/withdraw", map[string]string{"reason": "it was the dryer"}); got.status != 303 {
+		t.Fatalf("%d %s", got.status, bare(got.body))
+	}
+	if page := g.asTech.get(brush); strings.Contains(page.body, "Fault: It hums") || !strings.Contains(page.body, "Fault: It wobbles") {
+		t.Error("a fault that was none is drawn")
+	}
 }
 
 // Work ahead is there for whoever has sites, also where no plan fits anything yet.

@@ -41,8 +41,8 @@ type sitePage struct {
 	Keep      bool
 	Admin     bool
 	Missing   int
-	Due       []dueRow // what presses most, the first few
-	DueCounts pm.Counts
+	Due       []dueRow      // what presses most, the first few
+	DueCounts *pm.Counts    // nil where no work is planned
 	Unlocked  []positionRow // brushes for which no isolation point is recorded
 }
 
@@ -138,7 +138,9 @@ func (p *pages) site(v visit) error {
 	if err != nil {
 		return err
 	}
-	g.DueCounts = counts[id]
+	if n, planned := counts[id]; planned {
+		g.DueCounts = &n
+	}
 	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{SiteID: &id, Pressing: true}, 0, siteDues)
 	if err != nil {
 		return err

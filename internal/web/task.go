@@ -523,6 +523,11 @@ func (p *pages) stateDone(v visit, s *sheet) (string, error) {
 	if len(s.Mend) > 0 {
 		return "", nil
 	}
-	_, err := pm.Record(v.ctx, p.db, v.who, v.now, s.request(v), pm.Work{Done: []pm.Done{{AssignmentID: &it.ID, At: at.Add(12 * time.Hour), Remark: s.get("remark"), Stated: true}}})
+	// noon of that day at the site; of today, while the morning lasts, now
+	done := time.Date(at.Year(), at.Month(), at.Day(), 12, 0, 0, 0, at.Location())
+	if done.After(v.now) && v.now.In(at.Location()).Format(time.DateOnly) == at.Format(time.DateOnly) {
+		done = v.now
+	}
+	_, err := pm.Record(v.ctx, p.db, v.who, v.now, s.request(v), pm.Work{Done: []pm.Done{{AssignmentID: &it.ID, At: done, Remark: s.get("remark"), Stated: true}}})
 	return s.Cancel, err
 }

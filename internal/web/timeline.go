@@ -52,6 +52,9 @@ func (g *positionPage) timeline(p *pages, v visit) error {
 		acts.Marks = append(acts.Marks, draw.Mark{At: c.DoneAt, Says: c.Title + ", " + g.Clock.Day(c.DoneAt)})
 	}
 	for _, f := range slices.Backward(faults) {
+		if f.WithdrawnAt != nil { // it was none
+			continue
+		}
 		at := f.CreatedAt
 		if f.NoticedAt != nil {
 			at = *f.NoticedAt
