@@ -356,7 +356,7 @@ func TestAnotherIntervalAtOneThing(t *testing.T) {
 		fill       map[string]string
 	}{
 		{at, "must not be blank", map[string]string{"every": "P10D", "until": "2026-12-31", "reason": ""}},
-		{at, "is no longer than the window", map[string]string{"every": "P10D", "until": "2026-12-31", "reason": "salt"}},
+		{at, "must be longer than the window", map[string]string{"every": "P10D", "until": "2026-12-31", "reason": "salt"}},
 		{at, "is a duration such as P30D", map[string]string{"every": "ten days", "until": "2026-12-31", "reason": "salt"}},
 		{at, "more than 0 vehicles", map[string]string{"amount_vehicles": "-5", "until": "2026-12-31", "reason": "salt"}},
 		{at, "is empty", map[string]string{"until": "2026-12-31", "reason": "salt"}},

@@ -100,6 +100,11 @@ func TestOverridesReplaceIntervals(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
+	wide := made(t, Plan{Triggers: []Trigger{days(30), AfterUse{Vehicles, 8000}}, Basis: Floating, Criticality: B, Early: Tolerance{Days: 5}, Late: Tolerance{Days: 2}})
+	_, err = wide.Override([]Trigger{AfterUse{Vehicles, 4000}, days(7)}, until, "worn")
+	if f, ok := errors.AsType[*fault.Error](err); !ok || f.Field != "triggers[1]" || !strings.Contains(f.Msg, "must be longer than the window of the plan: 5 days early and 2 late") {
+		t.Errorf("as long as the window: %v", err)
+	}
 	check := made(t, Plan{Triggers: []Trigger{OnCrossing{"CK-1"}}, Basis: Floating, Criticality: B})
 	if _, err := check.Override([]Trigger{OnCrossing{"CK-1"}}, until, "worn"); err == nil {
 		t.Error("a check has no interval")

@@ -390,7 +390,11 @@ func (s *Schedule) Override(triggers []Trigger, until calendar.Date, reason stri
 	}
 	schedule, err := New(p)
 	if f, ok := err.(*fault.Error); ok && f.Field == "early" { // the interval is what was given, not the window
-		return nil, fault.Field("triggers[0]", triggers[0].words(), "is no longer than the window of the plan: %s", f.Value)
+		for i, t := range triggers {
+			if p.narrow(t, nil) != nil {
+				return nil, fault.Field(fmt.Sprintf("triggers[%d]", i), t.words(), "must be longer than the window of the plan: %s", f.Value)
+			}
+		}
 	}
 	if err != nil {
 		return nil, err
