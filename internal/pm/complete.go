@@ -289,26 +289,16 @@ func (p *Prepared) around(ctx context.Context, db *pgdb.DB, in []Done, sites []u
 	if !slices.ContainsFunc(in, func(d Done) bool { return !d.Stated }) || len(sites) == 0 {
 		return nil
 	}
-	rows, err := pgdb.Read[struct {
-		What                       string
-		ID                         uuid.UUID
-		SiteID, LineID, PositionID *uuid.UUID
-		Kinds                      []string
-		Class                      string
-		Fitted, Parked             bool
-		Since                      time.Time
-		SinceKnown                 bool
-		Facts                      string
-	}](ctx, db, access.System.ID, thingsAt, map[string]any{"sites": sites, "now": p.now, "units": false})
+	rows, err := pgdb.Read[thingRow](ctx, db, access.System.ID, thingsAt, map[string]any{"sites": sites, "now": p.now, "units": false})
 	if err != nil {
 		return err
 	}
-	for _, r := range rows {
-		t := &thing{what: r.What, id: r.ID, site: r.SiteID, line: r.LineID, position: r.PositionID, kinds: r.Kinds, parked: r.Parked, facts: condition.Facts{}}
-		if err := json.Unmarshal([]byte(r.Facts), &t.facts); err != nil {
-			return fmt.Errorf("the facts of a thing: %w", err)
+	for i := range rows {
+		t, err := rows[i].thing()
+		if err != nil {
+			return err
 		}
-		p.things[t.id] = t
+		p.things[t.id] = &t
 	}
 	lines, positions, days, things := []uuid.UUID{}, []uuid.UUID{}, []time.Time{}, []uuid.UUID{}
 	for i, d := range in {

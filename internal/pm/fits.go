@@ -2,8 +2,6 @@ package pm
 
 import (
 	"context"
-	"encoding/json"
-	"fmt"
 	"slices"
 	"time"
 
@@ -16,7 +14,8 @@ import (
 
 // Fitting tells at how many things a plan is assigned and why not at the others.
 type Fitting struct {
-	Sites     int // that were looked at
+	Sites     int // that were looked at, the first by their code
+	Of        int // sites that there are
 	Fits      int
 	OtherKind int // of another kind or class, or elsewhere than the plan asks
 	Fails     int // their facts say no
@@ -48,40 +47,34 @@ func FittingOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	if p == nil || p.oneOff() { // it holds nowhere, or is born of work
 		return f, nil
 	}
-	found, err := pgdb.Read[struct{ ID uuid.UUID }](ctx, db, who.ID, `select id from site order by code limit @most`, map[string]any{"most": mostFitted})
+	found, err := pgdb.Read[struct {
+		ID  uuid.UUID
+		All int
+	}](ctx, db, who.ID, `select id, count(*) over ()::integer as all from site order by code limit @most`, map[string]any{"most": mostFitted})
 	if err != nil {
 		return f, err
 	}
 	sites := make([]uuid.UUID, len(found))
 	for i, s := range found {
-		sites[i] = s.ID
+		sites[i], f.Of = s.ID, s.All
 	}
 	f.Sites = len(sites)
 	if p.AppliesTo == "unit" && zero(p.UnitsIn) != "fitted" {
 		sites = append(sites, inStock)
 	}
-	rows, err := sys[struct {
-		What                       string
-		ID                         uuid.UUID
-		SiteID, LineID, PositionID *uuid.UUID
-		Kinds                      []string
-		Class                      string
-		Fitted, Parked             bool
-		Since                      time.Time
-		SinceKnown                 bool
-		Facts                      string
-	}](ctx, db, thingsAt, map[string]any{"sites": sites, "now": now, "units": p.AppliesTo == "unit"})
+	rows, err := sys[thingRow](ctx, db, thingsAt, map[string]any{"sites": sites, "now": now, "units": p.AppliesTo == "unit"})
 	if err != nil {
 		return f, err
 	}
 	ids := []uuid.UUID{}
-	for _, r := range rows {
+	for i := range rows {
+		r := &rows[i]
 		if r.What != p.AppliesTo {
 			continue
 		}
-		t := thing{what: r.What, id: r.ID, kinds: r.Kinds, class: r.Class, fitted: r.Fitted, facts: condition.Facts{}}
-		if err := json.Unmarshal([]byte(r.Facts), &t.facts); err != nil {
-			return f, fmt.Errorf("the facts of a thing: %w", err)
+		t, err := r.thing()
+		if err != nil {
+			return f, err
 		}
 		fits, missing := p.fits(&t)
 		switch {
@@ -108,12 +101,12 @@ union all select id, code from site where id = any (@ids) union all select id, t
 	if err != nil {
 		return f, err
 	}
+	codes := make(map[uuid.UUID]string, len(names))
+	for _, n := range names {
+		codes[n.ID] = n.Code
+	}
 	for i := range f.Unclear {
-		for _, n := range names {
-			if n.ID == f.Unclear[i].ID {
-				f.Unclear[i].Code = n.Code
-			}
-		}
+		f.Unclear[i].Code = codes[f.Unclear[i].ID]
 	}
 	slices.SortFunc(f.Unclear, func(a, b Unclear) int { return compare(a.Code, b.Code) })
 	return f, nil
