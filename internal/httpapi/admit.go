@@ -2,6 +2,7 @@ package httpapi
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,6 +11,7 @@ import (
 	"maps"
 	"mime"
 	"net/http"
+	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
@@ -75,6 +77,27 @@ func Capability(op *openapi3.Operation) string {
 	return s
 }
 
+// unasked refuses what is no parameter of an operation: a filter whose name is mistyped
+// would give everything, and nobody would know.
+func unasked(query url.Values, route *routers.Route) error {
+	var takes []string
+	for _, all := range []openapi3.Parameters{route.PathItem.Parameters, route.Operation.Parameters} {
+		for _, p := range all {
+			if p.Value.In == openapi3.ParameterInQuery {
+				takes = append(takes, p.Value.Name)
+			}
+		}
+	}
+	slices.Sort(takes)
+	var faults []*fault.Error
+	for _, name := range slices.Sorted(maps.Keys(query)) {
+		if !slices.Contains(takes, name) {
+			faults = append(faults, fault.Field("query."+name, query.Get(name), "is no parameter here; these are: %s", cmp.Or(strings.Join(takes, ", "), "none")))
+		}
+	}
+	return fault.Collect(faults...)
+}
+
 func (g *gatekeeper) admit(c *gin.Context) {
 	route, params, err := g.router.FindRoute(c.Request)
 	if err != nil {
@@ -122,8 +145,13 @@ func (g *gatekeeper) admit(c *gin.Context) {
 		Request: asked, PathParams: params, Route: route,
 		Options: &openapi3filter.Options{MultiError: true, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc, ExcludeRequestBody: file},
 	})
+	if err == nil {
+		err = unasked(c.Request.URL.Query(), route)
+	} else {
+		err = unfit(err)
+	}
 	if err != nil {
-		g.door.Fail(c, unfit(err))
+		g.door.Fail(c, err)
 	}
 }
 

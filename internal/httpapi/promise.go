@@ -36,7 +36,7 @@ func (s *Server) ListClaims(ctx context.Context, r gen.ListClaimsRequestObject) 
 	if err != nil {
 		return nil, err
 	}
-	f := stock.ClaimFilter{PartID: r.Params.PartId, SiteID: r.Params.SiteId, Held: r.Params.State == nil}
+	f := stock.ClaimFilter{PartID: r.Params.PartId, SiteID: r.Params.SiteId, TaskID: r.Params.TaskId, Held: r.Params.State == nil}
 	if r.Params.State != nil {
 		state := string(*r.Params.State)
 		f.State = &state

@@ -172,7 +172,7 @@ func TestTheNightsOfTheClocks(t *testing.T) {
 	w.tick(t, now)
 	for _, c := range []struct {
 		at  string
-		day string // Chicago turns its clocks on 3 November 2024 and on 9 March 2025
+		day string // Chicago turns its clocks on 3 November 2024 and on 9 March 2025 (IANA time zone database, file northamerica, from memory)
 	}{
 		{"2024-11-03T06:30:00Z", "2024-11-02"}, // 01:30, summer time still
 		{"2024-11-03T07:30:00Z", "2024-11-02"}, // 01:30 again
@@ -229,7 +229,7 @@ func TestTheWorstComesFirst(t *testing.T) {
 		t.Errorf("%d press, %v", len(pressing), err)
 	}
 	counts, err := pm.CountItems(ctx, w.db, sys, []uuid.UUID{w.site.ID, uuid.New()})
-	if c := counts[w.site.ID]; err != nil || len(counts) != 1 || c.Late != 2 || c.Grave != 1 || c.Unknown != 1 || c.NotDue != 1 || c.InWindow+c.Coming != 0 || c.Tasks != 2 {
+	if c := counts[w.site.ID]; err != nil || len(counts) != 1 || c.Late != 2 || c.Grave != 1 || c.Unknown != 1 || c.NotDue != 1 || c.InWindow+c.Coming != 0 {
 		t.Errorf("%+v %v", counts, err)
 	}
 	left := w.stands(t, look, w.left.ID)

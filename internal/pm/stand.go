@@ -136,7 +136,6 @@ type Counts struct {
 	SiteID                                  uuid.UUID
 	Late, InWindow, Unknown, Coming, NotDue int
 	Grave                                   int // of the late ones for safety or the law
-	Tasks                                   int // that are open, also those that come of no plan
 }
 
 // CountItems counts how planned work stands at sites, in one statement.
@@ -149,8 +148,7 @@ func CountItems(ctx context.Context, db *pgdb.DB, who access.Actor, sites []uuid
 	rows, err := pgdb.Read[Counts](ctx, db, who.ID, `
 select a.site_id, count(*) filter (where a.state = 'late')::integer as late, count(*) filter (where a.state = 'in window')::integer as in_window,
        count(*) filter (where a.state = 'unknown')::integer as unknown, count(*) filter (where a.state = 'coming')::integer as coming,
-       count(*) filter (where a.state = 'not due')::integer as not_due, count(*) filter (where a.state = 'late' and p.criticality = 'S')::integer as grave,
-       (select count(*) from task as t where t.site_id = a.site_id and t.state = 'open')::integer as tasks
+       count(*) filter (where a.state = 'not due')::integer as not_due, count(*) filter (where a.state = 'late' and p.criticality = 'S')::integer as grave
   from assignment as a
   join plan_now as p on p.id = a.plan_id and p.version_id is not null
  where a.ended_at is null and a.site_id = any (@some)`+own+`

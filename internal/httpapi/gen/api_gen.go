@@ -9479,6 +9479,9 @@ type Method = string
 // OfClass defines model for OfClass.
 type OfClass = string
 
+// OfTask defines model for OfTask.
+type OfTask = openapi_types.UUID
+
 // OfUnit defines model for OfUnit.
 type OfUnit = openapi_types.UUID
 
@@ -10647,6 +10650,9 @@ type ListClaimsParams struct {
 
 	// SiteId Only of this site.
 	SiteId *BySite `form:"site_id,omitempty" json:"site_id,omitempty"`
+
+	// TaskId Only of this task.
+	TaskId *OfTask `form:"task_id,omitempty" json:"task_id,omitempty"`
 
 	// State Only in this state; open and set_aside where nothing is said.
 	State *ListClaimsParamsState `form:"state,omitempty" json:"state,omitempty"`
@@ -20830,6 +20836,14 @@ func (siw *ServerInterfaceWrapper) ListClaims(c *gin.Context) {
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "site_id", c.Request.URL.Query(), &params.SiteId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
 	if err != nil {
 		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter site_id: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// ------------- Optional query parameter "task_id" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "task_id", c.Request.URL.Query(), &params.TaskId, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter task_id: %w", err), http.StatusBadRequest)
 		return
 	}
 
