@@ -17,6 +17,7 @@ type Matcher struct {
 	now    time.Time
 	book   fit.Book
 	places map[uuid.UUID]place
+	at     map[uuid.UUID]fit.Position // the same, as fit asks of them
 }
 
 // NewMatcher reads the rules of fit and what is known of some positions, in a number of
@@ -26,6 +27,10 @@ func NewMatcher(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Tim
 	var err error
 	if m.places, err = readPlaces(ctx, db, who, now, positions); err != nil {
 		return nil, err
+	}
+	m.at = make(map[uuid.UUID]fit.Position, len(m.places))
+	for id, p := range m.places {
+		m.at[id] = p.position(now)
 	}
 	m.book, err = readBook(ctx, db, who)
 	return m, err
@@ -70,5 +75,5 @@ func (m *Matcher) Judge(position uuid.UUID, l Lying) fit.Answer {
 	if l.Withdrawn {
 		c.Never = []string{"Its part was withdrawn from use."}
 	}
-	return m.book.Judge(m.places[position].position(m.now), c)
+	return m.book.Judge(m.at[position], c)
 }

@@ -316,9 +316,7 @@ type followed struct {
 
 // resolver holds what was read for one question.
 type resolver struct {
-	now        time.Time
-	book       fit.Book
-	places     map[uuid.UUID]place
+	*Matcher
 	items      map[uuid.UUID]followed
 	byClass    map[string][]followed
 	conditions map[string]parsed
@@ -332,15 +330,27 @@ func Resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	if len(asks) > mostAsks {
 		return nil, fault.Field("items", len(asks), "takes at most %d at once", mostAsks)
 	}
-	var positions, wanted []uuid.UUID
-	for _, a := range asks {
-		positions, wanted = append(positions, a.PositionID), append(wanted, a.VersionID)
+	positions := make([]uuid.UUID, len(asks))
+	for i, a := range asks {
+		positions[i] = a.PositionID
 	}
-	r := resolver{now: now, items: map[uuid.UUID]followed{}, byClass: map[string][]followed{}, conditions: map[string]parsed{}}
-	var err error
-	if r.places, err = readPlaces(ctx, db, who, now, positions); err != nil {
+	m, err := NewMatcher(ctx, db, who, now, positions)
+	if err != nil {
 		return nil, err
 	}
+	return m.Resolve(ctx, db, who, asks)
+}
+
+// Resolve is the same for positions that the matcher has read already.
+func (m *Matcher) Resolve(ctx context.Context, db *pgdb.DB, who access.Actor, asks []Ask) ([]Needs, error) {
+	if len(asks) > mostAsks {
+		return nil, fault.Field("items", len(asks), "takes at most %d at once", mostAsks)
+	}
+	wanted := make([]uuid.UUID, len(asks))
+	for i, a := range asks {
+		wanted[i] = a.VersionID
+	}
+	r := resolver{Matcher: m, items: map[uuid.UUID]followed{}, byClass: map[string][]followed{}, conditions: map[string]parsed{}}
 	type version struct {
 		ID          uuid.UUID
 		Code, Title string
@@ -352,9 +362,6 @@ func Resolve(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	}
 	all, err := pgdb.Read[Line](ctx, db, who.ID, lines+` where l.version_id = any (cast(@versions as uuid[])) order by l.version_id, l.ordinal`, map[string]any{"versions": wanted})
 	if err != nil {
-		return nil, err
-	}
-	if r.book, err = readBook(ctx, db, who); err != nil {
 		return nil, err
 	}
 	classes, parts := map[string]bool{}, []uuid.UUID{}
@@ -453,7 +460,7 @@ func (r resolver) list(p place, lines []Line, a Ask) Needs {
 		}
 	}
 	slices.Sort(out.Gaps)
-	at := p.position(r.now)
+	at := r.at[p.ID]
 	for i, l := range lines {
 		g, v := group{l.RuleGroup, l.Need}, answers[i].Verdict
 		if v == condition.Fails || v == condition.CannotTell && l.OneOf && held[g] == 1 {

@@ -255,7 +255,11 @@ func (s *supplies) resolve(ctx context.Context, db *pgdb.DB, who access.Actor) e
 	if len(asks)+len(lineWide) > mostJobs {
 		return &fault.Error{Kind: fault.TooLarge, Field: "visits", Value: fmt.Sprint(len(asks) + len(lineWide)), Msg: fmt.Sprintf("hold more than the %d tasks that are judged in one go", mostJobs)}
 	}
-	lists, err := parts.Resolve(ctx, db, who, s.now, asks)
+	var err error
+	if s.match, err = parts.NewMatcher(ctx, db, who, s.now, positions); err != nil {
+		return err
+	}
+	lists, err := s.match.Resolve(ctx, db, who, asks)
 	if err != nil {
 		return err
 	}
@@ -269,9 +273,6 @@ func (s *supplies) resolve(ctx context.Context, db *pgdb.DB, who access.Actor) e
 			}
 			s.needs[t.TaskID] = append(s.needs[t.TaskID], n)
 		}
-	}
-	if s.match, err = parts.NewMatcher(ctx, db, who, s.now, positions); err != nil {
-		return err
 	}
 	type row struct {
 		VersionID        uuid.UUID
