@@ -320,14 +320,18 @@ create function keep_words_of_part() returns trigger
 language plpgsql security definer set search_path = public, pg_temp
 as $$
 begin
-  perform write_part_words(array(select distinct id from kept));
+  if exists (select from kept) then
+    perform write_part_words(array(select distinct id from kept));
+  end if;
   return null;
 end $$;
 create function keep_words_of_others() returns trigger
 language plpgsql security definer set search_path = public, pg_temp
 as $$
 begin
-  perform write_part_words(array(select distinct part_id from kept));
+  if exists (select from kept) then -- most statements touch no fact and no alias
+    perform write_part_words(array(select distinct part_id from kept));
+  end if;
   return null;
 end $$;
 -- +goose StatementEnd
