@@ -11,6 +11,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/parts"
@@ -126,6 +127,43 @@ func TestManyPartsAreKeptAtOnce(t *testing.T) {
 	}
 	if err := set(); err != nil {
 		t.Errorf("none: %v", err)
+	}
+}
+
+// What a part is not called any more, and what is not true of it any more, finds it no more.
+func TestSearchForgetsWhatWasTakenBack(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	hub := w.part("MW-21335", "Hub, three-bolt flange", "hub", "bore", "35 mm")
+	in := parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: n("1"), Tracking: "unit", Aliases: []parts.Alias{{"HB 9/X", "old"}}}
+	s, err := w.stocking(hub.ID, hub.Version, in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := func(asked string) int {
+		hits, err := parts.Search(ctx, w.db, sys, asked, 20)
+		if err != nil {
+			t.Fatal(asked, err)
+		}
+		return len(hits)
+	}
+	if found("35mm") != 1 || found("hb9x") != 1 || found("three-bolt") != 1 {
+		t.Fatal("it is not found at all")
+	}
+	in.Aliases = nil
+	if s, err = w.stocking(hub.ID, s.Version, in); err != nil {
+		t.Fatal(err)
+	}
+	if found("hb9x") != 0 || found("35mm") != 1 {
+		t.Error("by a number that was taken back")
+	}
+	if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+		return assets.EditPart(tx, sys, hub.ID, s.Version, assets.PartEdit{Number: "MW-21335", Description: "Hub, four-bolt flange", Class: "hub"})
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if found("35mm") != 0 || found("three-bolt") != 0 || found("four-bolt") != 1 {
+		t.Error("by a bore or a name that it had")
 	}
 }
 
