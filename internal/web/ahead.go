@@ -95,31 +95,9 @@ func (p *pages) ahead(v visit) error {
 			return err
 		}
 	}
-	across := draw.Ribbon{ID: "ahead", Title: "Hours of work at each site in the next twelve weeks"}
-	narrow := draw.Ribbon{ID: "ahead-narrow", Title: "Hours of work at each site in the next six weeks"}
 	year := make([][2]float64, len(all.Skills))
 	for _, s := range all.Sites {
 		path := "/sites/" + s.ID.String()
-		row := draw.RibbonRow{Name: s.Name, Href: path}
-		for i, w := range s.Weeks[:ribbonWeeks] {
-			if len(across.Weeks) < ribbonWeeks {
-				across.Weeks = append(across.Weeks, shortDay(w.Monday))
-			}
-			says := fmt.Sprintf("%s, week of %s: %s, %s h", s.Name, shortDay(w.Monday), plural(w.Jobs, "job", "jobs"), hoursOf(w.Hours))
-			if w.DownHours > 0 {
-				says += ", the line down for " + hoursOf(w.DownHours) + " h"
-			}
-			if w.Of[0].Jobs > 0 {
-				says += ", safety or legal work among it"
-			}
-			if i == 0 {
-				says += "; what is late is in it"
-			}
-			row.Cells = append(row.Cells, draw.RibbonCell{Hours: w.Hours, Says: says, Grave: w.Of[0].Jobs > 0})
-		}
-		across.Rows = append(across.Rows, row)
-		row.Cells = row.Cells[:phoneWeeks]
-		narrow.Rows = append(narrow.Rows, row)
 		g.Sites = append(g.Sites, byQuarter(s, path))
 		g.Undated += s.Undated
 		for i := range all.Skills {
@@ -133,9 +111,7 @@ func (p *pages) ahead(v visit) error {
 			}
 		}
 	}
-	if len(across.Weeks) > 0 {
-		narrow.Weeks = across.Weeks[:phoneWeeks]
-	}
+	across, narrow := ribbons("ahead", all.Sites, func(uuid.UUID, calendar.Date) string { return "" })
 	for i, s := range all.Skills {
 		g.Skills = append(g.Skills, aheadSkill{skillWords[s], hoursOf(year[i][0]), hoursOf(year[i][1])})
 	}

@@ -38,6 +38,7 @@ type home struct {
 	Explain  bool
 	Internal bool
 	Keep     bool
+	Board    *board // of those who plan
 }
 
 // homeCounters is how many readings and meters home names; lists go on.
@@ -128,6 +129,11 @@ func (p *pages) home(v visit) error {
 	}
 	for _, i := range worst {
 		h.Due = append(h.Due, dueRowBare(v, i))
+	}
+	if v.may(access.Plan) {
+		if h.Board, err = p.board(v); err != nil {
+			return err
+		}
 	}
 	return p.ok(v, "home", "Overview", h)
 }

@@ -1,0 +1,176 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"html/template"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/calendar"
+	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
+	"spindlebook/internal/web/draw"
+)
+
+// board is what a planner asks of the overview beside what is due: what stands still,
+// which visits cannot go and why, what must be ordered now, and the weeks ahead.
+type board struct {
+	Faults     []faultRow
+	MoreFaults bool
+	Stuck      []tripRow
+	MoreStuck  bool
+	Order      []orderNow
+	MoreOrder  bool
+	Weeks      [2]template.HTML // across and narrow
+	MoreWeeks  bool
+	Looked     bool // whether every visit of these weeks was looked at for its parts
+}
+
+// orderNow is a part that a visit lacks and whose last day for an order is near.
+type orderNow struct {
+	visits.LineReady
+	Visit visits.Visit
+	Past  bool
+}
+
+const (
+	boardRows  = 5  // of each list; each has a page that goes on
+	boardSites = 12 // of the ribbon
+	boardTrips = 80 // that are looked at
+	orderAhead = 3  // days before the last one for an order
+)
+
+// board reads them. Each is one statement or two, however many there are.
+func (p *pages) board(v visit) (*board, error) {
+	b := &board{}
+	faults, err := failure.List(v.ctx, p.db, v.who, failure.Filter{Open: true}, access.Page{Limit: boardRows + 1})
+	if err != nil {
+		return nil, err
+	}
+	b.MoreFaults = len(faults) > boardRows
+	for _, f := range faults[:min(len(faults), boardRows)] {
+		b.Faults = append(b.Faults, faultRowOf(f, v.now))
+	}
+	today := calendar.DateOf(v.now)
+	trips, err := visits.List(v.ctx, p.db, v.who, visits.Filter{From: today - 1, Until: today + 7*ribbonWeeks}, access.Page{Limit: boardTrips + 1})
+	if err != nil {
+		return nil, err
+	}
+	b.Looked = len(trips) <= boardTrips
+	trips = slices.DeleteFunc(trips[:min(len(trips), boardTrips)], func(t visits.Visit) bool { return !t.Open() && t.State != visits.UnderWay })
+	ready, err := visits.Readiness(v.ctx, p.db, v.who, v.now, trips)
+	if err != nil {
+		return nil, err
+	}
+	parts := map[uuid.UUID]map[calendar.Date]string{} // by site and the Monday of its week
+	for i, r := range ready {
+		t := trips[i]
+		b.short(today, t, r)
+		if r.Verdict == "no-go" || r.Verdict == "cannot tell" {
+			b.Stuck = append(b.Stuck, tripRow{Visit: t, Clock: clock{v.now, t.Location()}, Ready: &ready[i]})
+		}
+		monday := mondayOf(calendar.DateOf(t.OnDate))
+		if parts[t.SiteID] == nil {
+			parts[t.SiteID] = map[calendar.Date]string{}
+		}
+		if now := partsOf(r); now == "missing" || parts[t.SiteID][monday] == "" {
+			parts[t.SiteID][monday] = now
+		}
+	}
+	b.MoreStuck = len(b.Stuck) > boardRows
+	b.Stuck = b.Stuck[:min(len(b.Stuck), boardRows)]
+	slices.SortStableFunc(b.Order, func(x, y orderNow) int { return cmp.Compare(x.OrderBy.Unix(), y.OrderBy.Unix()) })
+	b.MoreOrder = len(b.Order) > boardRows
+	b.Order = b.Order[:min(len(b.Order), boardRows)]
+	all, err := pm.WorkAhead(v.ctx, p.db, v.who, v.now, pm.AheadFilter{Weeks: ribbonWeeks}, access.Page{Limit: boardSites + 1})
+	if err != nil {
+		return nil, err
+	}
+	b.MoreWeeks = len(all.Sites) > boardSites
+	across, narrow := ribbons("board", all.Sites[:min(len(all.Sites), boardSites)], func(site uuid.UUID, monday calendar.Date) string { return parts[site][monday] })
+	if len(across.Rows) > 0 {
+		b.Weeks = [2]template.HTML{template.HTML(draw.Weeks(across, 1040)), template.HTML(draw.Weeks(narrow, 358))} // the drawing escapes what it is given
+	}
+	return b, nil
+}
+
+// short takes down what a visit lacks and must be ordered now.
+func (b *board) short(today calendar.Date, t visits.Visit, r visits.Ready) {
+	for _, j := range r.Jobs {
+		for _, l := range j.Lines {
+			if l.Short == 0 || l.OrderBy == nil || l.OrderBy.After((today + orderAhead).UTC()) {
+				continue
+			}
+			b.Order = append(b.Order, orderNow{LineReady: l, Visit: t, Past: l.OrderBy.Before(today.UTC())})
+		}
+	}
+}
+
+// partsOf says whether a visit has its parts, in the words of the ribbon.
+func partsOf(r visits.Ready) string {
+	state := "there"
+	for _, j := range r.Jobs {
+		if len(j.Missing) > 0 && state == "there" {
+			state = "unknown"
+		}
+		for _, l := range j.Lines {
+			if l.Short != 0 {
+				return "missing"
+			}
+		}
+	}
+	return state
+}
+
+// mondayOf gives the Monday of a day's week.
+func mondayOf(d calendar.Date) calendar.Date {
+	return d - calendar.Date((int(d.UTC().Weekday())+6)%7)
+}
+
+var partsWords = map[string]string{"there": "; the visit has its parts", "missing": "; the visit lacks parts", "unknown": "; nobody can tell whether the visit has its parts"}
+
+// ribbons draws the weeks ahead of sites: twelve for a desk, six for a phone. parts tells
+// whether the parts for a week are there; "" where no visit is made for it.
+func ribbons(id string, sites []pm.SiteAhead, parts func(site uuid.UUID, monday calendar.Date) string) (across, narrow draw.Ribbon) {
+	across = draw.Ribbon{ID: id, Title: "Hours of work at each site in the next twelve weeks"}
+	narrow = draw.Ribbon{ID: id + "-narrow", Title: "Hours of work at each site in the next six weeks"}
+	for _, s := range sites {
+		row := draw.RibbonRow{Name: s.Name, Href: "/sites/" + s.ID.String()}
+		for i, w := range s.Weeks[:ribbonWeeks] {
+			if len(across.Weeks) < ribbonWeeks {
+				across.Weeks = append(across.Weeks, shortDay(w.Monday))
+			}
+			says := fmt.Sprintf("%s, week of %s: %s, %s h", s.Name, shortDay(w.Monday), plural(w.Jobs, "job", "jobs"), hoursOf(w.Hours))
+			if w.DownHours > 0 {
+				says += ", the line down for " + hoursOf(w.DownHours) + " h"
+			}
+			if w.Of[0].Jobs > 0 {
+				says += ", safety or legal work among it"
+			}
+			state := parts(s.ID, w.Monday)
+			says += partsWords[state]
+			if i == 0 {
+				says += "; what is late is in it"
+			}
+			row.Cells = append(row.Cells, draw.RibbonCell{Hours: w.Hours, Says: says, Parts: state, Grave: w.Of[0].Jobs > 0})
+		}
+		across.Rows = append(across.Rows, row)
+		row.Cells = row.Cells[:phoneWeeks]
+		narrow.Rows = append(narrow.Rows, row)
+	}
+	if len(across.Weeks) > 0 {
+		narrow.Weeks = across.Weeks[:phoneWeeks]
+	}
+	return across, narrow
+}
+
+// Last says until when an order still arrives.
+func (o orderNow) Last() string { return o.OrderBy.Format("Monday 2 January") }
+
+// Needed is the day of the visit.
+func (o orderNow) Needed() string { return o.Visit.OnDate.Format(time.DateOnly) }
