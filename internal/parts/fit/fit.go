@@ -159,6 +159,8 @@ type Candidate struct {
 	Class string
 	Facts map[string]Known // a part's, or a unit's own over its part's
 	Never []string         // why it is not to be used at all: withdrawn, in quarantine
+	// Why nobody can tell, beside what the rules ask.
+	Unsure []Missing
 }
 
 // Work is what must be done before it fits.
@@ -199,7 +201,7 @@ func (a Answer) Minutes() int {
 
 // Judge tells whether a candidate fits a position.
 func (b Book) Judge(p Position, c Candidate) Answer {
-	a := Answer{Reasons: slices.Clone(c.Never)}
+	a := Answer{Reasons: slices.Clone(c.Never), Missing: slices.Clone(c.Unsure)}
 	rules := b.rules[c.Class]
 	if len(rules) == 0 {
 		a.miss("part", "class", "No rule says in what a "+words(c.Class)+" must agree.", "add a rule of fit, or compare by hand")
