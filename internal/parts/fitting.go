@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -308,12 +309,19 @@ order by i.number
 	if len(rows) > mostOfClass {
 		return nil, fault.Field("class", class, "has more than %d parts; ask for one part", mostOfClass)
 	}
+	m := mixing{}
+	if class == "media_set" || class == "section" {
+		if m, err = readMixing(ctx, db, who, now, []uuid.UUID{position}, false); err != nil {
+			return nil, err
+		}
+	}
 	all := make([]PartFit, len(rows))
 	for i, r := range rows {
 		c := r.candidate()
 		if r.Withdrawn {
 			c.Never = []string{"It was withdrawn from use."}
 		}
+		m.tell(&c, r.ID, r.Number, nil, position)
 		all[i] = PartFit{r.ID, r.Number, r.Description, r.FollowedBy, r.Withdrawn, b.Judge(at.position(now), c)}
 	}
 	sortByVerdict(all, func(f PartFit) fit.Answer { return f.Answer })
@@ -452,6 +460,12 @@ func UnitsForAll(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Ti
 	if err != nil {
 		return nil, err
 	}
+	m := mixing{}
+	if slices.Contains(classes, "media_set") {
+		if m, err = readMixing(ctx, db, who, now, positions, true); err != nil {
+			return nil, err
+		}
+	}
 	type beside struct {
 		n    int
 		part uuid.UUID
@@ -481,6 +495,7 @@ func UnitsForAll(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Ti
 			c.Never = append(c.Never, "It must never be on one brush with "+stays+", which stays there.")
 		}
 		o := asked[r.N-1]
+		m.tell(&c, r.PartID, r.PartNumber, &r.UnitID, o.PositionID)
 		all[o] = append(all[o], UnitFit{r.UnitID, r.Tag, r.Serial, r.PartID, r.PartNumber, r.LocationID, r.Location, r.LocationSay, r.Kind, b.Judge(at[o.PositionID].position(now), c)})
 	}
 	for o := range all {

@@ -267,6 +267,90 @@ func TestWhatMustNeverBeOnOneBrush(t *testing.T) {
 	}
 }
 
+// One density per brush, never mixed (common practice, no source): a set that would mix them is
+// not made, and one of which that is known or may be is not offered as fitting.
+func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first, fresh, short := w.part("MW-30099", "Foam section A, first density", "section"), w.part("MW-30101", "Foam section A", "section"), w.part("MW-30102", "Foam section B", "section")
+	old, set, plain := w.part("MW-31100", "Foam set, first density", "media_set"), w.part("MW-31101", "Foam set", "media_set"), w.part("MW-31999", "Foam set, made elsewhere", "media_set")
+	lines := func(a assets.Part) parts.NewRecipe {
+		return parts.NewRecipe{Pattern: "AABBx4", Lines: []parts.NewRecipeLine{{PartID: a.ID, Amount: n("8"), Letter: "A"}, {PartID: short.ID, Amount: n("8"), Letter: "B"}}}
+	}
+	must[parts.Recipe](t)(w.recipe(old.ID, lines(first)))
+	must[parts.Recipe](t)(w.recipe(set.ID, lines(fresh)))
+	must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+		return parts.AddInterchange(tx, sys, began, first.ID, parts.NewInterchange{OtherID: fresh.ID, Kind: "never_mix"})
+	}))
+	_, err := w.recipe(plain.ID, parts.NewRecipe{Pattern: "AB", Lines: []parts.NewRecipeLine{{PartID: first.ID, Amount: n("1"), Letter: "A"}, {PartID: fresh.ID, Amount: n("1"), Letter: "B"}}})
+	mustFail(t, err, fault.Conflict, "lines[1].part_id")
+	store := w.location("WH", "warehouse")
+	made := func(serial string, of assets.Part, lot string) assets.Unit {
+		return must[assets.Unit](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+			u, err := assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: of.ID, Serial: serial, Pattern: "AABBAABBAABBAABB"}})
+			if err != nil {
+				return u, err
+			}
+			from := now.AddDate(0, 0, -3)
+			if _, err = assets.Put(tx, sys, now, assets.Putting{UnitID: u.ID, Place: assets.Place{LocationID: &store.ID}, From: &from}); err == nil && lot != "" {
+				_, err = assets.ReplaceSection(tx, sys, now, u.ID, 3, lot, now.AddDate(0, 0, -1))
+			}
+			return u, err
+		}))
+	}
+	must[int](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (int, error) {
+		return 0, tx.Exec(`insert into lot (id, part_id, code, recorded_at, recorded_by) values (gen_random_uuid(), ?, 'OLD-1', ?, ?), (gen_random_uuid(), ?, 'NEW-1', ?, ?)`, first.ID, now, sys.ID, fresh.ID, now, sys.ID).Error
+	}))
+	made("whole", set, "")
+	made("mended", set, "NEW-1")
+	made("mixed", set, "OLD-1")
+	made("doubtful", set, "NOBODY-KNOWS")
+	why := map[string]string{}
+	for _, u := range must[[]parts.UnitFit](t)(parts.UnitsFor(ctx, w.db, sys, now, w.left.ID, "media_set")) {
+		why[*u.Serial] = strings.Join(u.Reasons, " ")
+		for _, m := range u.Missing {
+			if m.Fact == "sections" {
+				why[*u.Serial] += m.Says
+			}
+		}
+	}
+	for serial, says := range map[string]string{"mixed": "never be on one brush", "doubtful": "came in place of another"} {
+		if !strings.Contains(why[serial], says) {
+			t.Errorf("%s: %q", serial, why[serial])
+		}
+	}
+	if strings.Contains(why["whole"]+why["mended"], "one brush") || len(why) != 4 {
+		t.Errorf("%q", why)
+	}
+	section := func() string {
+		for _, f := range must[[]parts.PartFit](t)(parts.FitsAt(ctx, w.db, sys, now, w.left.ID, "section")) {
+			if f.Number == "MW-30101" {
+				says := f.Verdict.String() + " " + strings.Join(f.Reasons, " ")
+				for _, m := range f.Missing {
+					says += m.Says
+				}
+				return says
+			}
+		}
+		return ""
+	}
+	if says := section(); !strings.Contains(says, "cannot tell") || !strings.Contains(says, "must never be beside MW-30099") {
+		t.Errorf("beside a set that nobody knows: %s", says)
+	}
+	u := made("fitted", old, "")
+	must[assets.Stay](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+		slot, err := pgdb.ID(tx, `select id from slot where position_id = ? and class = 'media_set'`, w.left.ID)
+		if err != nil {
+			return assets.Stay{}, err
+		}
+		from := now.AddDate(0, 0, -1)
+		return assets.Put(tx, sys, now, assets.Putting{UnitID: u.ID, Place: assets.Place{SlotID: &slot}, From: &from})
+	}))
+	if says := section(); !strings.Contains(says, "does not fit") || !strings.Contains(says, "MW-30101 and MW-30099 must never be on one brush") {
+		t.Errorf("beside the first density: %s", says)
+	}
+}
+
 func (w world) location(code, kind string) assets.Location {
 	return must[assets.Location](w.t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, began, assets.NewLocation{Code: code, Name: code, Kind: kind})

@@ -113,6 +113,11 @@ func SetRecipe(tx *gorm.DB, who access.Actor, now time.Time, kitID uuid.UUID, in
 	if err := checkKits(tx, kitID, in.Lines); err != nil {
 		return Recipe{}, err
 	}
+	if pattern != nil {
+		if err := checkMixed(tx, now, in.Lines); err != nil {
+			return Recipe{}, err
+		}
+	}
 	doc, err := json.Marshal(rows)
 	if err != nil {
 		return Recipe{}, err
@@ -170,6 +175,34 @@ func patternOf(in NewRecipe) (*string, *fault.Error) {
 		}
 	}
 	return &in.Pattern, nil
+}
+
+// checkMixed refuses a set of sections that must never be on one brush.
+func checkMixed(tx *gorm.DB, now time.Time, lines []NewRecipeLine) error {
+	at := map[uuid.UUID]int{}
+	of := make([]string, len(lines))
+	for i, l := range lines {
+		at[l.PartID], of[i] = i, l.PartID.String()
+	}
+	var found []struct {
+		PartID, OtherID uuid.UUID
+		Number, Other   string
+	}
+	err := tx.Raw(`
+select i.part_id, i.other_id, a.number, b.number as other
+  from part_interchange as i
+  join part as a on a.id = i.part_id
+  join part as b on b.id = i.other_id
+ where i.kind = 'never_mix' and i.during @> cast(@now as timestamptz)
+   and i.part_id = any (cast(@ids as uuid[])) and i.other_id = any (cast(@ids as uuid[]))
+order by 3, 4
+ limit 1`, map[string]any{"now": now, "ids": "{" + strings.Join(of, ",") + "}"}).Scan(&found).Error
+	if err != nil || len(found) == 0 {
+		return err
+	}
+	f := fault.Field(fmt.Sprintf("lines[%d].part_id", max(at[found[0].PartID], at[found[0].OtherID])), found[0].Other, "must never be on one brush with %s", found[0].Number)
+	f.Kind = fault.Conflict
+	return f
 }
 
 // checkKits refuses rings and a kit in a kit in a kit: it looks at the recipe, at
