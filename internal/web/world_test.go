@@ -11,6 +11,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -41,6 +42,8 @@ type house struct {
 	db  *pgdb.DB
 	log *bytes.Buffer
 	now time.Time
+	// ahead is how much later it is than now, for whoever moves the clock while a browser looks
+	ahead *atomic.Int64
 }
 
 func open(t testing.TB, o web.Options) *house {
@@ -50,10 +53,10 @@ func open(t testing.TB, o web.Options) *house {
 
 func over(t testing.TB, db *pgdb.DB, o web.Options) *house {
 	t.Helper()
-	h := &house{db: db, log: &bytes.Buffer{}, now: now}
+	h := &house{db: db, log: &bytes.Buffer{}, now: now, ahead: new(atomic.Int64)}
 	h.Server = httptest.NewUnstartedServer(nil)
 	public := &url.URL{Scheme: "http", Host: h.Listener.Addr().String()}
-	clock := func() time.Time { return h.now }
+	clock := func() time.Time { return h.now.Add(time.Duration(h.ahead.Load())) }
 	d, err := door.New(door.Options{DB: db, Log: slog.New(slog.NewTextHandler(h.log, nil)), Now: clock, PublicURL: public, MaxBody: 1 << 20})
 	if err != nil {
 		t.Fatal(err)
