@@ -49,7 +49,7 @@ func main() {
 }
 
 // parts are what can be measured alone, in their order.
-var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "ahead", "group", "sweep", "needs", "van", "moves", "complete", "lighthouse"}
+var parts = []string{"start", "list", "http", "bulk", "units", "readings", "use", "pages", "judge", "ahead", "group", "sweep", "needs", "van", "moves", "complete", "look", "lighthouse"}
 
 type options struct {
 	seconds      int
@@ -186,7 +186,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		}
 		defer b.medium.db.Close()
 	}
-	if slices.ContainsFunc([]string{"judge", "ahead", "group"}, b.measures) {
+	if slices.ContainsFunc([]string{"judge", "ahead", "group", "look"}, b.measures) {
 		if b.judged, err = b.fill(ctx, own.Address, "judged", b.mid); err != nil {
 			return err
 		}
@@ -199,7 +199,7 @@ func (b *bench) onData(ctx context.Context) (err error) {
 		name    string
 		measure func(context.Context, cluster.Address) error
 	}{{"list", b.lists}, {"http", b.overHTTP}, {"bulk", b.bulk}, {"units", b.units}, {"use", b.use}, {"readings", b.readings}, {"pages", b.readingPages}, {"judge", b.judging}, {"ahead", b.ahead}, {"group", b.groups}, {"sweep", b.sweeping}, {"needs", b.needs},
-		{"van", b.vanCheck}, {"moves", b.moves}, {"complete", b.completions}, {"lighthouse", b.lighthouse}} {
+		{"van", b.vanCheck}, {"moves", b.moves}, {"complete", b.completions}, {"look", b.looks}, {"lighthouse", b.lighthouse}} {
 		if !b.measures(part.name) {
 			continue
 		}
