@@ -31,7 +31,7 @@ func needed(t *testing.T, what string) {
 	t.Skipf("%s is missing; `make test` installs it", what)
 }
 
-// browser starts Chromium, once for the package's browser tests.
+// browser starts Chromium for a test; what is looked at in it has a tab each.
 func browser(t *testing.T) context.Context {
 	t.Helper()
 	found := false
