@@ -167,6 +167,51 @@ func TestPromisesLookAtTheDayThePlaceAndTheOwner(t *testing.T) {
 	w.sound()
 }
 
+// Of what is wished for that which is free is promised, in whole pieces, and what is given back is
+// free again.
+func TestWhatIsFreeIsPromisedAndGivenBack(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.move("receive 10 NUT > WH", "receive 2.5 OIL/L1 > WH")
+	first := w.claimed("NUT", 6, "2025-05-21", "J01 UMB")
+	wish := func(part string, n amount.Amount) Claiming {
+		return Claiming{PartID: w.part[part], Amount: n, NeededOn: "2025-05-22", Purpose: "PM-018", Criticality: "C"}
+	}
+	w.as(w.clerk, func(tx *gorm.DB) error {
+		return PromiseFree(tx, w.clerk, w.now, []Claiming{wish("NUT", amount.Of(9)), wish("OIL", amount.Of(4)), wish("KEY", amount.One)})
+	})
+	held, err := Claims(ctx, w.db, w.clerk, ClaimFilter{Held: true, Until: new("2025-05-22")}, Page{After: first.Key(), Limit: 10})
+	if err != nil || len(held) != 2 {
+		t.Fatalf("%+v, %v", held, err)
+	}
+	got := map[string]string{}
+	for _, c := range held {
+		got[c.PartNumber] = c.Amount.String()
+	}
+	if got["NUT"] != "4" || got["OIL"] != "2.5" {
+		t.Errorf("%v", got)
+	}
+	_, err = w.claim(w.clerk, "NUT", 1, "2025-05-23", "more", "B")
+	refused(t, err, "amount", "0 of 1")
+	w.as(w.clerk, func(tx *gorm.DB) error { return Release(tx, w.clerk, w.now, []uuid.UUID{first.ID}, "put off") })
+	if c, err := OneClaim(ctx, w.db, w.clerk, first.ID); err != nil || c.State != "released" || c.EndedWhy != "put off" {
+		t.Errorf("%+v, %v", c, err)
+	}
+	w.claimed("NUT", 6, "2025-05-23", "more")
+	staff := w.person("technician", "ona")
+	for name, fn := range map[string]func(tx *gorm.DB) error{
+		"promise": func(tx *gorm.DB) error {
+			return PromiseFree(tx, staff, w.now, []Claiming{wish("NUT", amount.One)})
+		},
+		"release": func(tx *gorm.DB) error { return Release(tx, staff, w.now, []uuid.UUID{first.ID}, "x") },
+	} {
+		if err := w.try(staff, fn); staff.May(access.MoveStock) != (err == nil) {
+			t.Errorf("%s by a technician: %v", name, err)
+		}
+	}
+	w.sound()
+}
+
 // What is set aside follows: it is loaded for its job, and used.
 func TestWhatIsSetAsideFollowsItsClaim(t *testing.T) {
 	t.Parallel()
