@@ -21,6 +21,7 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/visits"
 )
 
 // Load fills an empty database with the scenario as of now; one that already
@@ -40,7 +41,12 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 			return err
 		}
 	}
-	if err := s.maintain(ctx, db, now); err != nil || there {
+	if err := s.maintain(ctx, db, now); err != nil {
+		return err
+	}
+	// visits come last: where there are some, all is there
+	planned, err := visits.List(ctx, db, access.System, visits.Filter{}, visits.Page{Limit: 1})
+	if err != nil || len(planned) > 0 {
 		return err
 	}
 	// the two years were told as they went by: from here on their totals stand as

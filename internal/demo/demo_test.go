@@ -787,10 +787,9 @@ func TestPlacesLieAtTheirDistance(t *testing.T) {
 		t.Fatal(err)
 	}
 	miles := map[string]float64{"UMB": 14, "DUN": 31, "FER": 47, "PEL": 22, "THO": 58, "OST": 63, "KES": 39, "VAN": 84}
-	const warehouseLat, warehouseLon = 45.66, -121.20
 	for _, p := range s.places {
 		// miles of latitude, and of longitude at 45.66 degrees
-		straight := math.Hypot((p.Latitude-warehouseLat)*69.1, (p.Longitude-warehouseLon)*48.4)
+		straight := math.Hypot((p.Latitude-warehouseLatitude)*69.1, (p.Longitude-warehouseLongitude)*48.4)
 		if share := straight / miles[p.Site]; share < 0.7 || share > 0.95 {
 			t.Errorf("%s lies %.1f miles away, %.2f of its road", p.Site, straight, share)
 		}

@@ -122,7 +122,25 @@ func (l *loader) addStock() error {
 	if err := stock.SetLevels(l.tx, access.System, levels); err != nil {
 		return err
 	}
+	if err := l.buildKits(); err != nil {
+		return err
+	}
 	return l.addOrders()
+}
+
+// buildKits puts the kits together that swaps of gearmotors take: the bag that goes into
+// the others first.
+func (l *loader) buildKits() error {
+	for _, k := range []struct {
+		number string
+		n      int
+	}{{"MW-95501", 9}, {"MW-95101", 3}, {"MW-95102", 2}} {
+		i := slices.IndexFunc(l.parts, func(p part) bool { return p.Number == k.number })
+		if _, err := stock.BuildKits(l.tx, access.System, l.now, stock.Building{KitID: l.parts[i].ID, Count: k.n, LocationID: l.locations["WH"].ID}); err != nil {
+			return fmt.Errorf("build %s: %w", k.number, err)
+		}
+	}
+	return nil
 }
 
 // addOrders writes an order that is under way and late, and cores whose days run.

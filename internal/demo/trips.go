@@ -1,8 +1,10 @@
 package demo
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -16,14 +18,16 @@ import (
 	"spindlebook/internal/pm/visits"
 )
 
-// trip is a visit of the demo, by days from today: who goes with which van, how many of
-// the site's open tasks are on it, and how it ended where it has.
+// trip is a visit of the demo, by days from today: who goes with which van, which of the
+// site's open tasks are on it, and how it ended where it has.
 type trip struct {
 	site    string
 	day     int
 	starts  string
+	minutes int // 300 where nothing is said
 	van     string
 	who     []string
+	works   []string // by plan and position; where one is not open another takes its place
 	tasks   int
 	ended   string // "" is to come or under way, closed, or why it was abandoned
 	why     string
@@ -38,17 +42,28 @@ var fortnight = []trip{
 	{site: "DUN", day: -3, starts: "20:30", van: "V2", who: []string{"P04"}, tasks: 2, ended: "part_wrong", why: "the set on the van was for the other side"},
 	{site: "UMB", day: 0, starts: "20:00", van: "V1", who: []string{"P03", "P07"}, tasks: 3, started: true, card: true},
 	{site: "PEL", day: 0, starts: "21:00", van: "V2", who: []string{"P04", "P06"}, tasks: 2, started: true, card: true},
+	// the day that Imre checks his van for: a round before opening, some looks while the line runs, and in
+	// the evening the gearmotor, for which the one in stock must be turned, with the foam set of the brush beside it
+	{site: "KES", day: 1, starts: "05:00", minutes: 90, van: "V1", who: []string{"P03"}, works: []string{"PM-010 KES-1/SBL-P", "PM-012 KES-1/WRP-D", "PM-013 KES-1/SBH-P"}, tasks: 3},
+	{site: "FER", day: 1, starts: "14:30", minutes: 120, van: "V1", who: []string{"P03"}, works: []string{"PM-034 FER-1/RKR-P", "PM-034 FER-1/SBH-P"}, tasks: 2},
+	{site: "UMB", day: 1, starts: "19:00", minutes: 340, van: "V1", who: []string{"P03", "P05", "P07"}, works: []string{"GM-EX UMB-1/SBL-D", "PM-028 UMB-1/SBH-D"}, tasks: 2},
 	{site: "UMB", day: 2, starts: "21:00", van: "V3", who: []string{"P05"}, tasks: 2},
 	{site: "THO", day: 3, starts: "20:00", van: "V1", who: []string{"P03"}, tasks: 2},
 	{site: "KES", day: 5, starts: "21:00", van: "V3", who: []string{"P05", "P07"}, tasks: 3},
 	{site: "DUN", day: 7, starts: "20:30", van: "V2", who: []string{"P04", "P06"}, tasks: 2},
 }
 
+// The warehouse lies in open country, from which the sites have their distances.
+const warehouseLatitude, warehouseLongitude = 45.66, -121.20
+
 // open tasks with a procedure that are on no visit, the most urgent of each site first.
 const toDo = `
-select t.id, s.code as site, t.position_id is not null as at_brush
+select t.id, s.code as site, t.position_id is not null as at_brush, coalesce(l.code, '') || ' ' || coalesce(o.code, '') as work
   from task as t
   join site as s on s.id = t.site_id
+  left join position as o on o.id = t.position_id
+  left join assignment as a on a.id = t.assignment_id
+  left join plan as l on l.id = a.plan_id
   join procedure_now as p on p.id = t.procedure_id and not (p.skills <@ array['OP'])
  where t.state = 'open' and t.criticality <> 'S' and not exists (select from visit_task as w where w.task_id = t.id and w.ended_at is null)
 order by s.code, t.position_id is null, t.latest_on, t.number`
@@ -59,8 +74,9 @@ func (s scenario) trips(ctx context.Context, db *pgdb.DB, now time.Time) error {
 		ID      uuid.UUID
 		Site    string
 		AtBrush bool
+		Work    string
 	}
-	open, err := pgdb.Read[task](ctx, db, access.System.ID, toDo, nil)
+	all, err := pgdb.Read[task](ctx, db, access.System.ID, toDo, nil)
 	if err != nil {
 		return err
 	}
@@ -79,6 +95,11 @@ func (s scenario) trips(ctx context.Context, db *pgdb.DB, now time.Time) error {
 			}
 		}
 	}
+	rule, err := visits.Rules(ctx, db, access.System)
+	if err != nil {
+		return err
+	}
+	rule.Latitude, rule.Longitude = new(warehouseLatitude), new(warehouseLongitude) // where the vans start
 	var cards []uuid.UUID
 	request := pgdb.Request{Key: "demo-visits", Act: "load the demo"}
 	cards, err = pgdb.Once(ctx, db, access.System.ID, now, request, func(tx *gorm.DB) ([]uuid.UUID, error) {
@@ -94,24 +115,37 @@ func (s scenario) trips(ctx context.Context, db *pgdb.DB, now time.Time) error {
 		for _, r := range rows {
 			known[r.Code] = r.ID
 		}
-		for _, t := range fortnight {
-			at := now.AddDate(0, 0, min(t.day, 0))
-			van := known[t.van]
-			in := visits.New{SiteID: known[t.site], Hours: visits.Hours{On: calendar.DateOf(at) + calendar.Date(max(t.day, 0)), Starts: t.starts, Minutes: 300}, VanID: &van}
-			for _, p := range t.who {
-				in.People = append(in.People, visits.Going{PersonID: person[p]})
-			}
+		if err := visits.SetRules(tx, access.System, rule.Version, rule); err != nil {
+			return nil, err
+		}
+		open := slices.Clone(all) // this may be tried again
+		take := func(t *trip, in *visits.New, ok func(task) bool) {
 			for i := 0; i < len(open) && len(in.Tasks) < t.tasks; i++ {
-				if open[i].Site != t.site {
+				if open[i].Site != t.site || !ok(open[i]) {
 					continue
 				}
 				in.Tasks = append(in.Tasks, visits.Doing{TaskID: open[i].ID})
 				if t.card && len(in.Tasks) == 1 && open[i].AtBrush {
 					cards = append(cards, open[i].ID)
 				}
-				open = append(open[:i:i], open[i+1:]...)
+				open = slices.Delete(open, i, i+1)
 				i--
 			}
+		}
+		meant := func(of ...trip) func(task) bool {
+			return func(x task) bool {
+				return slices.ContainsFunc(of, func(t trip) bool { return slices.Contains(t.works, x.Work) })
+			}
+		}
+		for _, t := range fortnight {
+			at := now.AddDate(0, 0, min(t.day, 0))
+			van := known[t.van]
+			in := visits.New{SiteID: known[t.site], Hours: visits.Hours{On: calendar.DateOf(at) + calendar.Date(max(t.day, 0)), Starts: t.starts, Minutes: cmp.Or(t.minutes, 300)}, VanID: &van}
+			for _, p := range t.who {
+				in.People = append(in.People, visits.Going{PersonID: person[p]})
+			}
+			take(&t, &in, meant(t))
+			take(&t, &in, func(x task) bool { return !meant(fortnight...)(x) })
 			id, err := visits.Add(tx, access.System, at, in)
 			if err != nil {
 				return nil, fmt.Errorf("the visit to %s on day %d: %w", t.site, t.day, err)

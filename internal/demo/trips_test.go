@@ -1,9 +1,11 @@
 package demo
 
 import (
+	"strings"
 	"testing"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm/record"
 	"spindlebook/internal/pm/visits"
@@ -43,6 +45,27 @@ func theFortnightIsThere(t *testing.T, db *pgdb.DB) {
 		if verdicts[v] == 0 {
 			t.Errorf("of %v none is %q", verdicts, v)
 		}
+	}
+	// tomorrow is a day with three visits, whose evening must be prepared: a motor to be turned,
+	// and things to fetch; where the vans start is known
+	tomorrow := calendar.DateOf(now) + 1
+	imre := actor(t, db, "imre.vasko-lind@marrowgate.example")
+	van, err := visits.CheckVan(ctx, db, access.System, now, imre.ID, tomorrow)
+	if err != nil || len(van.Visits) != 3 {
+		t.Fatalf("tomorrow are %d visits, %v", len(van.Visits), err)
+	}
+	turn, fetch := false, false
+	for _, l := range van.Lines {
+		fetch = fetch || len(l.Fetch) > 0
+		for _, w := range l.Work {
+			turn = turn || strings.Contains(w.What, "turn the gearbox") && w.Minutes == 35
+		}
+	}
+	if !turn || !fetch || van.Chance.Percent >= 100 || van.Chance.Percent < 50 {
+		t.Errorf("to turn %v, to fetch %v, the chance is %.1f %%", turn, fetch, van.Chance.Percent)
+	}
+	for i, r := range van.Ready {
+		t.Logf("tomorrow to %s: %s, %s", van.Visits[i].SiteCode, r.Verdict, r.Says)
 	}
 	cards, err := record.Cards(ctx, db, access.System, record.Filter{State: "open"}, record.Page{Limit: 9})
 	if err != nil || len(cards) != 2 {

@@ -260,7 +260,7 @@ select lower(st.during) as at, count(*)::int as n from stay as st join slot as s
 	}
 	spares := rows[struct{ Value string }](t, db, access.System.ID, `
 select distinct f.value from unit_fact as f join stay as st on st.unit_id = f.unit_id and upper_inf(st.during)
-  join location as l on l.id = st.location_id and l.kind in ('warehouse', 'van')
+  join location as l on l.id = st.location_id and l.kind in ('warehouse', 'van', 'quarantine')
  where f.fact = 'gearmotor_orientation' and upper_inf(f.during) order by 1`, nil)
 	if fmt.Sprint(spares) != "[{O12} {O3} {O9}]" {
 		t.Errorf("spares stand %v", spares)
