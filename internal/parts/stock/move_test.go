@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"gorm.io/gorm"
 )
 
@@ -142,6 +143,13 @@ func TestWhatExpiresFirstGoesFirst(t *testing.T) {
 		_, err := ExtendLot(tx, w.clerk, w.now, soon, Extending{"2027-05-20", "soft and whole", "report 2"})
 		return err
 	})
+	if all, err := Extensions(ctx, w.db, w.tech, []uuid.UUID{soon}); err != nil || len(all) != 1 || all[0].Until != "2027-05-20" || all[0].Evidence != "report 2" || all[0].Reason != "soft and whole" || all[0].DecidedBy != "junia" || all[0].Was >= all[0].Until {
+		t.Errorf("%+v %v", all, err)
+	}
+	owner := w.owner["HAD"]
+	if all, err := Extensions(ctx, w.db, w.person("owner", "hadley", &owner), []uuid.UUID{soon}); err != nil || len(all) != 0 {
+		t.Errorf("an owner is told %+v %v", all, err)
+	}
 	w.move("issue 1 GASKET/SOON WH", "expire 1 GASKET/SOON WH > Q")
 	w.are("WH GASKET/SOON 1", "Q GASKET/SOON 1")
 	_, err = w.moves("move 1 GASKET/SOON Q > WH")

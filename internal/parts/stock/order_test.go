@@ -371,6 +371,16 @@ func TestStory08And09CoresAndWarranty(t *testing.T) {
 	if c.DaysLeft != 30 || c.State != "deposit_paid" || *c.DepositMinor != 25000 {
 		t.Fatalf("%+v", c)
 	}
+	// the deposit can come back until its day, and those see it who see cost
+	for who, want := range map[string]int64{"clerk": 25000, "tech": 0} {
+		as := map[string]access.Actor{"clerk": w.clerk, "tech": w.tech}[who]
+		for days, left := range map[int]int64{30: want, 31: 0} {
+			sums, err := AtStake(ctx, w.db, as, w.now.AddDate(0, 0, days))
+			if err != nil || (left == 0) != (len(sums) == 0) || left > 0 && (sums[0] != Stake{"USD", left}) {
+				t.Errorf("%s after %d days: %+v %v", who, days, sums, err)
+			}
+		}
+	}
 	step := func(in CoreStep) error {
 		return w.try(w.clerk, func(tx *gorm.DB) error {
 			next, err := StepCore(tx, w.clerk, w.now, c.ID, c.Version, in)
