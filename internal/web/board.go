@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"html/template"
 	"slices"
-	"time"
 
 	"github.com/google/uuid"
 
@@ -171,6 +170,3 @@ func ribbons(id string, sites []pm.SiteAhead, parts func(site uuid.UUID, monday 
 
 // Last says until when an order still arrives.
 func (o orderNow) Last() string { return o.OrderBy.Format("Monday 2 January") }
-
-// Needed is the day of the visit.
-func (o orderNow) Needed() string { return o.Visit.OnDate.Format(time.DateOnly) }
