@@ -95,6 +95,7 @@ type tripsPage struct {
 	Rows  []tripRow
 	Past  bool
 	Plan  bool
+	Cost  bool
 	Sites []assets.Overview
 	More  string
 }
@@ -102,7 +103,7 @@ type tripsPage struct {
 // trips lists the visits to come, or those that were.
 func (p *pages) trips(v visit) error {
 	today := calendar.DateOf(v.now)
-	g := tripsPage{Past: v.c.Query("when") == "past", Plan: v.may(access.Plan)}
+	g := tripsPage{Past: v.c.Query("when") == "past", Plan: v.may(access.Plan), Cost: v.may(access.SeeCost)}
 	f, size := visits.Filter{From: today - 1}, 25
 	if g.Past {
 		f = visits.Filter{From: today - 60, Until: today}

@@ -1,8 +1,10 @@
 package web_test
 
 import (
+	"maps"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -248,6 +250,58 @@ func formsOf(t testing.TB, body string) (all []formed) {
 	return all
 }
 
+// By what visits are planned is set on a page: what is typed wrong is named, and nobody but
+// those who plan comes to it.
+func TestHowVisitsArePlannedIsSetByPage(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	visitSays(t, "the list", r.asManager.get("/visits"), "How they are planned", "What a trip costs us")
+	rule := map[string]string{"latitude": "45.66", "longitude": "-121.2", "road_factor": "1.4", "speed_km_h": "60", "distances": "km", "day_minutes": "480", "site_minutes": "30", "twin_percent": "70",
+		"working_days": "1 2 3 4 6", "closed": "2026-12-25\n2027-01-01", "target_percent": "90"}
+	with := func(name, value string) map[string]string {
+		m := maps.Clone(rule)
+		m[name] = value
+		return m
+	}
+	for _, c := range []struct {
+		fill map[string]string
+		want string
+	}{
+		{with("latitude", ""), "together with longitude"},
+		{with("latitude", "95"), "between -90 and 90"},
+		{with("road_factor", "0.9"), "from 1 to 10"},
+		{with("speed_km_h", "fast"), "is a number"},
+		{with("closed", "Christmas"), "on line 1"},
+		{with("target_percent", "100"), "between 1 and 99"},
+		{with("day_minutes", "30"), "between 60 and 1440"},
+	} {
+		if got := r.asManager.fill("/planning", c.fill); got.status != http.StatusUnprocessableEntity || !strings.Contains(wordsOf(t, got.body), c.want) {
+			t.Errorf("%v: %d %s", c.fill, got.status, wordsOf(t, got.body))
+		}
+	}
+	if got := r.asManager.fill("/planning", rule); got.status != http.StatusSeeOther {
+		t.Fatalf("the rule: %d %s", got.status, wordsOf(t, got.body))
+	}
+	is, err := visits.Rules(ctx, r.db, access.System)
+	if err != nil || *is.Latitude != 45.66 || *is.Longitude != -121.2 || is.RoadFactor != 1.4 || is.SpeedKmH != 60 || is.Distances != "km" || !slices.Equal(is.WorkingDays, []int{1, 2, 3, 4, 6}) || len(is.Closed) != 2 || is.TargetPercent != 90 {
+		t.Errorf("the rule is %+v, %v", is, err)
+	}
+	if got := r.asManager.fill("/planning/cost", map[string]string{"hour_minor": "96.505", "trip_minor": "80", "currency": "USD"}); got.status != http.StatusUnprocessableEntity {
+		t.Errorf("half a cent: %d", got.status)
+	}
+	if got := r.asManager.fill("/planning/cost", map[string]string{"hour_minor": "96.50", "trip_minor": "80", "currency": "usd"}); got.status != http.StatusSeeOther {
+		t.Fatalf("the cost: %d %s", got.status, wordsOf(t, got.body))
+	}
+	if c, err := visits.Costs(ctx, r.db, access.System); err != nil || c.HourMinor != 9650 || c.TripMinor != 8000 || c.Currency != "USD" {
+		t.Errorf("the cost is %+v, %v", c, err)
+	}
+	for _, path := range []string{"/planning", "/planning/cost"} {
+		if got := r.asTech.get(path); got.status != http.StatusForbidden {
+			t.Errorf("a technician at %s: %d", path, got.status)
+		}
+	}
+}
+
 func TestTheWeeksToComeArePlannedByPage(t *testing.T) {
 	t.Parallel()
 	r := newRounds(t)
@@ -302,5 +356,5 @@ func TestPagesAboutVisitsFitAPhone(t *testing.T) {
 	r := newRounds(t)
 	on := "?on=" + r.on.String()
 	fits(t, r.house, map[uuid.UUID][]string{r.technician: {"/today" + on, "/van" + on, r.path(), r.path() + "/end"},
-		r.manager: {"/visits", r.path() + "/edit", r.path() + "/decide", "/sites/" + r.site.ID.String() + "/plan"}})
+		r.manager: {"/visits", "/planning", "/planning/cost", r.path() + "/edit", r.path() + "/decide", "/sites/" + r.site.ID.String() + "/plan"}})
 }

@@ -181,6 +181,8 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 
 	p.form(g, "/sites/:id/plan/accept", p.acceptSheet, p.accept)
 	p.form(g, "/sites/:id/plan/ignore", p.ignoreSheet, p.ignore)
+	p.form(g, "/planning", p.ruleSheet, p.setRule)
+	p.form(g, "/planning/cost", p.costSheet, p.setCost)
 	p.form(g, "/visits/:id/edit", p.tripSheet, p.editTrip)
 	p.form(g, "/visits/:id/book", p.bookSheet, p.book)
 	p.form(g, "/visits/:id/decide", p.decideSheet, p.decide)
