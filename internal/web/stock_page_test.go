@@ -141,7 +141,7 @@ func TestStatementsOfPagesAboutUnitsStayTheSame(t *testing.T) {
 		return n
 	}
 	gm, set := s.slot(t, s.left, "gearmotor").String(), s.slot(t, s.left, "media").String()
-	if one, two := s.statements(t, s.manager, left+"/swap?slot="+gm), s.statements(t, s.manager, left+"/swap?slot="+gm+"&slot="+set+"&slot="+s.slot(t, s.left, "hub").String()); one != two {
+	if one, two := s.statements(t, s.manager, left+"/swap?slot="+set), s.statements(t, s.manager, left+"/swap?slot="+gm+"&slot="+set+"&slot="+s.slot(t, s.left, "hub").String()); one != two { // of media it is asked too what lies beside them
 		t.Errorf("a swap of one asks %d times, one of three %d times", one, two)
 	}
 	before := count()
