@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -140,10 +141,28 @@ type ProcedureVersion struct {
 
 var stepKinds = []string{"do", "measure", "choose", "pass_fail", "photo", "note", "isolate", "prove_dead", "test", "restore", "hold", "include"}
 
+var optionCode = regexp.MustCompile(`^[a-z][a-z0-9_]{0,31}$`)
+
 // check holds what a version says against the rules that need no record.
 func (c Content) check() error {
 	var faults []*fault.Error
 	add := func(f *fault.Error) { faults = append(faults, f) }
+	for i, o := range c.Options {
+		field := list("options", i)
+		low, typical, high := o.Minutes.Low, o.Minutes.Typical, o.Minutes.High
+		switch {
+		case !optionCode.MatchString(o.Code):
+			add(fault.Field(field+".code", o.Code, "is 1 to 32 small letters, digits and underscores, a letter first"))
+		case slices.ContainsFunc(c.Options[:i], func(other Option) bool { return other.Code == o.Code }):
+			add(fault.Field(field+".code", o.Code, "is the code of another way"))
+		case strings.TrimSpace(o.Title) == "":
+			add(fault.Field(field+".title", "", "must not be blank"))
+		case o.People < 1 || o.People > 20:
+			add(fault.Field(field+".people", o.People, "lies between 1 and 20"))
+		case low < 1 || typical < low || high < typical || high > 10080:
+			add(fault.Field(field+".minutes", fmt.Sprintf("%d, %d, %d", low, typical, high), "are the least, the usual and the most, in that order, from 1 to 10080"))
+		}
+	}
 	codes := map[string]bool{}
 	for i, k := range c.Checks {
 		field := list("checks", i)

@@ -27,6 +27,7 @@ func openLooks(s *static, in measure.System) (looks, error) {
 	funcs := template.FuncMap{
 		"asset":   s.path,
 		"caution": func() string { return assets.Caution },
+		"place":   func(i int) int { return i + 1 }, // in a list that begins with the first
 		"plural":  plural,
 		"say":     say,
 		"text":    text,

@@ -747,9 +747,9 @@ func (d drafting) write(p *pages, v visit, s *sheet) (string, error) {
 	return "/procedures/" + d.procedure.ID.String() + "?version=" + strconv.Itoa(next(d.procedure.Number, d.procedure.Draft)), s.published(err)
 }
 
-var inContent = regexp.MustCompile(`^(checks|steps)\[(\d+)\]\.?(.*)$`)
+var inContent = regexp.MustCompile(`^(checks|steps|options)\[(\d+)\]\.?(.*)$`)
 
-// named says of what else is written which check or step it is: by its code, or its
+// named says of what else is written which check, step or way it is: by its code, or its
 // place. What is about number i of a list is about the fields of its form.
 func (d drafting) named(err error, list string, i int) error {
 	return renamed(err, func(path string) string {
@@ -761,6 +761,8 @@ func (d drafting) named(err error, list string, i int) error {
 		switch {
 		case at[1] == list && n == i:
 			return at[3]
+		case at[1] == "options":
+			return strings.TrimSpace("way " + strconv.Itoa(n+1) + " " + at[3])
 		case at[1] == "checks" && n < len(d.content.Checks):
 			return strings.TrimSpace("check " + d.content.Checks[n].Code + " " + at[3])
 		}
@@ -1055,6 +1057,71 @@ func (p *pages) writeCheck(v visit, s *sheet) (string, error) {
 	return to, renamed(d.named(err, "checks", at), formNames(map[string]string{"on_warn.days": "on_warn_days", "on_warn.says": "on_warn_says", "on_warn.raises": "on_warn_raises", "on_fail.days": "on_fail_days", "on_fail.says": "on_fail_says",
 		"on_fail.raises": "on_fail_raises", "on_fail.interval": "on_fail_interval"}))
 }
+
+// waySheet asks for a way to do the work: its own people and minutes, which conditions of
+// steps and of what it takes name as the method.
+func (p *pages) waySheet(v visit) (*sheet, error) {
+	d, crumbs, err := p.drafting(v)
+	if err == nil {
+		d.n, err = nth(v, len(d.content.Options), "way")
+	}
+	if err != nil {
+		return nil, err
+	}
+	x, title := pm.Option{People: d.content.People, Minutes: d.content.Minutes}, "Add a way to do it"
+	if d.n >= 0 {
+		x, title = d.content.Options[d.n], "A way to do it"
+	}
+	s := d.sheet(crumbs, title, "Keep it",
+		&field{Name: "code", Label: "Code", Most: 40, Hint: "Such as brush_down. Conditions name it: only where method = brush_down."},
+		&field{Name: "title", Label: "What is done", Hint: "The first way is taken where nobody chose."},
+		&field{Name: "people", Label: "People that it takes", Short: "The number of people", Kind: "number"},
+		&field{Name: "low", Label: "Minutes at the machine, at the least", Short: "The least minutes", Kind: "number"},
+		&field{Name: "typical", Label: "Minutes, as a rule", Short: "The usual minutes", Kind: "number"},
+		&field{Name: "high", Label: "Minutes, at the most", Short: "The most minutes", Kind: "number"})
+	if d.n >= 0 {
+		s.Fields = append(s.Fields, &field{Name: "drop", Label: "Take this way out", Kind: "check", Optional: true})
+	}
+	s.fill(map[string]string{"code": x.Code, "title": x.Title, "people": strconv.Itoa(x.People), "low": strconv.Itoa(x.Minutes.Low), "typical": strconv.Itoa(x.Minutes.Typical), "high": strconv.Itoa(x.Minutes.High)})
+	return s, nil
+}
+
+func (p *pages) writeWay(v visit, s *sheet) (string, error) {
+	d := s.about.(drafting)
+	x := pm.Option{Code: s.get("code"), Title: s.get("title")}
+	for name, into := range map[string]*int{"people": &x.People, "low": &x.Minutes.Low, "typical": &x.Minutes.Typical, "high": &x.Minutes.High} {
+		if n := s.whole(name); n != nil {
+			*into = *n
+		}
+	}
+	ways, at := slices.Clone(d.content.Options), d.n
+	drop := d.n >= 0 && s.checked("drop")
+	if d.n >= 0 && (drop || x.Code != ways[d.n].Code) { // what is done only that way would be done never
+		name := map[bool]string{true: "drop", false: "code"}[drop]
+		for i, step := range d.content.Steps {
+			if step.Condition != "" && slices.Contains(inCondition.FindAllString(step.Condition, -1), ways[d.n].Code) {
+				s.wrong(name, "is not done while step "+strconv.Itoa(i+1)+" is only for "+ways[d.n].Code+": "+step.Says)
+			}
+		}
+	}
+	if len(s.Mend) > 0 {
+		return "", nil
+	}
+	switch {
+	case d.n < 0:
+		ways, at = append(ways, x), len(ways)
+	case drop:
+		ways = slices.Delete(ways, d.n, d.n+1)
+	default:
+		ways[d.n] = x
+	}
+	d.content.Options = ways
+	to, err := d.write(p, v, s)
+	return to, renamed(d.named(err, "options", at), formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"}))
+}
+
+// inCondition finds the words of a condition.
+var inCondition = regexp.MustCompile(`\w+`)
 
 func (p *pages) publishProcedureSheet(v visit) (*sheet, error) {
 	d, crumbs, err := p.drafting(v)

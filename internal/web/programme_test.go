@@ -158,13 +158,16 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 		{"/checks/new", map[string]string{"code": "CK-5001", "prompt": "Gap at the guard", "kind": "number", "unit": "mm", "warn_high": "6", "fail_high": "10", "on_fail_says": "close it", "on_fail_days": "0"}},
 		{"/steps/new", map[string]string{"kind": "measure", "says": "Measure the gap.", "check_code": "CK-5001"}},
 		{"/steps/new", map[string]string{"place": "1", "kind": "isolate", "says": "Lock the isolator.", "hold": "yes"}},
+		{"/ways/new", map[string]string{"code": "standing", "title": "With the guard on", "people": "1", "low": "5", "typical": "10", "high": "20"}},
+		{"/ways/new", map[string]string{"code": "guard_off", "title": "With the guard laid down", "people": "2", "low": "10", "typical": "25", "high": "40"}},
+		{"/steps/new", map[string]string{"place": "3", "kind": "do", "says": "Lay the guard down.", "condition": "method = guard_off"}},
 	} {
 		if got := g.asManager.fill(at+c.path, c.fill); got.status != 303 {
 			t.Fatalf("%s: %d %s", c.path, got.status, bare(got.body))
 		}
 	}
 	page := g.asManager.get(at + "?version=1")
-	visitSays(t, "the draft", page, "is being written and does not hold yet", "Hold. Lock the isolator.", "Measure the gap. CK-5001", "look at it above 6, not acceptable above 10", "close it, a task due the same day", "PM-001 Opening walk", "PM-004 Drain the air filters")
+	visitSays(t, "the draft", page, "is being written and does not hold yet", "Hold. Lock the isolator.", "Measure the gap. CK-5001", "look at it above 6, not acceptable above 10", "close it, a task due the same day", "With the guard laid down: 2 people, about 25 min", "PM-001 Opening walk", "PM-004 Drain the air filters")
 	words := wordsOf(t, page.body)
 	if strings.Index(words, "Lock the isolator") > strings.Index(words, "Measure the gap") {
 		t.Error("the step is not where it was put")
@@ -173,7 +176,14 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 		path, want string
 		fill       map[string]string
 	}{
-		{"/steps/1", "is from 1 to 2", map[string]string{"place": "9"}},
+		{"/steps/1", "is from 1 to 3", map[string]string{"place": "9"}},
+		{"/ways/new", "is the code of another way", map[string]string{"code": "standing", "title": "again"}},
+		{"/ways/new", "small letters", map[string]string{"code": "Guard off", "title": "again"}},
+		{"/ways/1", "must not be blank", map[string]string{"title": " "}},
+		{"/ways/1", "in that order", map[string]string{"low": "30"}},
+		{"/ways/1", "between 1 and 20", map[string]string{"people": "0"}},
+		{"/ways/2", "while step 3 is only for guard_off", map[string]string{"code": "laid_down"}},
+		{"/ways/2", "while step 3 is only for guard_off", map[string]string{"drop": "yes"}},
 		{"/steps/1", "must not be blank", map[string]string{"says": ""}},
 		{"/steps/1", "the condition begins with", map[string]string{"condition": "= ="}},
 		{"/checks/1", "is needed: within how many days", map[string]string{"on_fail_raises": "PM-010", "on_fail_days": ""}},
@@ -182,9 +192,14 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 			t.Errorf("%s %v: %d %s", c.path, c.fill, got.status, bare(got.body))
 		}
 	}
-	for _, path := range []string{"/steps/9", "/steps/0", "/checks/x"} {
+	for _, path := range []string{"/steps/9", "/steps/0", "/checks/x", "/ways/3"} {
 		if got := g.asManager.get(at + path); got.status != http.StatusNotFound {
 			t.Errorf("%s: %d", path, got.status)
+		}
+	}
+	for _, path := range []string{"/steps/3", "/ways/2"} { // without its step the way goes too
+		if got := g.asManager.fill(at+path, map[string]string{"drop": "yes"}); got.status != 303 {
+			t.Fatalf("%s: %d %s", path, got.status, bare(got.body))
 		}
 	}
 	if got := g.asManager.fill(at+"/publish", nil); got.status != 303 {
@@ -269,5 +284,5 @@ func TestPagesOfTheProgrammeFitAPhone(t *testing.T) {
 	if got := g.asManager.fill(plan+"/draft", map[string]string{"every": "P60D", "change": "sixty days will do"}); got.status != 303 {
 		t.Fatal(got.status)
 	}
-	fits(t, g.house, map[uuid.UUID][]string{g.manager: {"/programme", plan, plan + "/draft", procedure, procedure + "/draft", procedure + "/steps/1", procedure + "/checks/1", "/ahead"}})
+	fits(t, g.house, map[uuid.UUID][]string{g.manager: {"/programme", plan, plan + "/draft", procedure, procedure + "/draft", procedure + "/steps/1", procedure + "/checks/1", procedure + "/ways/new", "/ahead"}})
 }

@@ -223,6 +223,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	p.form(g, "/procedures/:id/draft", p.contentSheet, p.writeContent)
 	p.form(g, "/procedures/:id/steps/:n", p.stepSheet, p.writeStep)
 	p.form(g, "/procedures/:id/checks/:n", p.checkSheet, p.writeCheck)
+	p.form(g, "/procedures/:id/ways/:n", p.waySheet, p.writeWay)
 	p.form(g, "/procedures/:id/publish", p.publishProcedureSheet, p.publishProcedure)
 	p.form(g, "/due/:id/stated", p.statedSheet, p.stateDone)
 	p.form(g, "/due/:id/override", p.overrideSheet, p.makeOverride)
