@@ -259,30 +259,63 @@ func gain(from, to choice) float64 {
 }
 
 // join picks one choice of each group, so that the target is reached at least cost,
-// or as nearly as can be.
+// or as nearly as can be. What costs more than steps by gain per cost, or cannot reach the
+// target with the best that is to come, is not followed.
 func join(each [][]choice, target float64, most int) (picked []int, exact bool) {
-	all := []choice{{chance: 1}}
-	for _, choices := range each {
+	greedy := ascend(each, target)
+	switch p := product(each, greedy); {
+	case p == 0:
+		return make([]int, len(each)), true // of nothing that helps, the cheapest
+	case !reaches(p, target):
+		return greedy, true // nothing does: the best of each comes nearest
+	}
+	enough := int64(0)
+	for i, n := range greedy {
+		enough += each[i][n].cost
+	}
+	ahead := make([]float64, len(each)+1) // the chance at best of the groups from there on
+	ahead[len(each)] = 1
+	for i := len(each) - 1; i >= 0; i-- {
+		ahead[i] = ahead[i+1] * each[i][len(each[i])-1].chance
+	}
+	// each way is told by what it goes on from
+	type way struct {
+		cost       int64
+		chance     float64
+		from, pick int
+	}
+	all, levels := []way{{chance: 1}}, [][]way{}
+	for i, choices := range each {
 		if len(all)*len(choices) > most {
-			return ascend(each, target), false
+			return greedy, false
 		}
-		var next []choice
-		for _, a := range all {
-			for i, c := range choices {
-				next = append(next, choice{a.cost + c.cost, a.chance * c.chance, append(slices.Clone(a.added), int64(i))})
+		next := make([]way, 0, len(all)*len(choices))
+		for from, a := range all {
+			for pick, c := range choices {
+				if a.cost+c.cost > enough {
+					break // they come by cost
+				}
+				if w := (way{a.cost + c.cost, a.chance * c.chance, from, pick}); w.chance*ahead[i+1] >= target-2e-12 {
+					next = append(next, w)
+				}
 			}
 		}
-		all = frontier(next)
-	}
-	best := all[len(all)-1] // of the greatest chance
-	for _, c := range all {
-		if reaches(c.chance, target) {
-			best = c
-			break
+		slices.SortStableFunc(next, func(a, b way) int { return cmp.Or(cmp.Compare(a.cost, b.cost), cmp.Compare(b.chance, a.chance)) })
+		kept := next[:0]
+		for _, w := range next {
+			if len(kept) == 0 || w.chance > kept[len(kept)-1].chance {
+				kept = append(kept, w)
+			}
 		}
+		all, levels = kept, append(levels, kept)
 	}
-	for _, i := range best.added {
-		picked = append(picked, int(i))
+	at := slices.IndexFunc(all, func(w way) bool { return reaches(w.chance, target) })
+	if at < 0 {
+		return greedy, true // within a hair of the target
+	}
+	picked = make([]int, len(each))
+	for i := len(each) - 1; i >= 0; i-- {
+		picked[i], at = levels[i][at].pick, levels[i][at].from
 	}
 	return picked, true
 }

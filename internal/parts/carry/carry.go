@@ -31,6 +31,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/bits"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -115,6 +116,7 @@ type group struct {
 	unit   []int64   // of each part: what divides all its needs
 	large  bool      // some load took more states than are allowed
 	drawn  [][]int64 // by draw, what is needed of each part
+	spare  [2][]state
 }
 
 // kit is what is carried against what may be needed.
@@ -331,7 +333,7 @@ func (g *group) chance(free []int64, states int) (p, deviation float64) {
 }
 
 // state is sums of needs that still suffice, and their probability. The sums stand
-// in one number, each in its own place value.
+// in one number, each in bits of its own.
 type state struct {
 	sums   uint64
 	chance float64
@@ -339,35 +341,36 @@ type state struct {
 
 // exact adds up cause after cause; false where that takes more states than allowed.
 func (g *group) exact(free []int64, states int) (float64, bool) {
-	value, base := make([]uint64, len(free)), make([]uint64, len(free))
-	all := uint64(1)
+	shift, limit, mask, used := make([]int, len(free)), make([]uint64, len(free)), make([]uint64, len(free)), 0
 	for i, f := range free {
-		value[i], base[i] = all, uint64(f/g.unit[i])+1
-		if base[i] > math.MaxUint64/2/all {
+		limit[i] = uint64(f / g.unit[i])
+		width := bits.Len64(limit[i])
+		shift[i], mask[i] = used, 1<<width-1
+		if used += width; used > 63 {
 			return 0, false
 		}
-		all *= base[i]
 	}
-	now := []state{{0, 1}}
+	now := append(g.spare[1][:0], state{0, 1})
 	for i, c := range g.causes {
-		next := make([]state, 0, len(now)*len(c))
+		next := g.spare[i%2][:0]
 		for _, s := range now {
 		outcomes:
 			for _, o := range c {
 				sums := s.sums
 				for _, n := range o.needs {
 					more := uint64(n.amount / g.unit[n.part])
-					if sums/value[n.part]%base[n.part]+more >= base[n.part] {
+					if sums>>shift[n.part]&mask[n.part]+more > limit[n.part] {
 						continue outcomes // short, whatever comes
 					}
-					sums += more * value[n.part]
+					sums += more << shift[n.part]
 				}
 				for _, p := range g.closes[i] {
-					sums -= sums / value[p] % base[p] * value[p]
+					sums &^= mask[p] << shift[p]
 				}
 				next = append(next, state{sums, s.chance * o.chance})
 			}
 		}
+		g.spare[i%2] = next
 		if now = merge(next); len(now) > states {
 			return 0, false
 		}
@@ -378,9 +381,14 @@ func (g *group) exact(free []int64, states int) (float64, bool) {
 	return min(now[0].chance, 1), true // every part is closed, so one state is left
 }
 
-// merge adds up the probabilities of equal sums.
+// merge adds up the probabilities of equal sums, in one order whatever came first.
 func merge(all []state) []state {
-	slices.SortFunc(all, func(a, b state) int { return cmp.Or(cmp.Compare(a.sums, b.sums), cmp.Compare(a.chance, b.chance)) })
+	slices.SortFunc(all, func(a, b state) int {
+		if a.sums != b.sums {
+			return cmp.Compare(a.sums, b.sums)
+		}
+		return cmp.Compare(a.chance, b.chance)
+	})
 	n := 0
 	for i := range all {
 		if n > 0 && all[n-1].sums == all[i].sums {
