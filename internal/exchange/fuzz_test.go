@@ -307,7 +307,7 @@ func FuzzUnpack(f *testing.F) {
 		}
 		defer u.close()
 		for _, s := range u.sheets {
-			src := &source{u: u, sheet: s, kind: s.kind, said: said, now: today}
+			src := &source{u: u, sheet: s, kind: s.kind, said: said, now: today, told: func() {}}
 			for src.Next() {
 				if len(src.values) != len(s.kind.staging()) {
 					t.Fatalf("%d values for %d columns", len(src.values), len(s.kind.staging()))

@@ -25,6 +25,7 @@ type place struct {
 var under = map[string][]string{
 	"/sites":     {"/positions", "/lines", "/points"},
 	"/today":     {"/van"},
+	"/visits":    {"/planning"},
 	"/ahead":     {"/due", "/tasks"},
 	"/programme": {"/plans", "/procedures"},
 	"/counters":  {"/meters", "/readings"},
