@@ -40,13 +40,13 @@ type trip struct {
 var fortnight = []trip{
 	{site: "UMB", day: -6, starts: "21:00", van: "V1", who: []string{"P03"}, ended: "closed", why: "only looked at what was said"},
 	{site: "DUN", day: -3, starts: "20:30", van: "V2", who: []string{"P04"}, tasks: 2, ended: "part_wrong", why: "the set on the van was for the other side"},
-	{site: "UMB", day: 0, starts: "20:00", van: "V1", who: []string{"P03", "P07"}, tasks: 3, started: true, card: true},
+	{site: "UMB", day: 0, starts: "20:15", van: "V1", who: []string{"P03", "P07"}, tasks: 3, started: true, card: true},
 	{site: "PEL", day: 0, starts: "21:00", van: "V2", who: []string{"P04", "P06"}, tasks: 2, started: true, card: true},
-	// the day that Imre checks his van for: a round before opening, some looks while the line runs, and in
-	// the evening the gearmotor, for which the one in stock must be turned, with the foam set of the brush beside it
-	{site: "KES", day: 1, starts: "05:00", minutes: 90, van: "V1", who: []string{"P03"}, works: []string{"PM-010 KES-1/SBL-P", "PM-012 KES-1/WRP-D", "PM-013 KES-1/SBH-P"}, tasks: 3},
-	{site: "FER", day: 1, starts: "14:30", minutes: 120, van: "V1", who: []string{"P03"}, works: []string{"PM-034 FER-1/RKR-P", "PM-034 FER-1/SBH-P"}, tasks: 2},
-	{site: "UMB", day: 1, starts: "19:00", minutes: 340, van: "V1", who: []string{"P03", "P05", "P07"}, works: []string{"GM-EX UMB-1/SBL-D", "PM-028 UMB-1/SBH-D"}, tasks: 2},
+	// the day that Imre checks his van for: a round before opening, some looks while a line runs, and at
+	// night the gearmotor, for which the one in stock must be turned, with the foam set of the brush beside it
+	{site: "FER", day: 1, starts: "05:45", minutes: 105, van: "V1", who: []string{"P03"}, works: []string{"PM-010 FER-1/WRP-D", "PM-012 FER-1/WRP-D", "PM-013 FER-1/SBH-P"}, tasks: 3},
+	{site: "DUN", day: 1, starts: "13:30", minutes: 90, van: "V1", who: []string{"P03"}, works: []string{"PM-034 DUN-1/TOP", "PM-034 DUN-1/WRP-D"}, tasks: 2},
+	{site: "UMB", day: 1, starts: "20:15", minutes: 340, van: "V1", who: []string{"P03", "P05", "P07"}, works: []string{"GM-EX UMB-1/SBL-D", "PM-028 UMB-1/SBH-D"}, tasks: 2},
 	{site: "UMB", day: 2, starts: "21:00", van: "V3", who: []string{"P05"}, tasks: 2},
 	{site: "THO", day: 3, starts: "20:00", van: "V1", who: []string{"P03"}, tasks: 2},
 	{site: "KES", day: 5, starts: "21:00", van: "V3", who: []string{"P05", "P07"}, tasks: 3},
