@@ -594,7 +594,8 @@ type Day struct {
 	Known bool // whether it is known where the vans start, and where the sites are
 }
 
-// OrderOf puts visits of one day in order.
+// OrderOf puts visits of one day in order. Only work for which the line must stand keeps a
+// stop within the hours in which it may.
 func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, found []Visit) (Day, error) {
 	if len(found) == 0 || len(found) > route.Most {
 		return Day{}, nil
@@ -603,9 +604,16 @@ func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	if err != nil {
 		return Day{}, err
 	}
-	sites := []uuid.UUID{}
+	ids, sites, down := []uuid.UUID{}, []uuid.UUID{}, map[uuid.UUID]bool{}
 	for _, v := range found {
-		sites = append(sites, v.SiteID)
+		ids, sites = append(ids, v.ID), append(sites, v.SiteID)
+	}
+	tasks, err := Tasks(ctx, db, who, ids...)
+	if err != nil {
+		return Day{}, err
+	}
+	for _, t := range tasks {
+		down[t.VisitID] = down[t.VisitID] || t.State == "open" && t.down()
 	}
 	hours, err := pgdb.Read[siteHours](ctx, db, who.ID, hoursOf, map[string]any{"sites_wanted": sites, "now": now})
 	if err != nil {
@@ -632,7 +640,7 @@ func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 		}
 		day := dayOf(v.OnDate)
 		stop := route.Stop{Name: fmt.Sprintf("%s (visit %d)", v.SiteCode, v.Number), At: route.Point{Latitude: *h.Latitude, Longitude: *h.Longitude}, Stay: v.EndsAt.Sub(v.StartsAt)}
-		if len(allowed.Weekly) > 0 {
+		if len(allowed.Weekly) > 0 && down[v.ID] {
 			stop.Open = allowed.On(p, day)
 		}
 		if d.Leave.IsZero() {

@@ -316,4 +316,23 @@ func TestADayIsPutInOrder(t *testing.T) {
 	if d := order(); d.Known || d.Says != "" {
 		t.Errorf("of nothing: %+v", d)
 	}
+	// where the line may stand at night only, a look while it runs fits into the day all the same
+	w.down("20:00", 120)
+	w.with("J30", func(c *pm.Content) { c.LineState = "running" })
+	w.with("J31", nil)
+	for code, late := range map[string]bool{"J30": false, "J31": true} {
+		c := w.visit(3, func(n *visits.New) {
+			n.Starts, n.Minutes, n.Tasks = "13:00", 60, []visits.Doing{{TaskID: w.task(code, 3, nil)}}
+		})
+		d := order(c)
+		if len(d.Plan.Legs) != 1 || (d.Plan.Legs[0].Starts.In(w.one(c).Location()).Hour() >= 20) != late {
+			t.Errorf("%s: %+v", code, d.Plan)
+		}
+		if err := w.do(func(tx *gorm.DB) error {
+			_, err := visits.End(tx, w.manager, now, c, w.one(c).Version, visits.Ending{Reason: "weather", Why: "ice"})
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
