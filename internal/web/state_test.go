@@ -119,7 +119,7 @@ func TestEveryPageInEveryState(t *testing.T) {
 	// in an empty house, on the first day
 	h := open(t, web.Options{})
 	chief := h.as(t, h.person(t, "Delphine Orrick", access.NewGrant{Role: "manager"}))
-	routes := h.routes(t)
+	routes := slices.DeleteFunc(h.routes(t), func(r string) bool { return r == "/progress/:key" }) // no page: it waits for work that is not there
 	for _, route := range routes {
 		path, whole := filled(route, nil)
 		got := chief.get(path)
