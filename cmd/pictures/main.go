@@ -195,6 +195,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		as[v.Role] = at("/enter/" + v.Link)
 	}
 	manager, technician, owner := as["Service manager"], as["Technician"], as["Site owner"]
+	tomorrow := now.AddDate(0, 0, 1).Format(time.DateOnly)
 	all := []shot{
 		{name: "sign-in", page: at("/sign-in")},
 		{name: "overview-manager", as: manager, page: at("/")},
@@ -239,8 +240,8 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "counters-quiet", as: manager, page: at("/counters/quiet")},
 		{name: "counters-held", as: manager, page: at("/counters/held")},
 		{name: "visits", as: manager, page: at("/visits")},
-		{name: "today", as: technician, page: at("/today")},
-		{name: "van", as: technician, page: at("/van?on=" + now.AddDate(0, 0, 3).Format("2006-01-02"))},
+		{name: "today", as: technician, page: at("/today?on=" + tomorrow)}, // the day that has it all
+		{name: "van", as: technician, page: at("/van?on=" + tomorrow)},
 		{name: "jobs", as: manager, page: at("/jobs")},
 		{name: "faults", as: manager, page: at("/faults")},
 		{name: "ahead", as: manager, page: at("/ahead")},
