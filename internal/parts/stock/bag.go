@@ -305,7 +305,7 @@ func OpenBag(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, version
 		switch {
 		case n < 0 || n > l.Amount:
 			return b, fault.Field(field, n, "lies between 0 and %s, which were in the bag", l.Amount)
-		case (l.MeasuredIn == "ea" || l.MeasuredIn == "set") && !n.Whole():
+		case InPieces(l.MeasuredIn) && !n.Whole():
 			return b, fault.Field(field, n, "is a whole number: %s is counted in %s", l.PartNumber, l.MeasuredIn)
 		}
 		used = append(used, map[string]any{"ordinal": l.Ordinal, "n": n})

@@ -304,13 +304,13 @@ func promise(tx *gorm.DB, who access.Actor, now time.Time, in []Claiming, but *u
 			}
 		}
 		i := slices.IndexFunc(names, func(n named) bool { return n.ID == r.PartID })
-		if (names[i].MeasuredIn == "ea" || names[i].MeasuredIn == "set") && !r.Amount.Whole() {
+		if InPieces(names[i].MeasuredIn) && !r.Amount.Whole() {
 			blame(r.place, fault.Field("amount", r.Amount, "is a whole number: %s is counted in %s", names[i].Number, names[i].MeasuredIn))
 			continue
 		}
 		got := net.add(w)
 		if some && got < r.Amount { // what is free of it, in whole pieces where it is counted in those
-			if names[i].MeasuredIn == "ea" || names[i].MeasuredIn == "set" {
+			if InPieces(names[i].MeasuredIn) {
 				got -= got % amount.One
 			}
 			if r.Amount = got; got <= 0 {

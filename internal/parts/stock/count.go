@@ -280,7 +280,7 @@ func EnterCount(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, in [
 			bad = append(bad, fault.Field(item(i, "line_id"), number, "stands in this list twice"))
 		case r.N < 0 || r.N > amount.Most:
 			bad = append(bad, fault.Field(item(i, "amount"), r.N, "lies between 0 and %s", amount.Most))
-		case (unit == "ea" || unit == "set") && !r.N.Whole():
+		case InPieces(unit) && !r.N.Whole():
 			bad = append(bad, fault.Field(item(i, "amount"), r.N, "is a whole number: %s is counted in %s", number, unit))
 		case r.At.After(now) || r.At.Before(c.OpenedAt.AddDate(0, 0, -7)):
 			bad = append(bad, fault.Field(item(i, "at"), stamp(r.At), "lies within the week before the count was opened and now"))

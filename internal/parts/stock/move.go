@@ -238,7 +238,7 @@ func (m Moving) sound(k known, now time.Time) *fault.Error {
 		return fault.Field("amount", m.Amount, "lies above 0 and at most at %s", amount.Most)
 	case m.UnitID != nil && m.Amount != amount.One:
 		return fault.Field("amount", m.Amount, "is 1 for a unit")
-	case (k.MeasuredIn == "ea" || k.MeasuredIn == "set") && !m.Amount.Whole():
+	case InPieces(k.MeasuredIn) && !m.Amount.Whole():
 		return fault.Field("amount", m.Amount, "is a whole number: %s is counted in %s", k.Number, k.MeasuredIn)
 	case m.Lot != "" && !byLot(k.Tracking):
 		return fault.Field("lot", m.Lot, "is for parts that are kept by lot; %s is not", k.Number)
@@ -318,7 +318,7 @@ func (m Moving) refuse(k known, now time.Time) *fault.Error {
 		return fault.Field("lot", m.Lot, "is no lot of %s on record", k.Number)
 	case m.From == nil && byLot(k.Tracking) && m.Lot == "":
 		return fault.Field("lot", "", "is needed: %s is kept by lot", k.Number)
-	case m.Kind == "receive" && !m.Sure && k.Pack > amount.One && m.Amount < k.Pack && m.Amount.Whole() && m.Amount <= amount.Of(9) && (k.MeasuredIn == "ea" || k.MeasuredIn == "set"):
+	case m.Kind == "receive" && !m.Sure && k.Pack > amount.One && m.Amount < k.Pack && m.Amount.Whole() && m.Amount <= amount.Of(9) && InPieces(k.MeasuredIn):
 		all, _ := m.Amount.Times(k.Pack)
 		return fault.Field("amount", m.Amount, "is less than one pack of %s: is it %s, or %s packs, which are %s? Say that you are sure, or give the other",
 			k.Pack, counted(m.Amount, k.MeasuredIn), m.Amount, counted(all, k.MeasuredIn))
@@ -654,3 +654,6 @@ func lacking(k known, m Moving, onHand, aside, wanted amount.Amount, elsewhere s
 	}
 	return conflict(item(k.Place, "amount"), m.Amount, "%s; on record: %s", says, elsewhere)
 }
+
+// InPieces tells whether what is measured in a unit is counted, in whole pieces.
+func InPieces(unit string) bool { return unit == "ea" || unit == "set" }

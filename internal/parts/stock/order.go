@@ -161,7 +161,7 @@ func DraftOrder(tx *gorm.DB, who access.Actor, now time.Time, in NewOrder) (Orde
 			bad = append(bad, conflict(at("part_id"), k.Number, "is withdrawn"))
 		case l.Amount <= 0 || l.Amount > amount.Most:
 			bad = append(bad, fault.Field(at("amount"), l.Amount, "lies above 0 and at most at %s", amount.Most))
-		case (k.MeasuredIn == "ea" || k.MeasuredIn == "set") && !l.Amount.Whole():
+		case InPieces(k.MeasuredIn) && !l.Amount.Whole():
 			bad = append(bad, fault.Field(at("amount"), l.Amount, "is a whole number: %s is counted in %s", k.Number, k.MeasuredIn))
 		case l.Amount%k.Pack != 0 && !l.Sure:
 			up, _ := ((l.Amount + k.Pack - 1) / k.Pack * amount.One).Times(k.Pack)
