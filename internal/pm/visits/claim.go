@@ -40,11 +40,12 @@ func Settle(ctx context.Context, db *pgdb.DB, now time.Time, ids ...uuid.UUID) e
 	return errors.Join(all...)
 }
 
-// settleSome settles visits that are judged together; where they hold too much for that,
-// the earlier before the later.
+// settleSome settles visits that are judged together. Where they hold too much for that, or a
+// rule is broken by one of them, the earlier are settled before the later, down to that one.
 func settleSome(ctx context.Context, db *pgdb.DB, now time.Time, found []Visit) error {
 	err := settleThese(ctx, db, now, found)
-	if half := len(found) / 2; fault.KindOf(err) == fault.TooLarge && half > 0 {
+	_, ruled := errors.AsType[*fault.Error](err)
+	if half := len(found) / 2; ruled && half > 0 {
 		return errors.Join(settleSome(ctx, db, now, found[:half]), settleSome(ctx, db, now, found[half:]))
 	}
 	return err
@@ -117,15 +118,21 @@ func (s *supplies) wants() (all []stock.Claiming, err error) {
 		}
 		s.consume(t, sh, answer)
 	}
+	// the jobs of a visit share what they take from one place
+	type at struct{ visit, part, place uuid.UUID }
+	sums := map[at]amount.Amount{}
 	for i, c := range all {
-		all[i].Amount = pieces(c.Amount, measured[c.PartID])
+		k := at{*c.VisitID, c.PartID, *c.LocationID}
+		before := sums[k]
+		sums[k] += c.Amount
+		all[i].Amount = pieces(sums[k], measured[c.PartID]) - pieces(before, measured[c.PartID])
 	}
 	return all, nil
 }
 
-// pieces is what is held where a job takes a part of one: what is counted is held whole.
+// pieces is what is held where a part of one is taken: what is counted is held whole.
 func pieces(n amount.Amount, measuredIn string) amount.Amount {
-	if measuredIn != "ea" && measuredIn != "set" {
+	if !stock.InPieces(measuredIn) {
 		return n
 	}
 	return (n + amount.One - 1) / amount.One * amount.One

@@ -11,6 +11,7 @@ import (
 
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pgtest"
+	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/visits"
 )
 
@@ -141,13 +142,14 @@ func TestTheTickSettlesWhatWasLeft(t *testing.T) {
 	w := newTrade(t)
 	warehouse := w.place("WH", "warehouse", nil)
 	grease, bearing := w.stocked("MW-90003", "grease, cartridge", "consumable", "none", "ea"), w.stocked("MW-70002", "pivot bearing set", "bearing", "none", "ea")
-	w.puts(warehouse.ID, grease, "1", "", "")
+	w.puts(warehouse.ID, grease, "2", "", "")
 	w.puts(warehouse.ID, bearing, "1", "", "")
 	// common practice, no source: a job takes a share of a cartridge, and people carry a whole one
 	w.with("J07", nil, always(grease, "0.3"))
 	w.with("J08", nil, always(bearing, "1"))
-	first, second := w.task("J07", 5, nil), w.task("J08", 9, nil)
-	ends := w.visit(2, func(in *visits.New) { in.Tasks = []visits.Doing{{TaskID: first}} })
+	first, again, second := w.task("J07", 5, nil), w.task("J07", 5, func(in *pm.NewTask) { in.PositionID = &w.right.ID }), w.task("J08", 9, nil)
+	// two jobs of one visit share a cartridge
+	ends := w.visit(2, func(in *visits.New) { in.Tasks = []visits.Doing{{TaskID: first}, {TaskID: again}} })
 	w.visit(7, func(in *visits.New) { in.Tasks = []visits.Doing{{TaskID: second}} })
 	w.settle()
 	w.holds("planned", "1 of MW-70002 at WH on 2026-05-19; 1 of MW-90003 at WH on 2026-05-14")
