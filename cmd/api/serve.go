@@ -114,7 +114,9 @@ func serveOn(ctx context.Context, s settings, folder string, out io.Writer, isDe
 			_, err := pm.Tick(ctx, db, now)
 			return err
 		}},
-		{Name: "claims", Spec: "*/5 * * * *", Do: func(ctx context.Context, now time.Time) error { return visits.Settle(ctx, db, now) }},
+		{Name: "claims", Spec: "*/5 * * * *", Do: func(ctx context.Context, now time.Time) error {
+			return errors.Join(visits.Settle(ctx, db, now), visits.SayLate(ctx, db, now))
+		}},
 		{Name: "tidy", Spec: "17 * * * *", Do: func(ctx context.Context, now time.Time) error { return access.Tidy(ctx, db, now) }},
 		{Name: "refit", Spec: "41 10 * * *", Do: func(ctx context.Context, now time.Time) error { return pm.Refit(ctx, db, now) }},
 	}

@@ -3,6 +3,7 @@ package visits
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -394,21 +395,34 @@ order by k.item, k.at desc, k.id desc`, map[string]any{"vans": vans, "on": out.O
 	return err
 }
 
+// SayLate says what could not be said when somebody left, while it is time.
+func SayLate(ctx context.Context, db *pgdb.DB, now time.Time) error {
+	left, err := pgdb.Read[struct{ ID uuid.UUID }](ctx, db, access.System.ID, `
+select distinct v.id from visit as v join visit_entry as e on e.visit_id = v.id and e.act = 'left' and e.at > @told
+ where v.state = 'under_way' and v.said_chance is null`, map[string]any{"told": now.Add(-told)})
+	for _, v := range left {
+		err = errors.Join(err, Say(ctx, db, now, v.ID))
+	}
+	return err
+}
+
 // Say keeps, once for each visit, the chance of no second trip for parts that stood when
 // somebody left for it, so that what came can be held against what was said. It is the
-// chance of that person's whole day. A visit that could not go says nothing, and so does
+// chance of that person's whole day, of whoever left first of those who go. A visit that could not go says nothing, and so does
 // one of which nobody told in time that he left for it: its van has been used since.
 func Say(ctx context.Context, db *pgdb.DB, now time.Time, id uuid.UUID) error {
 	v, err := One(ctx, db, access.System, id)
-	if err != nil || v.SaidChance != nil || v.State != UnderWay || len(v.People) == 0 {
+	if err != nil || v.SaidChance != nil || v.State != UnderWay {
 		return err
 	}
-	left, err := pgdb.Read[struct{ PersonID uuid.UUID }](ctx, db, access.System.ID, `select person_id from visit_entry where visit_id = @id and act = 'left' and at > @told limit 1`,
+	left, err := pgdb.Read[struct{ PersonID uuid.UUID }](ctx, db, access.System.ID, `
+select e.person_id from visit_entry as e join visit_person as p on p.visit_id = e.visit_id and p.person_id = e.person_id
+ where e.visit_id = @id and e.act = 'left' and e.at > @told order by e.at, e.id limit 1`,
 		map[string]any{"id": id, "told": now.Add(-told)})
 	if err != nil || len(left) == 0 {
 		return err
 	}
-	c, err := CheckVan(ctx, db, access.System, now, v.People[0].PersonID, dayOf(v.OnDate))
+	c, err := CheckVan(ctx, db, access.System, now, left[0].PersonID, dayOf(v.OnDate))
 	if err != nil {
 		return err
 	}

@@ -336,6 +336,31 @@ func TestTheChanceIsThatOfLeaving(t *testing.T) {
 			t.Errorf("%s %s ago: said is %v", c.act, c.ago, said)
 		}
 	}
+	// of two who go it is the day of the one who left, and not that of the other, whose next
+	// visit lacks a part; what could not be said at once is said on the tick
+	bearing := w.stocked("MW-70002", "pivot bearing set", "bearing", "none", "ea")
+	w.with("J07", nil, ifFound(bearing, "1", "bearing", 0.4))
+	leaves := func(who access.Actor, starts string) *int {
+		id := w.visit(0, func(in *visits.New) {
+			in.Starts, in.Minutes, in.People = starts, 20, []visits.Going{{PersonID: w.imre.ID}, {PersonID: w.sparks.ID}}
+		})
+		pgtest.Done(t, w.db, who, func(tx *gorm.DB) (int, error) {
+			return visits.Enter(tx, who, now, id, []visits.NewEntry{{ID: pgdb.NewID(), Act: "left", DoneAt: now}})
+		})
+		if err := visits.SayLate(ctx, w.db, now); err != nil {
+			t.Fatal(err)
+		}
+		return w.one(id).SaidChance
+	}
+	w.visit(0, func(in *visits.New) {
+		in.Starts, in.Minutes, in.Tasks = "20:00", 60, []visits.Doing{{TaskID: w.task("J07", 0, nil)}}
+	})
+	if said := leaves(w.sparks, "21:00"); said == nil || *said != 10000 {
+		t.Errorf("of whoever goes free said is %v", said)
+	}
+	if said := leaves(w.imre, "21:30"); said == nil || *said != 6000 {
+		t.Errorf("of whoever may lack a bearing said is %v", said)
+	}
 }
 
 func TestAVisitEndsWithWhatIsDoneAndWhatIsLeft(t *testing.T) {
