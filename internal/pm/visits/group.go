@@ -604,6 +604,9 @@ func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	if err != nil {
 		return Day{}, err
 	}
+	if rule.start() == nil {
+		return Day{Says: "nobody has said where the vans start"}, nil
+	}
 	ids, sites, down := []uuid.UUID{}, []uuid.UUID{}, map[uuid.UUID]bool{}
 	for _, v := range found {
 		ids, sites = append(ids, v.ID), append(sites, v.SiteID)
@@ -618,9 +621,6 @@ func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	hours, err := pgdb.Read[siteHours](ctx, db, who.ID, hoursOf, map[string]any{"sites_wanted": sites, "now": now})
 	if err != nil {
 		return Day{}, err
-	}
-	if rule.start() == nil {
-		return Day{Says: "nobody has said where the vans start"}, nil
 	}
 	d := route.Day{Warehouse: *rule.start(), Roads: rule.roads()}
 	var without []string
