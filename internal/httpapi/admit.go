@@ -141,12 +141,17 @@ func (g *gatekeeper) admit(c *gin.Context) {
 		g.door.Fail(c, err)
 		return
 	}
+	query, err := url.ParseQuery(c.Request.URL.RawQuery) // what cannot be read is left out of what handlers see
+	if err != nil {
+		g.door.Fail(c, &fault.Error{Kind: fault.Malformed, Field: "query", Value: c.Request.URL.RawQuery, Msg: "cannot be read: " + err.Error()})
+		return
+	}
 	err = openapi3filter.ValidateRequest(c.Request.Context(), &openapi3filter.RequestValidationInput{
 		Request: asked, PathParams: params, Route: route,
 		Options: &openapi3filter.Options{MultiError: true, AuthenticationFunc: openapi3filter.NoopAuthenticationFunc, ExcludeRequestBody: file},
 	})
 	if err == nil {
-		err = unasked(c.Request.URL.Query(), route)
+		err = unasked(query, route)
 	} else {
 		err = unfit(err)
 	}

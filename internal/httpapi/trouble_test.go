@@ -50,6 +50,7 @@ func TestWhatBadInputGets(t *testing.T) {
 		{"key too long", request{method: "POST", path: "/customers", body: customer("X"), header: map[string]string{"Idempotency-Key": strings.Repeat("k", 256)}}, 400, "header.Idempotency-Key", ""},
 		{"key not ASCII", request{method: "POST", path: "/customers", body: customer("X"), header: map[string]string{"Idempotency-Key": "schlüssel"}}, 400, "header.Idempotency-Key", ""},
 		{"bad cursor", request{method: "GET", path: "/sites?cursor=bm90IG91cnM"}, 400, "query.cursor", "bm90IG91cnM"},
+		{"a query that cannot be read", request{method: "GET", path: "/sites?limit=%zz"}, 400, "query", "limit=%zz"},
 		{"a filter that there is not", request{method: "GET", path: "/sites?limitt=5"}, 422, "query.limitt", "5"},
 		{"bad limit", request{method: "GET", path: "/sites?limit=0"}, 422, "query.limit", "0"},
 		{"limit of letters", request{method: "GET", path: "/sites?limit=many"}, 400, "query.limit", "many"},
