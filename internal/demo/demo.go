@@ -21,7 +21,7 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
-	"spindlebook/internal/pm/visits"
+	"spindlebook/internal/pm/record"
 )
 
 // Load fills an empty database with the scenario as of now; one that already
@@ -44,9 +44,9 @@ func Load(ctx context.Context, db *pgdb.DB, now time.Time) error {
 	if err := s.maintain(ctx, db, now); err != nil {
 		return err
 	}
-	// visits come last: where there are some, all is there
-	planned, err := visits.List(ctx, db, access.System, visits.Filter{}, visits.Page{Limit: 1})
-	if err != nil || len(planned) > 0 {
+	// cards come last: where there are some, all is there
+	cards, err := record.Cards(ctx, db, access.System, record.Filter{}, record.Page{Limit: 1})
+	if err != nil || len(cards) > 0 {
 		return err
 	}
 	// the two years were told as they went by: from here on their totals stand as
