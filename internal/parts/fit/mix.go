@@ -70,6 +70,14 @@ func (n NeverMix) partners(lists [][]string) bool {
 	})
 }
 
+// once adds what was not said yet: of many sections the same may be said again and again.
+func once[T comparable](all []T, one T) []T {
+	if slices.Contains(all, one) {
+		return all
+	}
+	return append(all, one)
+}
+
 // Mixed tells whether a set holds what must never be together: why it is never used, or why
 // nobody can tell. That nobody knows what a set is made of speaks for nothing by itself.
 func (n NeverMix) Mixed(s Set) (never []string, unsure []Missing) {
@@ -86,16 +94,28 @@ func (n NeverMix) Mixed(s Set) (never []string, unsure []Missing) {
 	case within > 0:
 		unsure = append(unsure, Missing{"part", "sections", fmt.Sprintf("Whether it is made of %s, which must never be on one brush, is not known.", pair), howSections})
 	}
-	for _, one := range s.Since {
-		if len(one) == 0 && n.partners(s.Made) {
-			unsure = append(unsure, Missing{"part", "sections", "What a section is that came in place of another is not known.", howSections})
+	doubt := func(pair string) {
+		unsure = once(unsure, Missing{"part", "sections", fmt.Sprintf("Whether it has %s on it, which must never be on one brush, is not known.", pair), howSections})
+	}
+	since := slices.SortedFunc(slices.Values(s.Since), slices.Compare) // a pair is named in one order
+	for i, one := range since {
+		if len(one) == 0 && (n.partners(s.Made) || n.partners(s.Since)) {
+			unsure = once(unsure, Missing{"part", "sections", "What a section is that came in place of another is not known.", howSections})
 			continue
 		}
 		switch certain, possible := n.weigh(each(one), s.Made); {
 		case certain != "":
-			never = append(never, fmt.Sprintf("%s must never be on one brush, and a section was replaced by the other.", certain))
+			never = once(never, fmt.Sprintf("%s must never be on one brush, and a section was replaced by the other.", certain))
 		case possible != "":
-			unsure = append(unsure, Missing{"part", "sections", fmt.Sprintf("Whether it has %s on it, which must never be on one brush, is not known.", possible), howSections})
+			doubt(possible)
+		}
+		for _, other := range since[:i] { // they lie on it side by side, whatever it was made of
+			switch certain, possible := n.weigh(each(other), each(one)); {
+			case certain != "":
+				never = once(never, fmt.Sprintf("%s must never be on one brush, and sections were replaced by both.", certain))
+			case possible != "":
+				doubt(possible)
+			}
 		}
 	}
 	return never, unsure
@@ -108,21 +128,24 @@ func (n NeverMix) Beside(part string, s *Set) (never []string, unsure []Missing)
 		return nil, nil
 	}
 	if s == nil || len(s.Made) == 0 {
-		return nil, []Missing{{"position", "sections", fmt.Sprintf("What the sections on this brush are is not known, and %s must never be beside %s.", part, strings.Join(n[part], " or ")), howSections}}
+		unsure = append(unsure, Missing{"position", "sections", fmt.Sprintf("What the sections on this brush are is not known, and %s must never be beside %s.", part, strings.Join(n[part], " or ")), howSections})
+	}
+	if s == nil {
+		return nil, unsure
 	}
 	own := [][]string{{part}}
 	beside := func(there [][]string) {
 		switch certain, possible := n.weigh(own, there); {
 		case certain != "":
-			never = append(never, fmt.Sprintf("%s must never be on one brush, and the set there has the other.", certain))
+			never = once(never, fmt.Sprintf("%s must never be on one brush, and the set there has the other.", certain))
 		case possible != "":
-			unsure = append(unsure, Missing{"position", "sections", fmt.Sprintf("Whether %s, which must never be on one brush, would come together is not known.", possible), howSections})
+			unsure = once(unsure, Missing{"position", "sections", fmt.Sprintf("Whether %s, which must never be on one brush, would come together is not known.", possible), howSections})
 		}
 	}
 	beside(s.Made)
 	for _, one := range s.Since {
 		if len(one) == 0 {
-			unsure = append(unsure, Missing{"position", "sections", "What a section is that came in place of another is not known.", howSections})
+			unsure = once(unsure, Missing{"position", "sections", "What a section is that came in place of another is not known.", howSections})
 			continue
 		}
 		beside(each(one))
