@@ -89,6 +89,7 @@ type recipeLine struct {
 	Pattern   *string
 	Nested    bool
 	Tracking  string
+	Mixes     string // of a set: a part of the same recipe that must never be on one brush with it
 }
 
 const recipeLines = `
@@ -101,7 +102,13 @@ with of as (
     join kit_now as n on n.kit_id = l.part_id
    where k.kit_id = any (cast(@kits as uuid[]))
 )
-select o.recipe_id, o.kit_id, kp.number as kit, l.part_id, p.number as part, l.amount, l.optional, l.condition, l.letter, o.pattern, o.nested, p.tracking
+select o.recipe_id, o.kit_id, kp.number as kit, l.part_id, p.number as part, l.amount, l.optional, l.condition, l.letter, o.pattern, o.nested, p.tracking,
+       case when o.pattern is null then '' else coalesce((
+         select min(q.number)
+           from kit_line as y
+           join part as q on q.id = y.part_id
+           join part_interchange as i on i.kind = 'never_mix' and i.during @> cast(@now as timestamptz) and (i.part_id, i.other_id) in ((l.part_id, y.part_id), (y.part_id, l.part_id))
+          where y.recipe_id = o.recipe_id), '') end as mixes
   from of as o
   join kit_line as l on l.recipe_id = o.recipe_id
   join part as kp on kp.id = o.kit_id
@@ -128,7 +135,7 @@ func BuildKits(tx *gorm.DB, who access.Actor, now time.Time, in Building) ([]Bag
 		return nil, fault.Field("count", in.Count, "lies between 1 and 100")
 	}
 	var all []recipeLine
-	if err := tx.Raw(recipeLines, map[string]any{"kits": ids([]uuid.UUID{in.KitID})}).Scan(&all).Error; err != nil {
+	if err := tx.Raw(recipeLines, map[string]any{"kits": ids([]uuid.UUID{in.KitID}), "now": now}).Scan(&all).Error; err != nil {
 		return nil, err
 	}
 	lines := slices.DeleteFunc(all, func(l recipeLine) bool { return l.Nested || l.Optional && slices.Contains(in.Without, l.PartID) })
@@ -149,6 +156,9 @@ func BuildKits(tx *gorm.DB, who access.Actor, now time.Time, in Building) ([]Bag
 	for i, k := range of {
 		if k.Withdrawn != "" {
 			return nil, conflict("kit_id", lines[i].Kit, "takes %s, which is withdrawn: change the recipe", k.Number)
+		}
+		if lines[i].Mixes != "" {
+			return nil, conflict("kit_id", lines[i].Kit, "takes %s and %s, which must never be on one brush: change the recipe", k.Number, lines[i].Mixes)
 		}
 		if k.Tracking == "unit" {
 			return nil, conflict("kit_id", lines[i].Kit, "takes %s, which is kept by unit: units go along by themselves", k.Number)
@@ -365,7 +375,7 @@ func CanBuild(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time,
 	if len(kits) == 0 {
 		return []Buildable{}, nil
 	}
-	lines, err := pgdb.Read[recipeLine](ctx, db, who.ID, recipeLines, map[string]any{"kits": kits})
+	lines, err := pgdb.Read[recipeLine](ctx, db, who.ID, recipeLines, map[string]any{"kits": kits, "now": now})
 	if err != nil {
 		return nil, err
 	}
@@ -417,6 +427,12 @@ select p.number as part, coalesce(s.lot, '') as lot, greatest(0, s.on_hand - coa
 			if l.Kit == b.Kit && l.Pattern != nil && l.Letter != nil {
 				n, lacks := kit.Sets(spell(*l.Pattern), sections[b.Kit])
 				b.More, b.Lacks = min(b.More, n), lacks
+				break
+			}
+		}
+		for _, l := range lines {
+			if l.Kit == b.Kit && l.Mixes != "" {
+				b.More, b.Lacks = 0, fmt.Sprintf("%s and %s must never be on one brush: change the recipe", l.Part, l.Mixes)
 				break
 			}
 		}

@@ -357,6 +357,37 @@ func TestStory03ASetIsCompleteByLetterAndLot(t *testing.T) {
 	w.sound()
 }
 
+// A recipe from before it was said that two sections must never be on one brush is not built
+// any more, whichever of the two the rule names first.
+func TestASetThatMixesIsNotBuilt(t *testing.T) {
+	t.Parallel()
+	for _, pair := range [][2]string{{"FOAM-A", "FOAM-B"}, {"FOAM-B", "FOAM-A"}} {
+		w := newWorld(t)
+		w.recipes()
+		w.move("receive 8 FOAM-A/L1 > WH", "receive 8 FOAM-B/L1 > WH")
+		can := func() Buildable {
+			all, err := CanBuild(ctx, w.db, w.clerk, w.now, *w.at("WH"), []uuid.UUID{w.part["SET"]})
+			if err != nil || len(all) != 1 {
+				t.Fatalf("%+v, %v", all, err)
+			}
+			return all[0]
+		}
+		if b := can(); b.More != 1 {
+			t.Errorf("before the rule: %+v", b)
+		}
+		w.do(func(tx *gorm.DB) error {
+			return tx.Exec(`insert into part_interchange (id, part_id, other_id, kind, during, recorded_at, recorded_by) values (gen_random_uuid(), ?, ?, 'never_mix', tstzrange(?, null), ?, ?)`,
+				w.part[pair[0]], w.part[pair[1]], w.now.Add(-time.Hour), w.now, access.System.ID).Error
+		})
+		if b := can(); b.More != 0 || b.Lacks != "FOAM-A and FOAM-B must never be on one brush: change the recipe" {
+			t.Errorf("%+v", b)
+		}
+		_, err := w.build("SET", 1)
+		refused(t, err, "kit_id", "takes FOAM-A and FOAM-B, which must never be on one brush")
+		w.are("WH FOAM-A 8", "WH SET 0")
+	}
+}
+
 // Story 8: a core goes back without being drained. Story 9: a unit under warranty is scrapped by site staff.
 func TestStory08And09CoresAndWarranty(t *testing.T) {
 	t.Parallel()
