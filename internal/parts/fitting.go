@@ -311,7 +311,7 @@ order by i.number
 	}
 	m := mixing{}
 	if class == "media_set" || class == "section" {
-		if m, err = readMixing(ctx, db, who, now, []uuid.UUID{position}, false); err != nil {
+		if m, err = readMixing(ctx, db, who, now, []uuid.UUID{position}, nil); err != nil {
 			return nil, err
 		}
 	}
@@ -462,7 +462,13 @@ func UnitsForAll(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Ti
 	}
 	m := mixing{}
 	if slices.Contains(classes, "media_set") {
-		if m, err = readMixing(ctx, db, who, now, positions, true); err != nil {
+		units := []uuid.UUID{}
+		for _, r := range rows {
+			if r.Class == "media_set" {
+				units = append(units, r.UnitID)
+			}
+		}
+		if m, err = readMixing(ctx, db, who, now, positions, units); err != nil {
 			return nil, err
 		}
 	}

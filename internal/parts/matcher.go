@@ -16,6 +16,7 @@ import (
 type Matcher struct {
 	now    time.Time
 	book   fit.Book
+	mix    mixing
 	places map[uuid.UUID]place
 	at     map[uuid.UUID]fit.Position // the same, as fit asks of them
 }
@@ -32,12 +33,34 @@ func NewMatcher(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Tim
 	for id, p := range m.places {
 		m.at[id] = p.position(now)
 	}
-	m.book, err = readBook(ctx, db, who)
+	if m.book, err = readBook(ctx, db, who); err != nil {
+		return nil, err
+	}
+	m.mix, err = readMixing(ctx, db, who, now, positions, nil)
 	return m, err
 }
 
-// Has tells whether there are rules for a class; what has none is not judged.
+// Learn reads of which sections some media sets are that Judge will be asked of; they matter
+// only where parts must never be on one brush together.
+func (m *Matcher) Learn(ctx context.Context, db *pgdb.DB, who access.Actor, units []uuid.UUID) error {
+	if !m.mix.tells("media_set") || len(units) == 0 {
+		return nil
+	}
+	return m.mix.read(ctx, db, who, m.now, []uuid.UUID{}, units)
+}
+
+// Has tells whether there are rules for a class.
 func (m *Matcher) Has(class string) bool { return m.book.Has(class) }
+
+// Judges tells whether anything can speak against what is of a class: a rule of fit, or
+// sections that must never be on one brush together.
+func (m *Matcher) Judges(class string) bool { return m.book.Has(class) || m.mix.tells(class) }
+
+// Mixed tells why a media set that is made by its recipe of now is not to be used.
+func (m *Matcher) Mixed(part uuid.UUID) []string {
+	never, _ := m.mix.never.Mixed(m.mix.kits[part])
+	return never
+}
 
 // Word is a fact as somebody recorded it of a unit.
 type Word struct {
@@ -48,6 +71,9 @@ type Word struct {
 
 // Lying is a unit, or pieces of a part, as they lie in stock.
 type Lying struct {
+	PartID    uuid.UUID
+	Number    string // of the part
+	UnitID    *uuid.UUID
 	Class     string
 	Part      map[string]string // facts of the part
 	Unit      map[string]Word   // of the unit; nil for pieces
@@ -75,5 +101,23 @@ func (m *Matcher) Judge(position uuid.UUID, l Lying) fit.Answer {
 	if l.Withdrawn {
 		c.Never = []string{"Its part was withdrawn from use."}
 	}
-	return m.book.Judge(m.at[position], c)
+	m.mix.tell(&c, l.PartID, l.Number, l.UnitID, position)
+	return m.weigh(position, c)
+}
+
+// weigh holds a candidate against the rules of its class. Where there are none, what speaks
+// against it by itself is told all the same.
+func (m *Matcher) weigh(position uuid.UUID, c fit.Candidate) fit.Answer {
+	a := fit.Answer{Reasons: c.Never, Missing: c.Unsure}
+	switch {
+	case m.book.Has(c.Class):
+		return m.book.Judge(m.at[position], c)
+	case len(a.Reasons) > 0:
+		a.Verdict = fit.DoesNotFit
+	case len(a.Missing) > 0:
+		a.Verdict = fit.CannotTell
+	default:
+		a.Verdict = fit.Fits
+	}
+	return a
 }

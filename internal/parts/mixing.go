@@ -38,6 +38,14 @@ group by k.kit_id`
 // A set may have been made by any recipe that its part has had. What replaced a section is
 // told by its lot, where a lot of a section on record has that code.
 const setsThere = `
+with asked as (
+  select st.unit_id
+    from slot as s
+    join stay as st on st.slot_id = s.id and st.during @> cast(@now as timestamptz)
+   where s.position_id = any (cast(@positions as uuid[]))
+   union
+  select unnest(cast(@units as uuid[]))
+)
 select u.id as unit_id, s.position_id,
        coalesce((select jsonb_agg(r.numbers)
                    from (select jsonb_agg(distinct p.number) as numbers
@@ -45,15 +53,14 @@ select u.id as unit_id, s.position_id,
                           where r.kit_id = u.part_id group by r.id) as r), '[]') as made,
        coalesce((select jsonb_agg(coalesce((select jsonb_agg(distinct p.number) from lot as t join part as p on p.id = t.part_id and p.class = 'section' where t.code = x.lot), '[]'))
                    from (select distinct on (section) section, lot from section_replaced where unit_id = u.id order by section, at desc) as x), '[]') as since
-  from unit as u
+  from asked as a
+  join unit as u on u.id = a.unit_id
   join part as k on k.id = u.part_id and k.class = 'media_set'
-  join stay as st on st.unit_id = u.id and st.during @> cast(@now as timestamptz)
-  left join slot as s on s.id = st.slot_id
- where s.position_id = any (cast(@positions as uuid[])) or st.location_id is not null and cast(@stock as boolean)
- limit 20000`
+  left join stay as st on st.unit_id = u.id and st.during @> cast(@now as timestamptz)
+  left join slot as s on s.id = st.slot_id`
 
-// readMixing reads what is needed to tell of the sets at positions, and of those in stock.
-func readMixing(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, positions []uuid.UUID, stock bool) (mixing, error) {
+// readMixing reads what is needed to tell of the sets at positions, and of some units.
+func readMixing(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, positions, units []uuid.UUID) (mixing, error) {
 	m := mixing{fit.NeverMix{}, map[uuid.UUID]fit.Set{}, map[uuid.UUID]fit.Set{}, map[uuid.UUID]fit.Set{}}
 	pairs, err := pgdb.Read[struct{ One, Other string }](ctx, db, who.ID, neverMixed, map[string]any{"now": now})
 	if err != nil || len(pairs) == 0 {
@@ -72,18 +79,31 @@ func readMixing(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Tim
 	for _, k := range made {
 		m.kits[k.PartID] = fit.Set{Made: [][]string{k.Made}}
 	}
+	return m, m.read(ctx, db, who, now, positions, units)
+}
+
+// read adds the sets at positions, and some units.
+func (m mixing) read(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, positions, units []uuid.UUID) error {
+	if units == nil {
+		units = []uuid.UUID{}
+	}
 	there, err := pgdb.Read[struct {
 		UnitID      uuid.UUID
 		PositionID  *uuid.UUID
 		Made, Since [][]string
-	}](ctx, db, who.ID, setsThere, map[string]any{"now": now, "positions": positions, "stock": stock})
+	}](ctx, db, who.ID, setsThere, map[string]any{"now": now, "positions": positions, "units": units})
 	for _, u := range there {
 		s := fit.Set{Made: u.Made, Since: u.Since}
 		if m.units[u.UnitID] = s; u.PositionID != nil {
 			m.on[*u.PositionID] = s
 		}
 	}
-	return m, err
+	return err
+}
+
+// tells whether sections of a class, or sets of them, could mix at all.
+func (m mixing) tells(class string) bool {
+	return len(m.never) > 0 && (class == "media_set" || class == "section")
 }
 
 // tell adds to a candidate what speaks against it because sections would mix.

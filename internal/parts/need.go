@@ -460,7 +460,6 @@ func (r resolver) list(p place, lines []Line, a Ask) Needs {
 		}
 	}
 	slices.Sort(out.Gaps)
-	at := r.at[p.ID]
 	for i, l := range lines {
 		g, v := group{l.RuleGroup, l.Need}, answers[i].Verdict
 		if v == condition.Fails || v == condition.CannotTell && l.OneOf && held[g] == 1 {
@@ -481,9 +480,9 @@ func (r resolver) list(p place, lines []Line, a Ask) Needs {
 			t.Says = *l.Item
 			out.Lines = append(out.Lines, t)
 		case l.Slot != nil:
-			out.Lines = append(out.Lines, r.bySlot(p, at, *l.Slot, t))
+			out.Lines = append(out.Lines, r.bySlot(p, *l.Slot, t))
 		default:
-			out.Lines = append(out.Lines, r.byPart(at, known, *l.PartID, t, 0)...)
+			out.Lines = append(out.Lines, r.byPart(p.ID, known, *l.PartID, t, 0)...)
 		}
 	}
 	slices.SortStableFunc(out.Lines, func(a, b Taken) int { return slices.Index(needs, a.Need) - slices.Index(needs, b.Need) })
@@ -501,7 +500,7 @@ func (t *Taken) doubt(m fit.Missing) {
 }
 
 // byPart names the part, or those that follow it here.
-func (r resolver) byPart(at fit.Position, known condition.Facts, part uuid.UUID, t Taken, depth int) []Taken {
+func (r resolver) byPart(position uuid.UUID, known condition.Facts, part uuid.UUID, t Taken, depth int) []Taken {
 	it, ok := r.items[part]
 	if !ok {
 		t.Standing, t.Doubt = Check, append(t.Doubt, "The part is not in the catalogue any more.")
@@ -531,14 +530,15 @@ func (r resolver) byPart(at fit.Position, known condition.Facts, part uuid.UUID,
 			if n, ok := t.Amount.Times(to.Amount); ok {
 				next.Amount = n
 			}
-			all = append(all, r.byPart(at, known, to.PartID, next, depth+1)...)
+			all = append(all, r.byPart(position, known, to.PartID, next, depth+1)...)
 		}
 		return all
 	}
 	t.is(it.item)
-	if r.book.Has(it.Class) {
-		a := r.book.Judge(at, it.candidate())
-		t.fits(a)
+	c := it.candidate()
+	r.mix.tell(&c, it.ID, it.Number, nil, position)
+	if r.book.Has(it.Class) || len(c.Never)+len(c.Unsure) > 0 {
+		t.fits(r.weigh(position, c))
 	}
 	return []Taken{t}
 }
@@ -564,7 +564,7 @@ func (t *Taken) fits(a fit.Answer) {
 
 // bySlot finds the part that fits a slot: one that fits as it arrives before one that
 // fits after work. Where nobody can tell, or nothing fits, the line says so.
-func (r resolver) bySlot(p place, at fit.Position, slot string, t Taken) Taken {
+func (r resolver) bySlot(p place, slot string, t Taken) Taken {
 	class := p.Slots[slot]
 	t.Says = "what fits as " + words(slot)
 	best, unsure := -1, 0
@@ -574,7 +574,9 @@ func (r resolver) bySlot(p place, at fit.Position, slot string, t Taken) Taken {
 		if len(it.AfterIt) > 0 {
 			continue // what follows it is tried by itself
 		}
-		a := r.book.Judge(at, it.candidate())
+		c := it.candidate()
+		r.mix.tell(&c, it.ID, it.Number, nil, p.ID)
+		a := r.book.Judge(r.at[p.ID], c)
 		switch {
 		case a.Verdict == fit.CannotTell:
 			unsure++

@@ -349,6 +349,69 @@ func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
 	if says := section(); !strings.Contains(says, "does not fit") || !strings.Contains(says, "MW-30101 and MW-30099 must never be on one brush") {
 		t.Errorf("beside the first density: %s", says)
 	}
+	// what a job takes there, by part and by slot, knows of it too
+	byPart := w.procedure("J44", nil, parts.NewLine{Need: "always", PartID: &fresh.ID, Amount: n("1")}, parts.NewLine{Need: "always", PartID: &first.ID, Amount: n("1")})
+	lists := w.resolve(parts.Ask{PositionID: w.left.ID, VersionID: byPart}, parts.Ask{PositionID: w.right.ID, VersionID: byPart})
+	for i, want := range [][]string{
+		{"CHECK: MW-30101 and MW-30099 must never be on one brush, and the set there has the other.", ""},
+		{"CHECK: What the sections on this brush are is not known, and MW-30101 must never be beside MW-30099.", "CHECK: What the sections on this brush are is not known, and MW-30099 must never be beside MW-30101."},
+	} {
+		for k, l := range lists[i].Lines {
+			if _, says, _ := strings.Cut(l.Say(), "; always"); says != want[k] && says != "; "+want[k] {
+				t.Errorf("%s: %s", lists[i].Position, l.Say())
+			}
+		}
+	}
+	w.requires(w.right.ID, "media", "foam", "media_colour", "blue", "media_pattern", "AABBx4")
+	sets := w.part("MW-31200", "Foam set with what it is", "media_set", "media", "foam", "media_colour", "blue", "media_pattern", "AABBx4")
+	bySlot := w.procedure("J45", nil, parts.NewLine{Need: "always", Slot: "media", Amount: n("1")})
+	if says := w.resolve(parts.Ask{PositionID: w.right.ID, VersionID: bySlot})[0].Lines[0].Say(); !strings.HasPrefix(says, "1 ea MW-31200") {
+		t.Errorf("of no recipe: %s", says)
+	}
+	w.frozen(sets.ID, first.ID, fresh.ID)
+	if says := w.resolve(parts.Ask{PositionID: w.right.ID, VersionID: bySlot})[0].Lines[0].Say(); strings.Contains(says, "MW-31200") {
+		t.Errorf("by a recipe of both: %s", says)
+	}
+	// and so does what lies in stock, judged against many positions at once
+	m := must[*parts.Matcher](t)(parts.NewMatcher(ctx, w.db, sys, now, []uuid.UUID{w.left.ID, w.right.ID}))
+	mixed := made("mixed twice", set, "OLD-1")
+	if err := m.Learn(ctx, w.db, sys, []uuid.UUID{mixed.ID}); err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		at   uuid.UUID
+		what parts.Lying
+		says string
+	}{
+		"a section beside the other": {w.left.ID, parts.Lying{PartID: fresh.ID, Number: "MW-30101", Class: "section"}, "MW-30101 and MW-30099 must never be"},
+		"a section of the same":      {w.left.ID, parts.Lying{PartID: first.ID, Number: "MW-30099", Class: "section"}, ""},
+		"a set with both on it":      {w.right.ID, parts.Lying{PartID: set.ID, Number: "MW-31101", UnitID: &mixed.ID, Class: "media_set"}, "a section was replaced by the other"},
+		"a set as it is made":        {w.right.ID, parts.Lying{PartID: set.ID, Number: "MW-31101", Class: "media_set"}, ""},
+		"a set made of both":         {w.right.ID, parts.Lying{PartID: sets.ID, Number: "MW-31200", Class: "media_set"}, "it is made of both"},
+	} {
+		a := m.Judge(c.at, c.what)
+		if says := strings.Join(a.Reasons, " "); (says == "") != (c.says == "") || !strings.Contains(says, c.says) || (c.says != "") != (a.Verdict == fit.DoesNotFit) {
+			t.Errorf("%s: %v %q", name, a.Verdict, says)
+		}
+	}
+	if !m.Judges("section") || m.Has("section") || m.Judges("fastener") || len(m.Mixed(sets.ID)) != 1 || len(m.Mixed(set.ID)) != 0 {
+		t.Error("it says wrongly what it can tell")
+	}
+}
+
+// frozen writes a recipe from before a rule that would refuse it.
+func (w world) frozen(kit, a, b uuid.UUID) {
+	w.t.Helper()
+	err := w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
+		id := pgdb.NewID()
+		if err := tx.Exec(`insert into kit_recipe (id, kit_id, number, pattern, made_at, made_by) values (?, ?, 1, 'AB', ?, ?)`, id, kit, began, sys.ID).Error; err != nil {
+			return err
+		}
+		return tx.Exec(`insert into kit_line (recipe_id, ordinal, part_id, amount, letter) values (?, 1, ?, 1, 'A'), (?, 2, ?, 1, 'B')`, id, a, id, b).Error
+	})
+	if err != nil {
+		w.t.Fatal(err)
+	}
 }
 
 func (w world) location(code, kind string) assets.Location {
@@ -455,6 +518,13 @@ func TestTheStatementsDoNotGrowWithTheTasks(t *testing.T) {
 	}
 	if one, many := count(1), count(120); one != many || one > 12 {
 		t.Errorf("%d statements for one task, %d for 120", one, many)
+	}
+	a, b := w.part("MW-30099", "First density", "section"), w.part("MW-30101", "Second density", "section")
+	must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+		return parts.AddInterchange(tx, sys, began, a.ID, parts.NewInterchange{OtherID: b.ID, Kind: "never_mix"})
+	}))
+	if one, many := count(1), count(120); one != many || one > 16 {
+		t.Errorf("where parts must never be together: %d statements for one task, %d for 120", one, many)
 	}
 }
 

@@ -13,6 +13,7 @@ create table lot (
   constraint lot_code_uq unique (part_id, code),
   constraint lot_of_part_uq unique (id, part_id)
 );
+create index lot_code_ix on lot (code);
 comment on column lot.expires_on is 'The last day on which it may be used, closed; null does not expire.';
 
 -- An inspection may give more time; that is a decision with a name to it.

@@ -565,6 +565,64 @@ func TestNobodyCanTellIsNotReady(t *testing.T) {
 	}
 }
 
+// Sections that must never be on one brush (common practice, no source) do not go out to be
+// fitted beside each other, nor does a set that has both on it, nor one whose recipe has.
+func TestWhatMixesDoesNotGo(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	for _, p := range []uuid.UUID{s.left.ID, s.right.ID} {
+		s.requires(p, "media", "foam", "media_colour", "red", "media_pattern", "AABBx4")
+	}
+	facts := []string{"media", "foam", "media_colour", "red", "media_pattern", "AABBx4"}
+	first, short := s.stocked("MW-30119", "section A red, first density", "section", "lot", "ea"), s.sectionB
+	set := s.stocked("MW-31131", "foam set, low, red", "media_set", "unit", "ea", facts...)
+	kit := s.stocked("MW-31141", "foam set, low, red, from the bench", "media_set", "kit", "set", facts...)
+	for _, of := range []uuid.UUID{set, kit} {
+		pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (parts.Recipe, error) {
+			return parts.SetRecipe(tx, sys, began, of, parts.NewRecipe{Pattern: "AABBx4", Lines: []parts.NewRecipeLine{{PartID: s.sectionA, Amount: n("8"), Letter: "A"}, {PartID: short, Amount: n("8"), Letter: "B"}}})
+		})
+	}
+	s.puts(s.van.ID, first, "8", "F1", "")
+	s.puts(s.warehouse, short, "1", "L7", "") // the eighth, so that a set could be built
+	unit := s.trade.motor(s.van.ID, set, "S-0001")
+	pgtest.Done(t, s.db, sys, func(tx *gorm.DB) ([]assets.ReplacedSection, error) {
+		slot, err := pgdb.ID(tx, `select id from slot where position_id = ? and class = 'media_set'`, s.left.ID)
+		if err != nil {
+			return nil, err
+		}
+		fitted, err := assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: set, Serial: "fitted"}})
+		if err != nil {
+			return nil, err
+		}
+		if _, err = assets.Put(tx, sys, now, assets.Putting{UnitID: fitted.ID, Place: assets.Place{SlotID: &slot}, From: &began}); err != nil {
+			return nil, err
+		}
+		return assets.ReplaceSection(tx, sys, now, unit, 3, "F1", now)
+	})
+	visit := func(day int, part uuid.UUID, code, much string) uuid.UUID {
+		s.with(code, nil, always(part, much))
+		task := s.task(code, day, nil)
+		return s.trade.visit(day, func(n *visits.New) { n.VanID, n.Tasks = nil, []visits.Doing{{TaskID: task}} })
+	}
+	all := map[string]uuid.UUID{"section": visit(3, first, "X1", "2"), "unit": visit(4, set, "X2", "1"), "built": visit(6, kit, "X3", "1")}
+	for what, id := range all {
+		if r := s.ready(id)[0]; !strings.HasPrefix(r.Verdict, "go") {
+			t.Errorf("before the rule, %s: %s", what, r.Says)
+		}
+	}
+	for _, other := range []uuid.UUID{s.sectionA, short} {
+		pgtest.Done(t, s.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+			return parts.AddInterchange(tx, sys, began, other, parts.NewInterchange{OtherID: map[bool]uuid.UUID{true: first, false: s.sectionA}[other == s.sectionA], Kind: "never_mix"})
+		})
+	}
+	for what, says := range map[string]string{"section": "the set there has the other", "unit": "a section was replaced by the other", "built": "made of both"} {
+		r := s.ready(all[what])[0]
+		if why := fmt.Sprintf("%+v", r); strings.HasPrefix(r.Verdict, "go") || !strings.Contains(why, says) {
+			t.Errorf("%s: %s\n%s", what, r.Verdict, why)
+		}
+	}
+}
+
 // The number of statements does not grow with visits, tasks and stock.
 func TestChecksTakeAConstantNumberOfStatements(t *testing.T) {
 	t.Parallel()

@@ -347,8 +347,15 @@ func (s *supplies) stock(ctx context.Context, db *pgdb.DB, who access.Actor, now
 	if s.lots, err = pgdb.Read[lot](ctx, db, who.ID, lying, v); err != nil {
 		return err
 	}
+	sets := []uuid.UUID{}
 	for i := range s.lots { // a claim on a part holds wherever units of it lie
 		wanted[s.lots[i].PartID] = true
+		if s.lots[i].UnitID != nil && s.lots[i].Class == "media_set" {
+			sets = append(sets, *s.lots[i].UnitID)
+		}
+	}
+	if err = s.match.Learn(ctx, db, who, sets); err != nil {
+		return err
 	}
 	v = map[string]any{"parts": keys(wanted)}
 	if s.claims, err = pgdb.Read[claim](ctx, db, who.ID, promised, v); err != nil {
@@ -622,16 +629,18 @@ func (s *supplies) candidates(sh *shelf, n taking) []readiness.Candidate {
 		case is && built == i:
 			if lacks := s.lacks(sh, *n.PartID); lacks != "" {
 				c.Against = []string{"cannot be put together: " + lacks}
+			} else if mixed := s.match.Mixed(*n.PartID); len(mixed) > 0 {
+				c.Against = mixed
 			} else {
 				c.Work = []readiness.Work{{What: "put the kit together", Hand: crew.Hand{Skill: "OP", Minutes: kitMinutes}}}
 			}
 		case l == nil: // on order: as it arrives
-			if s.match.Has(a.Class) && n.Task.PositionID != nil && sh.parts[i] == *n.PartID {
-				c = s.fits(i, *n.Task.PositionID, &lot{Class: a.Class, PartFacts: a.Facts})
+			if s.match.Judges(a.Class) && n.Task.PositionID != nil && sh.parts[i] == *n.PartID {
+				c = s.fits(i, *n.Task.PositionID, &lot{PartID: a.PartID, Number: a.Number, Class: a.Class, PartFacts: a.Facts})
 			}
 		case l.Opened:
 			c.Against = []string{"the bag was opened, so it is no kit any more"}
-		case s.match.Has(l.Class) && n.Task.PositionID != nil:
+		case s.match.Judges(l.Class) && n.Task.PositionID != nil:
 			c = s.fits(i, *n.Task.PositionID, l)
 			if alike && len(c.Against) > 0 {
 				continue // what is another part and does not fit is no news
@@ -646,7 +655,7 @@ func (s *supplies) candidates(sh *shelf, n taking) []readiness.Candidate {
 
 // fits judges what lies there against a position.
 func (s *supplies) fits(item int, position uuid.UUID, l *lot) readiness.Candidate {
-	a := s.match.Judge(position, parts.Lying{Class: l.Class, Part: l.PartFacts, Unit: l.UnitFacts, Pattern: l.Pattern, Withdrawn: l.Withdrawn})
+	a := s.match.Judge(position, parts.Lying{PartID: l.PartID, Number: l.Number, UnitID: l.UnitID, Class: l.Class, Part: l.PartFacts, Unit: l.UnitFacts, Pattern: l.Pattern, Withdrawn: l.Withdrawn})
 	c := readiness.Candidate{Item: item, Against: a.Reasons}
 	for _, m := range a.Missing {
 		c.Missing = append(c.Missing, readiness.Missing{Fact: m.Says, How: m.How})
