@@ -56,12 +56,12 @@ func (p *pages) board(v visit) (*board, error) {
 		b.Faults = append(b.Faults, faultRowOf(f, v.now))
 	}
 	today := calendar.DateOf(v.now)
-	trips, err := visits.List(v.ctx, p.db, v.who, visits.Filter{From: today - 1, Until: today + 7*ribbonWeeks}, access.Page{Limit: boardTrips + 1})
+	trips, err := visits.List(v.ctx, p.db, v.who, visits.Filter{Live: true, From: today - 1, Until: today + 7*ribbonWeeks}, access.Page{Limit: boardTrips + 1})
 	if err != nil {
 		return nil, err
 	}
 	b.Looked = len(trips) <= boardTrips
-	trips = slices.DeleteFunc(trips[:min(len(trips), boardTrips)], func(t visits.Visit) bool { return !t.Open() && t.State != visits.UnderWay })
+	trips = trips[:min(len(trips), boardTrips)]
 	ready, err := visits.Readiness(v.ctx, p.db, v.who, v.now, trips)
 	if err != nil {
 		return nil, err
@@ -81,7 +81,7 @@ func (p *pages) board(v visit) (*board, error) {
 			parts[t.SiteID][monday] = now
 		}
 	}
-	b.MoreStuck = len(b.Stuck) > boardRows
+	b.MoreStuck = len(b.Stuck) > boardRows || !b.Looked
 	b.Stuck = b.Stuck[:min(len(b.Stuck), boardRows)]
 	slices.SortStableFunc(b.Order, func(x, y orderNow) int { return cmp.Compare(x.OrderBy.Unix(), y.OrderBy.Unix()) })
 	b.MoreOrder = len(b.Order) > boardRows
@@ -109,6 +109,9 @@ func (b *board) short(today calendar.Date, t visits.Visit, r visits.Ready) {
 		}
 	}
 }
+
+// Most is how many visits are looked at.
+func (b *board) Most() int { return boardTrips }
 
 // partsOf says whether a visit has its parts, in the words of the ribbon.
 func partsOf(r visits.Ready) string {

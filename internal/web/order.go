@@ -432,16 +432,15 @@ func (p *pages) wanted(v visit) error {
 	const weeks, most = 9, 100
 	today := calendar.DateOf(v.now)
 	g := wantedPage{May: v.may(access.MoveStock), Tabs: stockTabs(v, "/stock/wanted"), Until: (today + 7*weeks).UTC()}
-	all, err := visits.List(v.ctx, p.db, v.who, visits.Filter{From: today, Until: today + 7*weeks}, access.Page{Limit: most + 1})
+	all, err := visits.List(v.ctx, p.db, v.who, visits.Filter{Live: true, From: today, Until: today + 7*weeks}, access.Page{Limit: most + 1})
 	if err != nil {
 		return err
 	}
 	if g.More = len(all) > most; g.More {
 		all = all[:most]
 	}
-	open := slices.DeleteFunc(all, func(t visits.Visit) bool { return !t.Open() && t.State != visits.UnderWay })
-	g.Made = len(open) > 0
-	ready, err := visits.Readiness(v.ctx, p.db, v.who, v.now, open)
+	g.Made = len(all) > 0
+	ready, err := visits.Readiness(v.ctx, p.db, v.who, v.now, all)
 	if err != nil {
 		return err
 	}
@@ -451,10 +450,10 @@ func (p *pages) wanted(v visit) error {
 				if l.Short == 0 {
 					continue
 				}
-				w := wantedRow{LineReady: l, Visit: open[i]}
+				w := wantedRow{LineReady: l, Visit: all[i]}
 				w.Past = l.OrderBy != nil && l.OrderBy.Before(today.UTC())
 				if l.Number != "" {
-					q := url.Values{"part": {l.Number}, "amount": {l.Short.String()}, "needed": {open[i].OnDate.Format(time.DateOnly)}}
+					q := url.Values{"part": {l.Number}, "amount": {l.Short.String()}, "needed": {all[i].OnDate.Format(time.DateOnly)}}
 					w.Orders = "/orders/new?" + q.Encode()
 				}
 				g.Rows = append(g.Rows, w)

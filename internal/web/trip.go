@@ -104,7 +104,7 @@ type tripsPage struct {
 func (p *pages) trips(v visit) error {
 	today := calendar.DateOf(v.now)
 	g := tripsPage{Past: v.c.Query("when") == "past", Plan: v.may(access.Plan), Cost: v.may(access.SeeCost)}
-	f, size := visits.Filter{From: today - 1}, 25
+	f, size := visits.Filter{Live: true, From: today - 1}, 25
 	if g.Past {
 		f = visits.Filter{From: today - 60, Until: today}
 	}

@@ -121,6 +121,7 @@ type Filter struct {
 	SiteID   *uuid.UUID
 	PersonID *uuid.UUID
 	State    string // "" is any
+	Live     bool   // not yet ended
 	From     calendar.Date
 	Until    calendar.Date
 }
@@ -143,6 +144,7 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p Page) 
 		{f.SiteID != nil, `v.site_id = @site`},
 		{f.PersonID != nil, `exists (select from visit_person as p where p.visit_id = v.id and p.person_id = @person)`},
 		{f.State != "", `v.state = @state`},
+		{f.Live, `v.state in ('` + strings.Join(live, `', '`) + `')`}, // as the index of the days ahead has it
 		{f.From != 0, `v.on_date >= cast(@from as date)`},
 		{f.Until != 0, `v.on_date <= cast(@until as date)`},
 	} {

@@ -184,6 +184,14 @@ func TestAProposalBooksNobodyUntilItIsPlanned(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
+	for what, c := range map[string]struct {
+		f    visits.Filter
+		want int
+	}{"all": {visits.Filter{}, 2}, "not yet ended": {visits.Filter{Live: true}, 1}} {
+		if got, err := visits.List(ctx, w.db, w.manager, c.f, visits.Page{Limit: 10}); err != nil || len(got) != c.want || got[0].ID != proposed && got[len(got)-1].ID != proposed {
+			t.Errorf("%s: %d visits, %v", what, len(got), err)
+		}
+	}
 	if err := book(); err != nil {
 		t.Fatal(err)
 	}
