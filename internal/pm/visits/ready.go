@@ -83,7 +83,39 @@ func Readiness(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time
 	if len(found) > MostJudged {
 		return nil, fault.Field("visits", len(found), "are at most %d at once", MostJudged)
 	}
+	order := make([]int, len(found))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return found[a].StartsAt.Compare(found[b].StartsAt) })
+	byStart := make([]Visit, len(found))
+	for k, i := range order {
+		byStart[k] = found[i]
+	}
+	judged, err := readyByStart(ctx, db, who, now, byStart)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]Ready, len(found))
+	for k, i := range order {
+		all[i] = judged[k]
+	}
+	return all, nil
+}
+
+// readyByStart judges visits that come in the order in which they start. Where they hold too
+// much for one go, the earlier are judged before the later: those then do not see
+// what the earlier would take, but what is claimed for them, which planned visits are.
+func readyByStart(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, found []Visit) ([]Ready, error) {
 	s, err := supply(ctx, db, who, now, found)
+	if half := len(found) / 2; fault.KindOf(err) == fault.TooLarge && half > 0 {
+		early, err := readyByStart(ctx, db, who, now, found[:half])
+		if err != nil {
+			return nil, err
+		}
+		late, err := readyByStart(ctx, db, who, now, found[half:])
+		return append(early, late...), err
+	}
 	if err != nil {
 		return nil, err
 	}

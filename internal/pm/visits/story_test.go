@@ -623,6 +623,53 @@ func TestWhatMixesDoesNotGo(t *testing.T) {
 	}
 }
 
+// Visits that hold more than is judged in one go are judged all the same, the earlier before
+// the later, and answered in the order in which they were asked.
+func TestACrowdOfTasksIsJudged(t *testing.T) {
+	t.Parallel()
+	w := newTrade(t)
+	shaft := w.stocked("SHAFT", "shaft", "shaft", "none", "ea")
+	w.with("L1", nil, always(shaft, "1"))
+	w.with("L2", nil)
+	w.puts(w.place("WH", "warehouse", nil).ID, shaft, "1", "", "")
+	var found []visits.Visit
+	for day := range 6 {
+		var on []visits.Doing
+		if day < 2 {
+			on = []visits.Doing{{TaskID: w.task("L1", 9, func(n *pm.NewTask) { n.PositionID = nil })}}
+		}
+		id := w.visit(day+1, func(n *visits.New) { n.Tasks = on })
+		w.sql(`
+with t as (
+  insert into task (site_id, line_id, procedure_id, origin, title, criticality, due_on, earliest_on, latest_on, raised_at, raised_by)
+  select v.site_id, @line, p.id, 'hand', 'Look along the line', 'B', v.on_date, v.on_date, v.on_date, @now, @who
+    from visit as v, procedure as p, generate_series(1, 180) where v.id = @visit and p.code = 'L2'
+  returning id, site_id)
+insert into visit_task (id, visit_id, site_id, task_id, ordinal, added_at, added_by) select gen_random_uuid(), @visit, t.site_id, t.id, 2, @now, @who from t`,
+			map[string]any{"visit": id, "line": w.line.ID, "now": now, "who": sys.ID})
+		found = append([]visits.Visit{w.one(id)}, found...)
+	}
+	all, err := visits.Readiness(ctx, w.db, w.manager, now, found)
+	if err != nil || len(all) != len(found) {
+		t.Fatalf("%d of %d visits are judged, %v", len(all), len(found), err)
+	}
+	for i, r := range all {
+		jobs, got := 180, []string{}
+		if first := len(found) - 1 - i; first < 2 {
+			jobs = 181
+		}
+		for _, j := range r.Jobs {
+			if strings.HasPrefix(j.Name, "L1") {
+				got = append(got, j.Verdict)
+			}
+		}
+		want := map[int]string{5: "go", 4: "no-go"}[i] // the earlier has the one that there is
+		if r.VisitID != found[i].ID || len(r.Jobs) != jobs || strings.Join(got, " ") != want {
+			t.Errorf("of the visit on %s: %d jobs, L1 %v, %s", found[i].OnDate, len(r.Jobs), got, r.Verdict)
+		}
+	}
+}
+
 // The number of statements does not grow with visits, tasks and stock.
 func TestChecksTakeAConstantNumberOfStatements(t *testing.T) {
 	t.Parallel()
