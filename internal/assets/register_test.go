@@ -257,6 +257,7 @@ func TestSitesAreCheckedAndKept(t *testing.T) {
 	}{
 		"no zone":                {func(in *assets.SiteEdit) { in.Zone = "" }, "zone"},
 		"a zone of this machine": {func(in *assets.SiteEdit) { in.Zone = "Local" }, "zone"},
+		"the machine's zone":     {func(in *assets.SiteEdit) { in.Zone = "localtime" }, "zone"},
 		"an unknown zone":        {func(in *assets.SiteEdit) { in.Zone = "America/Atlantis" }, "zone"},
 		"of Go alone":            {func(in *assets.SiteEdit) { in.Zone = "right/America/Chicago" }, "zone"}, // where the machine has it at all
 		"a zone by path":         {func(in *assets.SiteEdit) { in.Zone = "../../etc/passwd" }, "zone"},

@@ -1,6 +1,7 @@
 package pgdb
 
 import (
+	"strings"
 	"sync"
 	"time"
 
@@ -11,10 +12,14 @@ import (
 type Zones map[string]bool
 
 // Know tells whether a name is that of a time zone which this program knows as well: both
-// reckon with it.
+// reckon with it. What a machine calls its own is no place, and is another on the next one.
 func (z Zones) Know(name string) bool {
+	switch folder, _, _ := strings.Cut(name, "/"); folder {
+	case "Local", "localtime", "posixrules", "Factory", "posix", "right":
+		return false
+	}
 	_, err := time.LoadLocation(name)
-	return err == nil && name != "Local" && z[name]
+	return err == nil && z[name]
 }
 
 var zones struct {
