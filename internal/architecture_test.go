@@ -22,6 +22,7 @@ var may = map[string][]string{
 	"api":                            {},
 	"internal/fault":                 {},
 	"internal/measure":               {"internal/fault"},
+	"internal/money":                 {"internal/fault"},
 	"internal/calendar":              {"internal/fault"},
 	"internal/condition":             {"internal/fault", "internal/measure"},
 	"internal/pm":                    {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/calendar", "internal/condition", "internal/fault", "internal/measure", "internal/pgdb", "internal/pm/ahead", "internal/pm/due", "internal/usage"},
@@ -37,7 +38,7 @@ var may = map[string][]string{
 	"internal/post":                  {},
 	"internal/digest":                {"internal/access", "internal/assets/meters", "internal/calendar", "internal/fault", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/pm/visits", "internal/post"},
 	"internal/diary":                 {"internal/access", "internal/calendar", "internal/fault", "internal/pgdb", "internal/pm", "internal/pm/visits"},
-	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb"},
+	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/money", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb"},
 	"internal/scheduler":             {},
 	"internal/usage":                 {"internal/fault"},
 	"internal/usage/wash":            {"internal/fault", "internal/usage"},
@@ -45,7 +46,7 @@ var may = map[string][]string{
 	"internal/httpapi/gen":           {},
 	"internal/httpapi":               {"api", "internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/calendar", "internal/diary", "internal/door", "internal/exchange", "internal/fault", "internal/httpapi/gen", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/fit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/ahead", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits"},
 	"internal/web/draw":              {},
-	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/calendar", "internal/diary", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/fit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/ahead", "internal/pm/due", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits", "internal/usage", "internal/web/draw"},
+	"internal/web":                   {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/assets/supply", "internal/calendar", "internal/diary", "internal/door", "internal/exchange", "internal/fault", "internal/measure", "internal/money", "internal/parts", "internal/parts/amount", "internal/parts/fit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/ahead", "internal/pm/due", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits", "internal/usage", "internal/web/draw"},
 	"internal/demo":                  {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/calendar", "internal/fault", "internal/measure", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/pm/record", "internal/pm/visits", "internal/usage/wash"},
 	"internal":                       {},
 	"internal/assets/meters/outlook": {"internal/access", "internal/assets/meters", "internal/pgdb", "internal/usage"},
@@ -55,7 +56,7 @@ var may = map[string][]string{
 	"internal/pm/visits":             {"internal/access", "internal/calendar", "internal/fault", "internal/parts", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route"},
 	"internal/pm/record":             {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/isolation"},
 	"internal/pm/visits/crew":        {"internal/calendar"},
-	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
+	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/money", "internal/pm/due", "internal/pm/visits/crew"},
 	"internal/pm/visits/route":       {"internal/calendar", "internal/fault"},
 	"internal/pm/visits/readiness":   {"internal/calendar", "internal/fault", "internal/pm/due", "internal/pm/visits/crew"},
 	"internal/parts/carry":           {"internal/fault"},
@@ -68,7 +69,7 @@ var may = map[string][]string{
 }
 
 // pure packages decide; they know no database, no HTTP and no clock.
-var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
+var pure = []string{"internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/ident", "internal/measure", "internal/money", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/replenish", "internal/pm/ahead", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route", "internal/usage", "internal/usage/wash", "internal/web/draw"}
 
 // A feature knows neither gin nor HTTP.
 var features = []string{"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/meters/outlook", "internal/diary", "internal/digest", "internal/exchange", "internal/parts", "internal/parts/stock", "internal/pm", "internal/pm/failure", "internal/pm/isolation", "internal/pm/record", "internal/pm/visits"}

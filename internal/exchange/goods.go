@@ -16,12 +16,12 @@ import (
 	"unicode/utf8"
 
 	"github.com/google/uuid"
-	iso "golang.org/x/text/currency"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
+	"spindlebook/internal/money"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
@@ -59,7 +59,7 @@ select l.code, p.number, p.description, lt.code, b.owner, c.code, trim_scale(b.o
 order by l.code, p.number, lt.code, b.owner, c.code`, []string{"amount"}},
 	{"orders", []head{needed(text("order", "order number")), needed(text("supplier")), needed(text("location", "place", "goes to")), needed(text("part", "part number")), text("description"), needed(text("amount", "quantity")), text("needed on"), text("price"), text("currency"),
 		text("sure"), text("note"), text("state"), text("received")}, access.MoveStock, `
-select o.number, s.code, l.code, p.number, p.description, trim_scale(ol.amount)::text, to_char(ol.needed_on, 'YYYY-MM-DD'), ` + priceText("pr.price_minor", "pr.currency") + `, pr.currency, 'yes', o.note, o.state,
+select o.number, s.code, l.code, p.number, p.description, trim_scale(ol.amount)::text, to_char(ol.needed_on, 'YYYY-MM-DD'), ` + money.SQL("pr.price_minor", "pr.currency") + `, pr.currency, 'yes', o.note, o.state,
        trim_scale(coalesce((select sum(case when m.kind = 'receive' then m.amount else -m.amount end) from stock_movement as m where m.order_line_id = ol.id and m.kind in ('receive', 'supplier_return')), 0))::text
   from supplier_order as o
   join supplier as s on s.id = o.supplier_id
@@ -69,21 +69,6 @@ select o.number, s.code, l.code, p.number, p.description, trim_scale(ol.amount):
   left join supplier_order_price as pr on pr.line_id = ol.id
  where @everywhere
 order by o.number, ol.ordinal`, []string{"amount", "price", "received"}},
-}
-
-// priceText writes minor units with the decimals of their currency.
-func priceText(minor, code string) string {
-	by := map[int][]string{}
-	for it := iso.Query(); it.Next(); {
-		if c := it.Unit().String(); parts.Decimals(c) != 2 {
-			by[parts.Decimals(c)] = append(by[parts.Decimals(c)], "'"+c+"'")
-		}
-	}
-	text := "case"
-	for _, n := range slices.Sorted(maps.Keys(by)) {
-		text += fmt.Sprintf(" when %s in (%s) then round(%s / 1e%d, %d)", code, strings.Join(by[n], ", "), minor, n, n)
-	}
-	return fmt.Sprintf("(%s else round(%s / 1e2, 2) end)::text", text, minor)
 }
 
 // GoodsKinds names the lists about stock.
@@ -871,7 +856,7 @@ func (g *goods) price(r goodsRow) *int64 {
 		g.blame(r.number, "currency", r.cells["currency"], "currency", "is needed beside a price: three letters, such as USD")
 		return nil
 	}
-	n, bad := parts.Minor(plainNumber(r.cells["price"]), code)
+	n, bad := money.Minor(plainNumber(r.cells["price"]), code)
 	if bad != nil {
 		g.blame(r.number, "price", r.cells["price"], "number", bad.Msg)
 		return nil

@@ -12,7 +12,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
-	"spindlebook/internal/parts"
+	"spindlebook/internal/money"
 	qty "spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pm/visits"
@@ -94,7 +94,7 @@ func (p *pages) order(v visit) error {
 	for _, l := range o.Lines {
 		r := orderRow{OrderLine: l, Late: o.State == "sent" && l.ToCome() > 0 && l.PromisedOn != nil && *l.PromisedOn < today}
 		if l.PriceMinor != nil {
-			r.Price = parts.Money(*l.PriceMinor, val(l.Currency))
+			r.Price = money.Money(*l.PriceMinor, val(l.Currency))
 			sum += *l.PriceMinor * int64(l.Amount) / int64(qty.One)
 			currencies[val(l.Currency)] = true
 		}
@@ -102,7 +102,7 @@ func (p *pages) order(v visit) error {
 	}
 	if len(currencies) == 1 {
 		for c := range currencies {
-			g.Total = parts.Money(sum, c)
+			g.Total = money.Money(sum, c)
 		}
 	}
 	return p.ok(v, "order", "Order "+o.Number, g)

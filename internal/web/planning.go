@@ -11,7 +11,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
-	"spindlebook/internal/parts"
+	"spindlebook/internal/money"
 	"spindlebook/internal/pm/visits"
 )
 
@@ -108,7 +108,7 @@ func (p *pages) costSheet(v visit) (*sheet, error) {
 			{Name: "currency", Label: "Currency", Hint: "Three letters, such as USD."},
 		}}
 	if v.c.Request.Method == http.MethodGet {
-		s.fill(map[string]string{"hour_minor": parts.Price(c.HourMinor, c.Currency), "trip_minor": parts.Price(c.TripMinor, c.Currency), "currency": c.Currency})
+		s.fill(map[string]string{"hour_minor": money.Price(c.HourMinor, c.Currency), "trip_minor": money.Price(c.TripMinor, c.Currency), "currency": c.Currency})
 	}
 	return s, nil
 }

@@ -12,6 +12,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/money"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/stock"
 )
@@ -86,7 +87,7 @@ func (p *pages) returns(v visit) error {
 	for _, c := range cores {
 		r := coreRow{Core: c, Words: coreWords[c.State]}
 		if c.DepositMinor != nil {
-			r.Deposit = parts.Money(*c.DepositMinor, val(c.Currency))
+			r.Deposit = money.Money(*c.DepositMinor, val(c.Currency))
 		}
 		g.Cores = append(g.Cores, r)
 	}
@@ -96,7 +97,7 @@ func (p *pages) returns(v visit) error {
 	}
 	var stake []string
 	for _, s := range sums {
-		stake = append(stake, parts.Money(s.Minor, s.Currency))
+		stake = append(stake, money.Money(s.Minor, s.Currency))
 	}
 	g.AtStake = strings.Join(stake, " and ")
 	all, err := stock.Warranties(v.ctx, p.db, v.who, v.now, g.Open, stock.Page{After: afterWarranty, Limit: perPage + 1})
@@ -182,7 +183,7 @@ func (s *sheet) minorOf(name, currency string) *int64 {
 	if f == nil || f.Value == "" {
 		return nil
 	}
-	n, bad := parts.Minor(f.Value, currency)
+	n, bad := money.Minor(f.Value, currency)
 	if bad != nil {
 		s.wrong(name, bad.Msg)
 		return nil

@@ -746,6 +746,17 @@ func TestListsAboutStockInAndOut(t *testing.T) {
 	if got := try(s.asManager, "catalogue", "part,shelf months,tracking\nMW-22009,long,\nMW-13001,,somehow\n"); got.status != 422 || !strings.Contains(bare(got.body), "whole number of months") {
 		t.Errorf("%d %s", got.status, bare(got.body))
 	}
+	// what a price has of decimals is the same on the way in and out, by its currency
+	priced := try(s.asManager, "orders", heads+"Far,QDW,WH,MW-22004,50,,10.50,RSD,\nFar,QDW,WH,MW-13001,1,,1250,JPY,\nFar-2,QDW,WH,MW-22004,50,,1.205,KWD,\nFar-2,QDW,WH,MW-13001,1,,0.0125,UYW,\n")
+	if accept(s.asManager, priced.body); priced.status != 200 || s.count(t, "select sum(price_minor)::int as n from supplier_order_price where currency in ('RSD', 'JPY', 'KWD', 'UYW')") != 1050+1250+1205+125 {
+		t.Errorf("far currencies: %d %s", priced.status, bare(priced.body))
+	}
+	out := s.asManager.get("/stock/lists/orders.csv").body
+	for _, want := range []string{",10.50,RSD,", ",1250,JPY,", ",1.205,KWD,", ",0.0125,UYW,"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%s is not in %s", want, out)
+		}
+	}
 	for _, kind := range []string{"catalogue", "stock", "orders"} {
 		out := s.asManager.get("/stock/lists/" + kind + ".csv")
 		if out.status != 200 || !strings.HasPrefix(out.head.Get("Content-Type"), "text/csv") {

@@ -11,6 +11,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/money"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/fit"
 	"spindlebook/internal/parts/stock"
@@ -190,9 +191,9 @@ func (p *pages) partMore(v visit, id uuid.UUID) (m partMore, err error) {
 			return m, err
 		}
 		if len(costs) > 0 && costs[0].Until == nil {
-			m.Cost = parts.Money(costs[0].PriceMinor, costs[0].Currency)
+			m.Cost = money.Money(costs[0].PriceMinor, costs[0].Currency)
 			if costs[0].CoreMinor > 0 {
-				m.Core = parts.Money(costs[0].CoreMinor, costs[0].Currency)
+				m.Core = money.Money(costs[0].CoreMinor, costs[0].Currency)
 			}
 		}
 	}

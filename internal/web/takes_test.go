@@ -78,7 +78,7 @@ func TestPagesOfWhatWorkTakes(t *testing.T) {
 	kit := "/parts/" + h.partID(t, "MW-95101")
 	mustSay(t, manager.get(kit), kit, "Made of", "MW-95501", "optional", "Taken by")
 	motor := "/parts/" + h.partID(t, "MW-10110")
-	mustSay(t, manager.get(motor), motor, "USD 1450.00", "deposit USD 250.00", "Fitted in", "Quillan Drive Works")
+	mustSay(t, manager.get(motor), motor, "USD 1,450.00", "deposit USD 250.00", "Fitted in", "Quillan Drive Works")
 	for _, v := range []*visitor{tech, staff} {
 		if a := v.get(motor); a.status != 200 || strings.Contains(a.body, "USD") {
 			t.Errorf("cost is shown to who must not see it: %d", a.status)

@@ -5,10 +5,9 @@ import (
 	"math"
 	"slices"
 
-	"golang.org/x/text/currency"
-
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/money"
 )
 
 // most bounds money and minutes, so that no sum of them overflows.
@@ -27,7 +26,7 @@ func (s *Site) check() error {
 	}
 	upTo("trip.cost", s.Trip.Cost, most)
 	upTo("trip.minutes", int64(s.Trip.Minutes), most)
-	if _, err := currency.ParseISO(s.Trip.Currency); err != nil {
+	if !money.Is(s.Trip.Currency) {
 		bad("trip.currency", s.Trip.Currency, "is a currency of ISO 4217 such as USD")
 	}
 	for i, d := range s.Days {

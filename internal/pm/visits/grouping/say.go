@@ -6,9 +6,8 @@ import (
 	"strconv"
 	"strings"
 
-	"golang.org/x/text/currency"
-
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/money"
 )
 
 // propose puts what was found in order and tells what it is good for.
@@ -123,7 +122,7 @@ func (p *planner) offers(visits []Visit) (offers []Offer) {
 		}
 		if best.Waste < p.site.Trip.Cost || best.Left < nearlyWorn {
 			best.Says = fmt.Sprintf("%s is due on %s and could be done on %s with %s; that throws away %d %% of its life, %s",
-				t.ID, t.Due.Words(), best.Date.Words(), best.With, best.Left, money(best.Waste, p.site.Trip.Currency))
+				t.ID, t.Due.Words(), best.Date.Words(), best.With, best.Left, money.Money(best.Waste, p.site.Trip.Currency))
 			offers = append(offers, best)
 		}
 	}
@@ -140,11 +139,11 @@ func (p *planner) says(o *Proposal) string {
 	case a.Trips == b.Trips && saved <= 0:
 		s = trips(b.Trips) + ", as many as with each on its own date"
 	case saved < 0:
-		s = fmt.Sprintf("%s instead of %d with each on its own date, %s dearer for want of room on those dates", trips(b.Trips), a.Trips, money(-saved, p.site.Trip.Currency))
+		s = fmt.Sprintf("%s instead of %d with each on its own date, %s dearer for want of room on those dates", trips(b.Trips), a.Trips, money.Money(-saved, p.site.Trip.Currency))
 	default:
-		s = fmt.Sprintf("%s instead of %d with each on its own date saves %s and %s of people's time", trips(b.Trips), a.Trips, money(saved, p.site.Trip.Currency), hours(a.Minutes-b.Minutes))
+		s = fmt.Sprintf("%s instead of %d with each on its own date saves %s and %s of people's time", trips(b.Trips), a.Trips, money.Money(saved, p.site.Trip.Currency), hours(a.Minutes-b.Minutes))
 		if more := b.Wasted - a.Wasted; more > 0 {
-			s += fmt.Sprintf(", after %s of life that is thrown away", money(more, p.site.Trip.Currency))
+			s += fmt.Sprintf(", after %s of life that is thrown away", money.Money(more, p.site.Trip.Currency))
 		}
 	}
 	var left []string
@@ -180,19 +179,4 @@ func hours(minutes int) string {
 		return fmt.Sprintf("%d h", h)
 	}
 	return fmt.Sprintf("%d h %d min", h, m)
-}
-
-// money writes minor units as "USD 1,125.00".
-func money(minor int64, code string) string {
-	unit, err := currency.ParseISO(code)
-	if err != nil {
-		return code // check has refused it
-	}
-	digits, _ := currency.Standard.Rounding(unit)
-	s := fmt.Sprintf("%0*d", digits+1, minor)
-	whole, part := s[:len(s)-digits], s[len(s)-digits:]
-	for at := len(whole) - 3; at > 0; at -= 3 {
-		whole = whole[:at] + "," + whole[at:]
-	}
-	return strings.Join(slices.DeleteFunc([]string{unit.String() + " " + whole, part}, func(s string) bool { return s == "" }), ".")
 }
