@@ -323,8 +323,9 @@ func (p *pages) setRecipe(v visit, s *sheet) (string, error) {
 	var at []int
 	var numbers []string
 	for _, line := range strings.Split(s.get("lines"), "\n") {
+		line, _, _ = strings.Cut(line, ";")
 		if words := strings.Fields(line); len(words) > 1 {
-			numbers = append(numbers, strings.TrimSuffix(words[1], ";"))
+			numbers = append(numbers, words[1])
 		}
 	}
 	known, err := parts.Numbered(v.ctx, p.db, v.who, numbers)

@@ -166,17 +166,24 @@ func (p *pages) newCoreSheet(v visit) (*sheet, error) {
 	return s, err
 }
 
-// currency gives the currency of the prices on a form, dollars where it asks for none.
+// currency gives the currency of the prices on a form.
 func (s *sheet) currency() string {
-	if f := s.field("currency"); f != nil && f.Value != "" {
+	if f := s.field("currency"); f != nil {
 		return strings.ToUpper(f.Value)
 	}
-	return "USD"
+	return ""
 }
 
-// minor reads a price with its decimals as minor units of the form's currency; nil where
-// nothing was typed.
-func (s *sheet) minor(name string) *int64 { return s.minorOf(name, s.currency()) }
+// minor reads a price with its decimals as minor units of the form's currency, which is never
+// guessed; nil where nothing was typed.
+func (s *sheet) minor(name string) *int64 {
+	currency := s.currency()
+	if f := s.field(name); f != nil && f.Value != "" && currency == "" {
+		s.wrong("currency", "is needed beside a price: three letters, such as USD")
+		return nil
+	}
+	return s.minorOf(name, currency)
+}
 
 func (s *sheet) minorOf(name, currency string) *int64 {
 	f := s.field(name)

@@ -199,6 +199,7 @@ func TestAnOrderFromDraftToTheLastPiece(t *testing.T) {
 				{map[string]string{"part_id_2": "", "amount_2": ""}, "part_id_2", "is needed", 422},
 				{map[string]string{"price_minor_3": "2"}, "part_id_3", "is needed", 422},
 				{map[string]string{"price_minor_0": "0.425"}, "price_minor_0", "decimals", 422},
+				{map[string]string{"currency": ""}, "currency", "is needed beside a price", 422},
 				{map[string]string{"amount_2": "0.5"}, "amount_2", "whole number", 422},
 			}},
 		{name: "send", path: order + "/send", v: s.asClerk, good: map[string]string{"promised_on": "2026-12-04"}, rows: one("supplier_order where state = 'sent'"), more: 1, to: order, bads: []badEntry{
@@ -383,7 +384,7 @@ func TestKitsClaimsAndReturnsByPage(t *testing.T) {
 	s.try(t, formCase{path: at + "/release", v: s.asClerk, good: map[string]string{"why": "put off"}, rows: one("stock_claim where state = 'released'"), more: 1})
 
 	s.try(t, formCase{path: "/cores/new", v: s.asClerk, good: map[string]string{"part_id": "MW-10110", "supplier_id": s.supplier.ID.String(), "bought": s.spare.Tag, "counted_from": "purchase", "paid_on": "2026-11-01", "deadline_on": "2026-12-01", "deposit_minor": "250", "currency": "USD"},
-		rows: one("core"), more: 1, to: "/returns", bads: []badEntry{{map[string]string{"bought": "SB0"}, "bought", "names no unit", 422}}})
+		rows: one("core"), more: 1, to: "/returns", bads: []badEntry{{map[string]string{"bought": "SB0"}, "bought", "names no unit", 422}, {map[string]string{"currency": ""}, "currency", "is needed beside a price", 422}}})
 	if body := bare(s.asClerk.get("/returns").body); !strings.Contains(body, "USD 250.00") || !strings.Contains(body, "6 days left") {
 		t.Errorf("returns say %s", body)
 	}
@@ -600,7 +601,7 @@ func TestKeepingTheCatalogueByPage(t *testing.T) {
 			{map[string]string{"other_id": "nothing like it"}, "other_id", "names no part", 422},
 			{map[string]string{"only_where": "supply_volts = 460"}, "only_where", "only there", 422},
 		}},
-		{name: "recipe", path: of(s.box) + "/recipe", v: s.asManager, good: map[string]string{"lines": "6 MW-22004\n1 MW-13001\n1 MW-40001 optional"}, rows: one("kit_recipe"), more: 1, to: of(s.box), bads: []badEntry{
+		{name: "recipe", path: of(s.box) + "/recipe", v: s.asManager, good: map[string]string{"lines": "6 MW-22004;new each time\n1 MW-13001\n1 MW-40001 optional"}, rows: one("kit_recipe"), more: 1, to: of(s.box), bads: []badEntry{
 			{map[string]string{"lines": "few MW-22004"}, "lines", "line 1", 422},
 			{map[string]string{"lines": "1 MW-13001\n2 MW-NO"}, "lines", "line 2", 422},
 			{map[string]string{"lines": "1 MW-95501"}, "lines", "the kit itself", 422},
@@ -612,6 +613,7 @@ func TestKeepingTheCatalogueByPage(t *testing.T) {
 			{map[string]string{"core": "much"}, "core", "is a number", 422},
 			{map[string]string{"price": "", "core": "20"}, "price", "is needed", 422},
 			{map[string]string{"price": "4.205"}, "price", "decimals", 422},
+			{map[string]string{"currency": ""}, "currency", "is needed beside a price", 422},
 		}},
 		{name: "rules", path: "/fit-rules/hub/edit", v: s.asManager, good: map[string]string{"rules": "same | bore | bore | | | | | the shaft has one size"}, rows: one("fit_rule where class = 'hub' and why = 'the shaft has one size'"), more: 1, to: "/fit-rules", bads: []badEntry{
 			{map[string]string{"rules": "same | bore"}, "rules", "2 columns and not 8", 422},
