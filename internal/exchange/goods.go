@@ -326,11 +326,14 @@ func (g *goods) yes(r goodsRow, column string) bool {
 	return false
 }
 
+// aboutRows tells whether what was sent is to blame, and not whoever sent it or the machine.
+func aboutRows(f *fault.Error) bool { return f.Kind == fault.Invalid || f.Kind == fault.Conflict }
+
 // told puts a fault of a feature at the row and column that it is about: of returns the row for
 // the place in the list that the feature was given.
 func (g *goods) told(err error, of []goodsRow, columns map[string]string) error {
 	f, ok := errors.AsType[*fault.Error](err)
-	if !ok || f.Kind != fault.Invalid && f.Kind != fault.Conflict {
+	if !ok || !aboutRows(f) {
 		return err
 	}
 	all := f.Parts
@@ -406,15 +409,19 @@ select p.id as part_id, p.version, p.measured_in, p.bought_in, p.pack, p.contain
 		g.done.Changed += len(all)
 		return nil
 	}
-	if f, ok := errors.AsType[*fault.Error](err); ok && (f.Field == "" && len(f.Parts) > 0 || strings.HasPrefix(f.Field, "items[")) {
+	f, ok := errors.AsType[*fault.Error](err)
+	switch {
+	case !ok || !aboutRows(f):
+		return err
+	case f.Field == "" && len(f.Parts) > 0 || strings.HasPrefix(f.Field, "items["):
 		return g.told(err, rows, nil)
 	}
 	// a rule of the database names no row: each is tried by itself
 	for i := range all {
-		if err := set(all[i : i+1]); err != nil {
-			if err := g.told(err, rows[i:i+1], nil); err != nil {
-				return err
-			}
+		if err := set(all[i : i+1]); err == nil {
+			g.done.Changed++
+		} else if err := g.told(err, rows[i:i+1], nil); err != nil {
+			return err
 		}
 	}
 	return nil
