@@ -282,8 +282,12 @@ func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
 	must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
 		return parts.AddInterchange(tx, sys, began, first.ID, parts.NewInterchange{OtherID: fresh.ID, Kind: "never_mix"})
 	}))
-	_, err := w.recipe(plain.ID, parts.NewRecipe{Pattern: "AB", Lines: []parts.NewRecipeLine{{PartID: first.ID, Amount: n("1"), Letter: "A"}, {PartID: fresh.ID, Amount: n("1"), Letter: "B"}}})
-	mustFail(t, err, fault.Conflict, "lines[1].part_id")
+	for _, two := range [][2]assets.Part{{first, fresh}, {fresh, first}} { // the later line is told of, with its own part
+		_, err := w.recipe(plain.ID, parts.NewRecipe{Pattern: "AB", Lines: []parts.NewRecipeLine{{PartID: two[0].ID, Amount: n("1"), Letter: "A"}, {PartID: two[1].ID, Amount: n("1"), Letter: "B"}}})
+		if f := pgtest.Refused(t, "both in one set", err, fault.Conflict, "lines[1].part_id", "never be on one brush with "+two[0].Number); f == nil || f.Value != two[1].Number {
+			t.Errorf("%+v", f)
+		}
+	}
 	store := w.location("WH", "warehouse")
 	made := func(serial string, of assets.Part, lot string) assets.Unit {
 		return must[assets.Unit](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {

@@ -200,7 +200,11 @@ order by 3, 4
 	if err != nil || len(found) == 0 {
 		return err
 	}
-	f := fault.Field(fmt.Sprintf("lines[%d].part_id", max(at[found[0].PartID], at[found[0].OtherID])), found[0].Other, "must never be on one brush with %s", found[0].Number)
+	first, later := found[0].Number, found[0].Other
+	if at[found[0].OtherID] < at[found[0].PartID] {
+		first, later = later, first
+	}
+	f := fault.Field(fmt.Sprintf("lines[%d].part_id", max(at[found[0].PartID], at[found[0].OtherID])), later, "must never be on one brush with %s", first)
 	f.Kind = fault.Conflict
 	return f
 }
