@@ -404,14 +404,7 @@ func (s *Server) WriteOffLocation(ctx context.Context, r gen.WriteOffLocationReq
 		moved, lost, err := stock.WriteOff(tx, who, now, r.LocationId, r.Body.ScrapId, r.Body.Reason)
 		return writtenOff{moved, lost}, err
 	})
-	out := gen.WriteOffLocation201JSONResponse{Movements: movementsOut(it.Movements).Items}
-	out.Units = make([]struct {
-		PartNumber string `json:"part_number"`
-		Serial     string `json:"serial"`
-		Tag        string `json:"tag"`
-	}, len(it.Units))
-	for i, u := range it.Units {
-		out.Units[i].Tag, out.Units[i].Serial, out.Units[i].PartNumber = u.Tag, u.Serial, u.PartNumber
-	}
-	return out, err
+	return gen.WriteOffLocation201JSONResponse{Movements: movementsOut(it.Movements).Items, Units: each(it.Units, func(u stock.LostUnit) gen.LostUnit {
+		return gen.LostUnit{Tag: u.Tag, Serial: u.Serial, PartNumber: u.PartNumber}
+	})}, err
 }

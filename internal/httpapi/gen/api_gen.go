@@ -5125,6 +5125,13 @@ type Looked struct {
 	Count int `json:"count"`
 }
 
+// LostUnit defines model for LostUnit.
+type LostUnit struct {
+	PartNumber string `json:"part_number"`
+	Serial     string `json:"serial"`
+	Tag        string `json:"tag"`
+}
+
 // LotExtension defines model for LotExtension.
 type LotExtension struct {
 	DecidedAt time.Time          `json:"decided_at"`
@@ -9355,11 +9362,7 @@ type WorkStated struct {
 // WrittenOff defines model for WrittenOff.
 type WrittenOff struct {
 	Movements []Movement `json:"movements"`
-	Units     []struct {
-		PartNumber string `json:"part_number"`
-		Serial     string `json:"serial"`
-		Tag        string `json:"tag"`
-	} `json:"units"`
+	Units     []LostUnit `json:"units"`
 }
 
 // AsOf defines model for AsOf.
