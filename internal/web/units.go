@@ -63,7 +63,7 @@ func (s *sheet) prefer(in measure.System) {
 	}
 }
 
-var systemWords = map[measure.System]string{measure.AsEntered: "as they were entered", measure.Metric: "metric: m, mm, kg, bar, N.m, °C", measure.US: "US: ft, in, lb, psi, lbf.ft, °F"}
+var systemWords = map[measure.System]string{measure.AsEntered: "as they were entered", measure.Metric: "metric: m, mm, m/min, kg, g, L, bar, N.m, N, °C", measure.US: "US: ft, in, ft/min, lb, oz, gal, psi, lbf.ft, lbf, °F"}
 
 // unitsSheet asks in which units somebody likes to read.
 func (p *pages) unitsSheet(v visit) (*sheet, error) {
@@ -79,7 +79,7 @@ func (p *pages) unitsSheet(v visit) (*sheet, error) {
 		f.Options = append(f.Options, option{string(system), sentenceCase(systemWords[system])})
 	}
 	s := &sheet{Title: "Units", Verb: "Show them so", Cancel: "/account", Crumbs: accountCrumbs, about: now, Fields: []*field{f},
-		Lead: "Lengths, speeds, weights, pressures, torques, forces and temperatures. What was entered is kept as it was, and said on pointing at it; a thread stays as it is marked. Whatever you enter is taken in the unit beside the field."}
+		Lead: "Lengths, speeds, weights, volumes, pressures, torques, forces and temperatures. What was entered is kept as it was, and said on pointing at it; a thread stays as it is marked. Whatever you enter is taken in the unit beside the field."}
 	s.fill(map[string]string{"units": string(now.Units)})
 	return s, nil
 }

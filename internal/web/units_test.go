@@ -2,8 +2,11 @@ package web_test
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
+
+	"spindlebook/internal/measure"
 )
 
 // Measures are shown in the units that their reader chose, and kept as they were entered.
@@ -41,6 +44,15 @@ func TestMeasuresAreShownInTheReadersUnits(t *testing.T) {
 	shows("at first", g.asTech, asEntered, "entered as")
 	if got := g.asTech.form("/account/units"); got.Get("units") != "as_entered" {
 		t.Errorf("at first the form says %q", got.Get("units"))
+	}
+	// the choice names each unit that it brings about
+	says := bare(g.asTech.get("/account/units").body)
+	for _, unit := range []string{"ft", "in", "ft/min", "lb", "oz", "gal", "psi", "lbf.ft", "lbf", "F"} {
+		for _, one := range []string{unit, measure.Metric.In(unit)} {
+			if one = strings.NewReplacer("F", "°F", "C", "°C").Replace(one); !slices.Contains(strings.FieldsFunc(says, func(r rune) bool { return r == ' ' || r == ',' }), one) {
+				t.Errorf("the choice does not name %s: %s", one, says)
+			}
+		}
 	}
 	choose(g.asTech, "metric")
 	shows("metric", g.asTech, map[string][]string{
