@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/url"
 	"strings"
@@ -65,14 +66,16 @@ func sendAgain(ctx context.Context, conn *pgx.Conn, all []statement) (time.Durat
 // besides measures fn and, in turn with it, the statements that it sends, as the owner
 // of the tables sends them.
 func (d *data) besides(ctx context.Context, times int, fn func(context.Context) error) (took, floor sample, statements int, err error) {
-	conn, err := pgx.Connect(ctx, d.owner)
+	cfg, err := pgx.ParseConfig(d.owner)
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	maps.Copy(cfg.RuntimeParams, pgdb.Settings)
+	conn, err := pgx.ConnectConfig(ctx, cfg)
 	if err != nil {
 		return nil, nil, 0, err
 	}
 	defer conn.Close(context.WithoutCancel(ctx))
-	if _, err := conn.Exec(ctx, `set jit = off; set random_page_cost = 1.1`); err != nil { // as the program's own connections have it
-		return nil, nil, 0, err
-	}
 	all, err := sentBy(ctx, fn)
 	if err != nil {
 		return nil, nil, 0, err
@@ -160,8 +163,8 @@ func (b *bench) ahead(ctx context.Context, _ cluster.Address) error {
 			if err != nil {
 				return err
 			}
-			if strings.Count(text, "S000") < 50 {
-				return errors.New("the page does not tell of 50 sites")
+			if n := strings.Count(text, "S000"); n < min(50, b.mid) {
+				return fmt.Errorf("the page tells of %d sites", n)
 			}
 			pages = append(pages, time.Since(start))
 		}
@@ -169,7 +172,7 @@ func (b *bench) ahead(ctx context.Context, _ cluster.Address) error {
 	}); err != nil {
 		return err
 	}
-	b.add(row{work: "its page of 50 sites, as manager", measured: fmt.Sprintf("%s, %s", ms(pages.median()), memoryOf(s.PeakKB))})
+	b.add(row{work: fmt.Sprintf("its page of %d sites, as manager", min(50, b.mid)), measured: fmt.Sprintf("%s, %s", ms(pages.median()), memoryOf(s.PeakKB))})
 	return nil
 }
 
@@ -197,8 +200,11 @@ func readAhead(ctx context.Context, base, token string) (jobs int, err error) {
 		}
 		err = json.NewDecoder(res.Body).Decode(&page)
 		_ = res.Body.Close()
-		if err != nil || res.StatusCode != http.StatusOK {
-			return 0, fmt.Errorf("the server answers %s: %w", res.Status, err)
+		if res.StatusCode != http.StatusOK {
+			return 0, fmt.Errorf("the server answers %s", res.Status)
+		}
+		if err != nil {
+			return 0, err
 		}
 		for _, s := range page.Items {
 			for _, w := range s.Weeks {
@@ -253,7 +259,7 @@ func (d *data) crewOf(ctx context.Context, n int, at time.Time) ([]uuid.UUID, er
 	until := at.AddDate(2, 0, 0).Format(time.DateOnly)
 	return ids, d.db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
 		for i := range ids {
-			a, err := access.AddPerson(tx, access.System, at, access.NewPerson{Name: fmt.Sprintf("Technician %d", i), Login: fmt.Sprintf("t%d@bench.example", i), Grants: []access.NewGrant{{Role: "technician"}}})
+			a, err := access.AddPerson(tx, access.System, at, access.NewPerson{Name: fmt.Sprintf("Technician %d", i), Login: pgdb.NewID().String() + "@bench.example", Grants: []access.NewGrant{{Role: "technician"}}})
 			if err != nil {
 				return err
 			}
@@ -314,8 +320,11 @@ func (b *bench) groups(ctx context.Context, _ cluster.Address) error {
 	propose := func(ids []uuid.UUID) func(context.Context) error {
 		return func(ctx context.Context) error {
 			all, err := visits.Propose(ctx, d.db, manager.who, benchNow, ids)
-			if err != nil || len(all) != len(ids) {
-				return fmt.Errorf("%d proposals: %w", len(all), err)
+			if err != nil {
+				return err
+			}
+			if len(all) != len(ids) {
+				return fmt.Errorf("%d proposals for %d sites", len(all), len(ids))
 			}
 			jobs, trips = 0, 0
 			for _, p := range all {

@@ -13,7 +13,6 @@ import (
 	"github.com/jackc/pgx/v5"
 	"gorm.io/gorm"
 
-	"spindlebook/cmd/internal/budget"
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets/meters"
 	"spindlebook/internal/pgdb"
@@ -70,48 +69,30 @@ func programme(ctx context.Context, db *pgdb.DB) error {
 // told apart.
 const sweepVerb = "sweep-for-bench"
 
-// swept is what a sweep tells at its end.
+// swept is what a sweep tells at its end: how long assignments took to appear, and all the
+// rest, which is the judging and, where something falls due, the raising.
 type swept struct {
-	Matched, Judged, Raised time.Duration
-	Assignments             int
-	PeakKB                  int
+	Matching, Judging time.Duration
+	Assignments       int
+	PeakKB            int
 }
 
-// sweep does as pm.Tick does and tells how long each part of it takes.
-func sweep(dsn string, at []string, _ io.Reader, out io.Writer) error {
-	ctx := context.Background()
-	budget.Keep()
-	clock, err := clock(at)
-	if err != nil {
-		return err
-	}
-	db, err := pgdb.Open(ctx, dsn)
-	if err != nil {
-		return err
-	}
-	defer db.Close()
+// sweep sweeps once.
+func sweep(ctx context.Context, db *pgdb.DB, now func() time.Time, _ io.Reader, out io.Writer) error {
 	var s swept
-	now, start := clock(), time.Now()
+	at, start := now(), time.Now()
 	for done := false; !done; {
-		if _, done, err = pm.Match(ctx, db, now); err != nil {
+		var err error
+		if _, done, err = pm.Match(ctx, db, at); err != nil {
 			return err
 		}
 	}
-	s.Matched, start = time.Since(start), time.Now()
-	for done := false; !done; {
-		if done, err = pm.FollowMeters(ctx, db, now); err != nil {
-			return err
-		}
-	}
-	j, err := pm.Judge(ctx, db, now)
+	s.Matching, start = time.Since(start), time.Now()
+	tick, err := pm.Tick(ctx, db, at)
 	if err != nil {
 		return err
 	}
-	s.Judged, s.Assignments, start = time.Since(start), j.Assignments, time.Now()
-	if _, err := pm.Raise(ctx, db, now); err != nil {
-		return err
-	}
-	s.Raised, s.PeakKB = time.Since(start), peak()
+	s.Judging, s.Assignments, s.PeakKB = time.Since(start), tick.Assignments, peak()
 	return json.NewEncoder(out).Encode(s)
 }
 
@@ -153,10 +134,10 @@ func (b *bench) judgeFirst(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	b.say("%s assignments appeared in %s and were judged in %s", thousands(s.Assignments), ms(s.Matched), ms(s.Judged))
+	b.say("%s assignments appeared in %s and were judged in %s", thousands(s.Assignments), ms(s.Matching), ms(s.Judging))
 	if b.measures("judge") {
 		b.add(row{work: fmt.Sprintf("first judging of %s assignments of %d sites, and their appearing", thousands(s.Assignments), b.mid),
-			measured: fmt.Sprintf("%s, and %s; %s", ms(s.Judged), ms(s.Matched), memoryOf(s.PeakKB))})
+			measured: fmt.Sprintf("%s, and %s; %s", ms(s.Judging), ms(s.Matching), memoryOf(s.PeakKB))})
 	}
 	_, err = conn.Exec(ctx, `vacuum (analyze) assignment, task`)
 	return err
@@ -198,7 +179,7 @@ select m.id, s.last_value as last, m.unit = 'hours' as hours from meter as m joi
 	if s.Assignments < len(in) {
 		return fmt.Errorf("%d readings had %d assignments judged again", len(in), s.Assignments)
 	}
-	b.add(row{work: fmt.Sprintf("judging again after %s readings", thousands(len(in))), measured: fmt.Sprintf("%s assignments in %s; %s", thousands(s.Assignments), ms(s.Matched+s.Judged+s.Raised), memoryOf(s.PeakKB))})
+	b.add(row{work: fmt.Sprintf("judging again after %s readings", thousands(len(in))), measured: fmt.Sprintf("%s assignments in %s; %s", thousands(s.Assignments), ms(s.Matching+s.Judging), memoryOf(s.PeakKB))})
 	return nil
 }
 

@@ -19,7 +19,6 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"spindlebook/cmd/internal/budget"
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi"
 	"spindlebook/internal/pgdb"
@@ -48,18 +47,7 @@ func clock(args []string) (func() time.Time, error) {
 
 // serve answers the API and the pages on a free port, which it tells first, until its
 // input ends, and then tells what it took.
-func serve(dsn string, at []string, in io.Reader, out io.Writer) error {
-	ctx := context.Background()
-	budget.Keep() // as the program does
-	now, err := clock(at)
-	if err != nil {
-		return err
-	}
-	db, err := pgdb.Open(ctx, dsn)
-	if err != nil {
-		return err
-	}
-	defer db.Close()
+func serve(ctx context.Context, db *pgdb.DB, now func() time.Time, in io.Reader, out io.Writer) error {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return err

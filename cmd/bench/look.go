@@ -14,6 +14,7 @@ import (
 	"os/exec"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/chromedp/cdproto/cdp"
@@ -22,6 +23,7 @@ import (
 	"github.com/google/uuid"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/door"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
@@ -80,13 +82,21 @@ func (b *bench) looks(ctx context.Context, _ cluster.Address) error {
 	if err != nil {
 		return err
 	}
+	// a day with visits, at the instant at which all is judged
+	on := calendar.DateOf(benchNow) + 1
+	who, err := d.vanDay(ctx, benchNow, on)
+	if err != nil {
+		return err
+	}
+	day := url.Values{"on": {on.String()}, "person": {who.String()}}.Encode()
+	now := func() time.Time { return benchNow }
 	site, position := "/sites/"+manager.site.String(), "/positions/"+positions
 	var all []*lookOf
 	for _, one := range []struct{ name, role, token, path string }{
 		{"the board", asManager, manager.token, "/"}, {"sites", asManager, manager.token, "/sites"}, {"a site", asManager, manager.token, site}, {"work ahead", asManager, manager.token, "/ahead"},
 		{"visits", asManager, manager.token, "/visits"}, {"what falls due at a site", asManager, manager.token, site + "/due"}, {"find", asManager, manager.token, "/find?text=U-000"},
-		{"today", asTechnician, technician.token, "/today"}, {"a position", asTechnician, technician.token, position}, {"what work takes there", asTechnician, technician.token, position + "/takes"},
-		{"job cards", asTechnician, technician.token, "/jobs"}, {"the van", asTechnician, technician.token, "/van"},
+		{"a day of 20 visits", asTechnician, technician.token, "/today?" + day}, {"a position", asTechnician, technician.token, position}, {"what work takes there", asTechnician, technician.token, position + "/takes"},
+		{"its van check", asTechnician, technician.token, "/van?" + day},
 		{"the own sites", asOwner, owner.token, "/"}, {"an own site", asOwner, owner.token, "/sites/" + owner.site.String()},
 	} {
 		all = append(all, &lookOf{name: one.name, role: one.role, token: one.token, path: one.path, shift: -1})
@@ -94,11 +104,11 @@ func (b *bench) looks(ctx context.Context, _ cluster.Address) error {
 	note := &noted{}
 	srv := httptest.NewUnstartedServer(nil)
 	defer srv.Close()
-	dr, err := door.New(door.Options{DB: d.db, Log: slog.New(note), Now: time.Now, PublicURL: &url.URL{Scheme: "http", Host: srv.Listener.Addr().String()}, MaxBody: 1 << 20})
+	dr, err := door.New(door.Options{DB: d.db, Log: slog.New(note), Now: now, PublicURL: &url.URL{Scheme: "http", Host: srv.Listener.Addr().String()}, MaxBody: 1 << 20})
 	if err != nil {
 		return err
 	}
-	if err := web.Mount(dr, d.db, time.Now, web.Options{}); err != nil {
+	if err := web.Mount(dr, d.db, now, web.Options{}); err != nil {
 		return err
 	}
 	srv.Config.Handler = dr.Engine
@@ -117,6 +127,9 @@ func (b *bench) looks(ctx context.Context, _ cluster.Address) error {
 			l.took = append(l.took, note.took)
 			if n > 3 && note.statements != l.statements {
 				return fmt.Errorf("%s takes %d statements, then %d", l.path, l.statements, note.statements)
+			}
+			if strings.HasSuffix(l.path, day) && !strings.Contains(body, "/visits/") {
+				return fmt.Errorf("%s shows no visit", l.path)
 			}
 			l.statements, l.sent, l.first = note.statements, sent, sent
 			for _, file := range loaded.FindAllString(body, -1) {
@@ -202,11 +215,11 @@ func shifts(ctx context.Context, base string, all []*lookOf) error {
 		if err == nil {
 			l.shift, err = chromedp.Run(tab, chromedp.Evaluate[float64](`new Promise(done => { let sum = 0;
 				new PerformanceObserver(l => { for (const e of l.getEntries()) if (!e.hadRecentInput) sum += e.value; }).observe({type: "layout-shift", buffered: true});
-				setTimeout(() => done(performance.getEntriesByType("navigation")[0].responseStatus == 200 ? sum : -1), 300); })`, chromedp.EvalAwaitPromise))
+				setTimeout(() => { const answer = performance.getEntriesByType("navigation")[0].responseStatus; done(answer == 200 ? sum : -1 - answer); }, 300); })`, chromedp.EvalAwaitPromise))
 		}
 		done()
 		if err == nil && l.shift < 0 {
-			err = errors.New("it is not shown")
+			err = fmt.Errorf("the browser was answered %v", -1-l.shift)
 		}
 		if err != nil {
 			return fmt.Errorf("%s in a browser: %w", l.path, err)

@@ -19,6 +19,7 @@ import (
 	"syscall"
 	"time"
 
+	"spindlebook/cmd/internal/budget"
 	"spindlebook/cmd/internal/figures"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgdb/cluster"
@@ -33,7 +34,7 @@ func main() {
 		if os.Args[1] == sweepVerb {
 			child = sweep
 		}
-		if err := child(os.Args[2], os.Args[3:], os.Stdin, os.Stdout); err != nil {
+		if err := asChild(child, os.Args[2], os.Args[3:]); err != nil {
 			fmt.Fprintln(os.Stderr, "bench:", err)
 			os.Exit(1)
 		}
@@ -83,8 +84,15 @@ func read(args []string) (options, error) {
 	if err := f.Parse(args); err != nil {
 		return o, err
 	}
-	if o.seconds < 1 || o.sites < small || o.mid < small || f.NArg() > 0 {
-		return o, fmt.Errorf("-seconds is at least 1, -sites and -medium at least %d, and there are no other words", small)
+	switch {
+	case o.seconds < 1:
+		return o, fmt.Errorf("-seconds is %d and must be at least 1", o.seconds)
+	case o.sites < small:
+		return o, fmt.Errorf("-sites is %d and must be at least %d", o.sites, small)
+	case o.mid < small || o.mid > medium: // above it no units are made
+		return o, fmt.Errorf("-medium is %d and must lie between %d and %d", o.mid, small, medium)
+	case f.NArg() > 0:
+		return o, fmt.Errorf("there are no other words than flags, such as %q", f.Arg(0))
 	}
 	if *only != "" {
 		o.only = strings.Split(*only, ",")
@@ -95,6 +103,22 @@ func read(args []string) (options, error) {
 		}
 	}
 	return o, nil
+}
+
+// asChild opens what a process of its own works with, as the program does.
+func asChild(child func(ctx context.Context, db *pgdb.DB, now func() time.Time, in io.Reader, out io.Writer) error, dsn string, at []string) error {
+	ctx := context.Background()
+	budget.Keep()
+	now, err := clock(at)
+	if err != nil {
+		return err
+	}
+	db, err := pgdb.Open(ctx, dsn)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	return child(ctx, db, now, os.Stdin, os.Stdout)
 }
 
 // bench is one run.

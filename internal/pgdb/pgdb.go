@@ -7,6 +7,7 @@ package pgdb
 import (
 	"context"
 	"fmt"
+	"maps"
 	"time"
 
 	"github.com/google/uuid"
@@ -35,6 +36,16 @@ type DB struct {
 	gorm *gorm.DB
 }
 
+// Settings are what each connection of the program says.
+var Settings = map[string]string{
+	"timezone": "UTC",
+	// every statement is short; to compile one took ten times as long as to run it
+	"jit": "off",
+	// a page out of order costs little more where all that is asked for often lies in memory;
+	// taken for four times as much, a catalogue was read whole for a few of its parts
+	"random_page_cost": "1.1",
+}
+
 // Open connects to the database at dsn and checks that it is PostgreSQL 15 or
 // later. It does not check the schema or the role: see Ready.
 func Open(ctx context.Context, dsn string) (*DB, error) {
@@ -48,12 +59,7 @@ func Open(ctx context.Context, dsn string) (*DB, error) {
 	if _, set := cfg.ConnConfig.RuntimeParams["statement_timeout"]; !set {
 		cfg.ConnConfig.RuntimeParams["statement_timeout"] = "30s"
 	}
-	cfg.ConnConfig.RuntimeParams["timezone"] = "UTC"
-	// every statement is short; to compile one took ten times as long as to run it
-	cfg.ConnConfig.RuntimeParams["jit"] = "off"
-	// a page out of order costs little more where all that is asked for often lies in memory;
-	// taken for four times as much, a catalogue was read whole for a few of its parts
-	cfg.ConnConfig.RuntimeParams["random_page_cost"] = "1.1"
+	maps.Copy(cfg.ConnConfig.RuntimeParams, Settings)
 	// a new connection costs some 20 ms: keep a few open
 	cfg.MinConns = min(4, cfg.MaxConns)
 	cfg.ConnConfig.Tracer = counter{}

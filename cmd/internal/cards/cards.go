@@ -149,8 +149,11 @@ func (c *Shop) Cards(ctx context.Context, db *pgdb.DB, n int) ([]Card, error) {
 	}
 	for i, p := range positions {
 		tasks, err := pm.Tasks(ctx, db, who, pm.TaskFilter{PositionID: &p.ID}, pm.Page{Limit: 2})
-		if err != nil || len(tasks) != 1 {
-			return nil, fmt.Errorf("%d tasks at %s: %w", len(tasks), p.Code, err)
+		if err != nil {
+			return nil, err
+		}
+		if len(tasks) != 1 {
+			return nil, fmt.Errorf("%d tasks at %s, not one", len(tasks), p.Code)
 		}
 		k := &all[i]
 		if k.ID, err = record.Open(ctx, db, who, now, pgdb.Request{Key: uuid.NewString(), Act: "open", Body: i}, record.NewRecord{TaskID: &tasks[0].ID}); err != nil {
