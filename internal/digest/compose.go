@@ -190,17 +190,8 @@ func late(ctx context.Context, db *pgdb.DB, who access.Actor) (Section, error) {
 
 func faults(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
 	s := Section{Title: "Faults that stand", Path: "/faults"}
-	all, err := failure.List(ctx, db, who, failure.Filter{Open: true, Danger: true}, access.Page{Limit: most + 1})
-	if err != nil {
-		return s, err
-	}
-	s.danger = len(all) > 0
-	rest, err := failure.List(ctx, db, who, failure.Filter{Open: true}, access.Page{Limit: most + 1})
-	for _, f := range rest {
-		if !f.Danger {
-			all = append(all, f)
-		}
-	}
+	all, err := failure.Standing(ctx, db, who, most+1)
+	s.danger = len(all) > 0 && all[0].Danger
 	for _, f := range all {
 		where := f.SiteCode + " " + f.SiteName
 		if f.PositionCode != nil {

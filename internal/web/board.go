@@ -47,7 +47,7 @@ const (
 // board reads them. Each is one statement or two, however many there are.
 func (p *pages) board(v visit) (*board, error) {
 	b := &board{}
-	faults, err := failure.List(v.ctx, p.db, v.who, failure.Filter{Open: true}, access.Page{Limit: boardRows + 1})
+	faults, err := failure.Standing(v.ctx, p.db, v.who, boardRows+1)
 	if err != nil {
 		return nil, err
 	}

@@ -62,6 +62,7 @@ comment on column failure.line_effect is 'down: the line does not wash; parked: 
 create index failure_site_ix on failure (site_id, number);
 create index failure_position_ix on failure (position_id, number) where position_id is not null;
 create index failure_open_ix on failure (number) where restored_at is null and withdrawn_at is null;
+create index failure_standing_ix on failure (danger, number) where restored_at is null and withdrawn_at is null;
 
 -- What somebody holds for mode, mechanism and cause. The last one counts; none is
 -- ever changed, so that what was thought before can be read.

@@ -240,7 +240,6 @@ type Filter struct {
 	SiteID     *uuid.UUID
 	PositionID *uuid.UUID
 	Open       bool // neither restored nor withdrawn
-	Danger     bool // somebody can be hurt
 }
 
 // List lists faults, the latest first. The key of a page is a fault's number.
@@ -258,14 +257,30 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p access
    and (cast(@site as uuid) is null or f.site_id = @site)
    and (cast(@position as uuid) is null or f.position_id = @position)
    and (not @open or f.restored_at is null and f.withdrawn_at is null)
-   and (not @danger or f.danger)
    and f.number < @after
  order by f.number desc
- limit @limit`, who.Scope(map[string]any{"site": f.SiteID, "position": f.PositionID, "open": f.Open, "danger": f.Danger, "after": after, "limit": p.Limit}))
+ limit @limit`, who.Scope(map[string]any{"site": f.SiteID, "position": f.PositionID, "open": f.Open, "after": after, "limit": p.Limit}))
 	if err != nil {
 		return nil, err
 	}
-	all := make([]Fault, len(rows))
+	return faultsOf(rows)
+}
+
+// Standing lists the first few faults that are neither restored nor withdrawn: those by which
+// somebody can be hurt before all others, of each the latest first.
+func Standing(ctx context.Context, db *pgdb.DB, who access.Actor, limit int) ([]Fault, error) {
+	rows, err := pgdb.Read[row](ctx, db, who.ID, faults+`
+ where `+mine+` and f.restored_at is null and f.withdrawn_at is null
+ order by f.danger desc, f.number desc
+ limit @limit`, who.Scope(map[string]any{"limit": limit}))
+	if err != nil {
+		return nil, err
+	}
+	return faultsOf(rows)
+}
+
+func faultsOf(rows []row) (all []Fault, err error) {
+	all = make([]Fault, len(rows))
 	for i, r := range rows {
 		if all[i], err = r.fault(); err != nil {
 			return nil, err

@@ -398,6 +398,9 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 		if len(all) != 1 || all[0].ID != own.ID {
 			t.Errorf("%s sees %+v", who.Name, all)
 		}
+		if all := must(failure.Standing(ctx, w.db, who, 50))(t); len(all) != 1 || all[0].ID != own.ID {
+			t.Errorf("of what stands %s sees %+v", who.Name, all)
+		}
 		_, err := failure.One(ctx, w.db, who, foreign.ID)
 		pgtest.Refused(t, who.Name, err, fault.NotFound, "")
 		if list := must(failure.Findings(ctx, w.db, who, foreign.ID))(t); len(list) != 0 {
@@ -488,6 +491,29 @@ func TestListsAreReadByPages(t *testing.T) {
 	}
 	if all := must(failure.List(ctx, w.db, w.owner, failure.Filter{PositionID: &w.ours.brush.ID}, access.Page{Limit: 50}))(t); len(all) != 6 {
 		t.Errorf("%d at the brush", len(all))
+	}
+}
+
+// What can hurt somebody stands first, however much came after it.
+func TestDangersStandFirst(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	for i := range 8 {
+		must(w.add(w.staff, told(w.ours, func(in *failure.New) {
+			in.Danger = i < 3
+			if i == 2 || i == 6 {
+				in.RestoredAt = at(0)
+			}
+		})))(t)
+	}
+	for limit, want := range map[int][]int64{50: {2, 1, 8, 6, 5, 4}, 3: {2, 1, 8}, 1: {2}} {
+		var got []int64
+		for _, f := range must(failure.Standing(ctx, w.db, w.owner, limit))(t) {
+			got = append(got, f.Number)
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("the first %d are %v", limit, got)
+		}
 	}
 }
 
