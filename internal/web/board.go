@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"fmt"
 	"html/template"
 	"slices"
@@ -23,18 +22,9 @@ type board struct {
 	MoreFaults bool
 	Stuck      []tripRow
 	MoreStuck  bool
-	Order      []orderNow
-	MoreOrder  bool
+	Order      []wantedRow      // what must be ordered by a day that is near
 	Weeks      [2]template.HTML // across and narrow
-	MoreWeeks  bool
-	Looked     bool // whether every visit of these weeks was looked at for its parts
-}
-
-// orderNow is a part that a visit lacks and whose last day for an order is near.
-type orderNow struct {
-	visits.LineReady
-	Visit visits.Visit
-	Past  bool
+	Looked     bool             // whether every visit of these weeks was looked at for its parts
 }
 
 const (
@@ -69,7 +59,6 @@ func (p *pages) board(v visit) (*board, error) {
 	parts := map[uuid.UUID]map[calendar.Date]string{} // by site and the Monday of its week
 	for i, r := range ready {
 		t := trips[i]
-		b.short(today, t, r)
 		if r.Verdict == "no-go" || r.Verdict == "cannot tell" {
 			b.Stuck = append(b.Stuck, tripRow{Visit: t, Clock: clock{v.now, t.Location()}, Ready: &ready[i]})
 		}
@@ -77,47 +66,41 @@ func (p *pages) board(v visit) (*board, error) {
 		if parts[t.SiteID] == nil {
 			parts[t.SiteID] = map[calendar.Date]string{}
 		}
-		if now := partsOf(r); now == "missing" || parts[t.SiteID][monday] == "" {
-			parts[t.SiteID][monday] = now
-		}
+		parts[t.SiteID][monday] = graver(parts[t.SiteID][monday], partsOf(r))
 	}
 	b.MoreStuck = len(b.Stuck) > boardRows || !b.Looked
 	b.Stuck = b.Stuck[:min(len(b.Stuck), boardRows)]
-	slices.SortStableFunc(b.Order, func(x, y orderNow) int { return cmp.Compare(x.OrderBy.Unix(), y.OrderBy.Unix()) })
-	b.MoreOrder = len(b.Order) > boardRows
-	b.Order = b.Order[:min(len(b.Order), boardRows)]
-	all, err := pm.WorkAhead(v.ctx, p.db, v.who, v.now, pm.AheadFilter{Weeks: ribbonWeeks}, access.Page{Limit: boardSites + 1})
+	for _, w := range shortOf(today, trips, ready) {
+		if w.OrderBy != nil && !w.OrderBy.After((today + orderAhead).UTC()) && len(b.Order) < boardRows {
+			b.Order = append(b.Order, w)
+		}
+	}
+	all, err := pm.WorkAhead(v.ctx, p.db, v.who, v.now, pm.AheadFilter{Weeks: ribbonWeeks}, access.Page{Limit: boardSites})
 	if err != nil {
 		return nil, err
 	}
-	b.MoreWeeks = len(all.Sites) > boardSites
-	across, narrow := ribbons("board", all.Sites[:min(len(all.Sites), boardSites)], func(site uuid.UUID, monday calendar.Date) string { return parts[site][monday] })
+	across, narrow := ribbons("board", all.Sites, func(site uuid.UUID, monday calendar.Date) string { return parts[site][monday] })
 	if len(across.Rows) > 0 {
 		b.Weeks = [2]template.HTML{template.HTML(draw.Weeks(across, 1040)), template.HTML(draw.Weeks(narrow, 358))} // the drawing escapes what it is given
 	}
 	return b, nil
 }
 
-// short takes down what a visit lacks and must be ordered now.
-func (b *board) short(today calendar.Date, t visits.Visit, r visits.Ready) {
-	for _, j := range r.Jobs {
-		for _, l := range j.Lines {
-			if l.Short == 0 || l.OrderBy == nil || l.OrderBy.After((today + orderAhead).UTC()) {
-				continue
-			}
-			b.Order = append(b.Order, orderNow{LineReady: l, Visit: t, Past: l.OrderBy.Before(today.UTC())})
-		}
-	}
-}
-
 // Most is how many visits are looked at.
 func (b *board) Most() int { return boardTrips }
+
+// graver gives the worse of two words for parts. A visit of which nobody can tell may lack
+// some: its week is not shown as having them.
+func graver(a, b string) string {
+	order := []string{"", "there", "unknown", "missing"}
+	return order[max(slices.Index(order, a), slices.Index(order, b))]
+}
 
 // partsOf says whether a visit has its parts, in the words of the ribbon.
 func partsOf(r visits.Ready) string {
 	state := "there"
 	for _, j := range r.Jobs {
-		if len(j.Missing) > 0 && state == "there" {
+		if len(j.Missing) > 0 {
 			state = "unknown"
 		}
 		for _, l := range j.Lines {
@@ -170,6 +153,3 @@ func ribbons(id string, sites []pm.SiteAhead, parts func(site uuid.UUID, monday 
 	}
 	return across, narrow
 }
-
-// Last says until when an order still arrives.
-func (o orderNow) Last() string { return o.OrderBy.Format("Monday 2 January") }

@@ -5,10 +5,18 @@ import (
 	"testing"
 
 	"github.com/google/uuid"
+	"golang.org/x/net/html"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/amount"
+	"spindlebook/internal/parts/stock"
+	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
 )
 
 // Whoever plans sees on the overview what stands still, which visits cannot go and why, what
@@ -65,5 +73,89 @@ func TestTheBoardLooksAtWhatIsToCome(t *testing.T) {
 	visitSays(t, "with too many", board, "Visits that cannot go as they are None of the first 80 visits, which alone are looked at. All visits", "empty: no visit is made for that week yet, or it comes after the first 80, which alone are looked at.")
 	if strings.Contains(wordsOf(t, board.body), "no-go") {
 		t.Error("a visit after the first 80 is looked at: the test says nothing")
+	}
+}
+
+// A fault by which somebody can be hurt is hidden by none that came after it.
+func TestDangerStandsFirstOnTheBoard(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	for i := range 7 {
+		says := "it squeaks"
+		if i == 0 {
+			says = "a guard is off"
+		}
+		write(t, r.db, func(tx *gorm.DB) (failure.Fault, error) {
+			return failure.Add(tx, access.System, now, failure.New{SiteID: r.site.ID, PositionID: &r.left.ID, Edit: failure.Edit{Says: says, Danger: i == 0, Detected: "operator", Before: "up", LineEffect: "degraded", Payer: "not_said"}})
+		})
+	}
+	visitSays(t, "the overview", r.asManager.get("/"), "Faults that stand 1 UMB-1/B1-0-L a guard is off somebody can be hurt", "4 UMB-1/B1-0-L it squeaks", "All faults that stand")
+}
+
+// A week in which nobody can tell for one visit is not shown as having its parts, and one that
+// lacks some is shown so whatever else is in it.
+func TestAWeekIsAsItsWorstVisit(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	part := write(t, r.db, func(tx *gorm.DB) (assets.Part, error) {
+		return assets.AddPart(tx, access.System, now, assets.PartEdit{Number: "MW-30111", Description: "hub screw, red", Class: "fastener"})
+	})
+	write(t, r.db, func(tx *gorm.DB) ([]stock.Movement, error) {
+		if err := tx.Exec(`update part set tracking = 'none' where id = ?`, part.ID).Error; err != nil {
+			return nil, err
+		}
+		return stock.Move(tx, access.System, now, []stock.Moving{{Kind: "receive", PartID: part.ID, Amount: amount.Of(9), To: &r.van.ID, Sure: true, Reason: "first count"}})
+	})
+	write(t, r.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		ids, err := pm.AddProcedures(tx, access.System, now, []pm.NewProcedure{{Code: "J03", Title: "Hub screws"}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		v, err := pm.WriteDrafts(tx, access.System, now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 20, Typical: 40, High: 90}, LineState: "running"}}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		if err := parts.SetLines(tx, access.System, v[0], []parts.NewLine{{Need: "always", PartID: &part.ID, Amount: amount.One, Condition: "media_colour = red"}}); err != nil {
+			return uuid.Nil, err
+		}
+		return v[0], pm.Publish(tx, access.System, now, v)
+	})
+	g := &programme{ground: r.ground}
+	g.plan(t, "PM-004", "Drain the air filters", pm.Content{People: 1, Skills: []string{"OP"}, Minutes: pm.Minutes{Low: 3, Typical: 5, High: 10}, LineState: "running"},
+		pm.Terms{AppliesTo: "site", Triggers: []pm.Trigger{{Kind: "every", Every: "P7D"}}, Basis: "floating", Criticality: "C"})
+	g.tick(t)
+	monday := r.on + 4
+	for i, c := range []struct{ code, says string }{
+		{"", "; the visit has its parts"},
+		{"J03", "; nobody can tell whether the visit has its parts"},
+		{"", "; nobody can tell whether the visit has its parts"},
+		{"J08", "; the visit lacks parts"},
+		{"J03", "; the visit lacks parts"},
+	} {
+		on := monday + calendar.Date(i)
+		write(t, r.db, func(tx *gorm.DB) (uuid.UUID, error) {
+			in := visits.New{SiteID: r.site.ID, Hours: visits.Hours{On: on, Starts: "06:00", Minutes: 240}, VanID: &r.van.ID, People: []visits.Going{{PersonID: r.technician}}}
+			due := pm.NewTask{SiteID: &r.site.ID, LineID: &r.line.ID, PositionID: &r.left.ID, Procedure: c.code, Criticality: "B", DueOn: on, LatestOn: on}
+			if c.code == "" {
+				due.Title = "Sweep"
+			}
+			task, err := pm.RaiseTask(tx, access.System, now, due)
+			if err != nil {
+				return uuid.Nil, err
+			}
+			if c.code != "" {
+				in.Tasks = []visits.Doing{{TaskID: task}}
+			}
+			return visits.Add(tx, access.System, now, in)
+		})
+		week := ""
+		walk(parse(t, r.asManager.get("/").body), func(n *html.Node) {
+			if said := textOf(n); n.Data == "title" && week == "" && strings.HasPrefix(said, "UMB Express, week of 30 Nov") {
+				week = said
+			}
+		})
+		if !strings.HasSuffix(week, c.says) {
+			t.Errorf("with visit %d (%s): %q", i+1, c.code, week)
+		}
 	}
 }

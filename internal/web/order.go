@@ -414,6 +414,37 @@ type wantedRow struct {
 	Orders string
 }
 
+// Last says until when an order still arrives.
+func (w wantedRow) Last() string { return w.OrderBy.Format("Monday 2 January") }
+
+// shortOf lists what visits need and nobody has, by the last day on which an order still
+// comes in time; what has no such day stands at the day of its visit.
+func shortOf(today calendar.Date, trips []visits.Visit, ready []visits.Ready) (all []wantedRow) {
+	for i, r := range ready {
+		for _, j := range r.Jobs {
+			for _, l := range j.Lines {
+				if l.Short == 0 {
+					continue
+				}
+				w := wantedRow{LineReady: l, Visit: trips[i], Past: l.OrderBy != nil && l.OrderBy.Before(today.UTC())}
+				if l.Number != "" {
+					q := url.Values{"part": {l.Number}, "amount": {l.Short.String()}, "needed": {trips[i].OnDate.Format(time.DateOnly)}}
+					w.Orders = "/orders/new?" + q.Encode()
+				}
+				all = append(all, w)
+			}
+		}
+	}
+	by := func(w wantedRow) time.Time {
+		if w.OrderBy != nil {
+			return *w.OrderBy
+		}
+		return w.Visit.OnDate
+	}
+	slices.SortStableFunc(all, func(a, b wantedRow) int { return by(a).Compare(by(b)) })
+	return all
+}
+
 type wantedPage struct {
 	Rows  []wantedRow
 	Until time.Time
@@ -444,31 +475,6 @@ func (p *pages) wanted(v visit) error {
 	if err != nil {
 		return err
 	}
-	for i, r := range ready {
-		for _, j := range r.Jobs {
-			for _, l := range j.Lines {
-				if l.Short == 0 {
-					continue
-				}
-				w := wantedRow{LineReady: l, Visit: all[i]}
-				w.Past = l.OrderBy != nil && l.OrderBy.Before(today.UTC())
-				if l.Number != "" {
-					q := url.Values{"part": {l.Number}, "amount": {l.Short.String()}, "needed": {all[i].OnDate.Format(time.DateOnly)}}
-					w.Orders = "/orders/new?" + q.Encode()
-				}
-				g.Rows = append(g.Rows, w)
-			}
-		}
-	}
-	slices.SortStableFunc(g.Rows, func(a, b wantedRow) int {
-		x, y := a.Visit.OnDate, b.Visit.OnDate
-		if a.OrderBy != nil {
-			x = *a.OrderBy
-		}
-		if b.OrderBy != nil {
-			y = *b.OrderBy
-		}
-		return x.Compare(y)
-	})
+	g.Rows = shortOf(today, all, ready)
 	return p.ok(v, "wanted", "What work still needs", g)
 }
