@@ -402,6 +402,9 @@ func (p *pages) answerStep(v visit) error {
 	sent := v.c.Request.PostForm
 	e := record.NewEntry{ID: uuid.MustParse(s.Key), StepID: &step, Act: record.OfStep, Outcome: sent.Get("outcome"), Note: sent.Get("note"), VersionSeen: s.Version, DoneAt: v.now, Stamped: true,
 		Said: record.Said{Values: map[string]string{}, Found: strings.TrimSpace(sent.Get("found")), Left: strings.TrimSpace(sent.Get("left"))}}
+	if e.Said.Found != "" || e.Said.Left != "" {
+		e.Said.Unit = sent.Get("unit")
+	}
 	i := slices.IndexFunc(c.Steps, func(o record.StepNow) bool { return o.ID == step })
 	if i < 0 {
 		return fault.Missing("step", step.String())

@@ -368,6 +368,69 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 	}
 }
 
+// What was measured in another unit than the check's is said with its unit, on the card and
+// in what is completed. 1 in is 25.4 mm exactly (NIST SP 811 (2008), appendix B.8).
+func TestAMeasureOnACardKeepsItsUnit(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	write(t, b.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		ids, err := pm.AddProcedures(tx, access.System, now, []pm.NewProcedure{{Code: "J02", Title: "Gap of the guide"}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		v, err := pm.WriteDrafts(tx, access.System, now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 1, Minutes: pm.Minutes{Low: 5, Typical: 10, High: 20}, LineState: "running",
+			Checks: []pm.Check{{Code: "GAP", Prompt: "Gap of the guide", Kind: "number", Unit: "mm", FailHigh: new(3.0)}}, Steps: []pm.Step{{Kind: "measure", Says: "Measure the gap.", Check: "GAP"}}}}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		return v[0], pm.Publish(tx, access.System, now, v)
+	})
+	for _, c := range []struct {
+		fill      map[string]string
+		card      string
+		found     float64
+		typed     string
+		left      *float64
+		leftTyped string
+	}{
+		{map[string]string{"found": "0.08", "unit": "in"}, "found 0.08 in", 2.032, "0.08 in", nil, ""},
+		{map[string]string{"found": "4", "left": "2", "unit": "mm"}, "found 4 mm, left 2 mm", 4, "4 mm", new(2.0), "2 mm"},
+		{map[string]string{"found": "0.08", "left": "0.06", "unit": "in"}, "found 0.08 in, left 0.06 in", 2.032, "0.08 in", new(1.524), "0.06 in"},
+	} {
+		got := b.asTech.fill("/positions/"+b.left.ID.String()+"/job", map[string]string{"work": "J02"})
+		if got.status != http.StatusSeeOther {
+			t.Fatalf("opened: %d %s", got.status, wordsOf(t, got.body))
+		}
+		b.path = got.head.Get("Location")
+		b.ticked(t, b.asTech, "J02 1", c.fill)
+		visitSays(t, c.card, b.asTech.get(b.path), c.card)
+		if got := b.asTech.fill(b.path+"/sign", nil); got.status != http.StatusSeeOther {
+			t.Fatalf("signed: %d %s", got.status, wordsOf(t, got.body))
+		}
+		type answer struct {
+			Found      float64
+			FoundTyped string
+			LeftAt     *float64
+			LeftTyped  string
+		}
+		all, err := pgdb.Read[answer](ctx, b.db, access.System.ID, `select found, found_typed, left_at, left_typed from check_answer where code = 'GAP' order by at desc limit 1`, nil)
+		if err != nil || len(all) != 1 {
+			t.Fatalf("%s: %v, %v", c.card, all, err)
+		}
+		a := all[0]
+		if a.Found != c.found || a.FoundTyped != c.typed || a.LeftTyped != c.leftTyped || (a.LeftAt == nil) != (c.left == nil) || c.left != nil && *a.LeftAt != *c.left {
+			t.Errorf("%s: kept is %+v", c.card, a)
+		}
+	}
+	// where nothing was measured the unit says nothing
+	got := b.asTech.fill("/positions/"+b.left.ID.String()+"/job", map[string]string{"work": "J02"})
+	b.path = got.head.Get("Location")
+	b.ticked(t, b.asTech, "J02 1", map[string]string{"outcome": "not_possible", "note": "the cover is stuck", "unit": "in"})
+	if text := wordsOf(t, b.asTech.get(b.path).body); strings.Contains(text, "found in") {
+		t.Errorf("nothing was found: %s", text)
+	}
+}
+
 // Locks outlive a shift: left on with a name to it, and another's comes off by the rule alone.
 func TestALockIsLeftOnAndAnothersIsNotTakenLightly(t *testing.T) {
 	t.Parallel()
