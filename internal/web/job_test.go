@@ -368,6 +368,67 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 	}
 }
 
+// Of several counters one is mistyped: the others are recorded, the form says so, and when
+// it is sent again none is recorded twice.
+func TestAMistypedCounterRecordsNoOtherTwice(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	began := now.AddDate(-1, 0, 0)
+	of := write(t, b.db, func(tx *gorm.DB) (meters.Meter, error) {
+		return meters.Add(tx, access.System, now, meters.NewMeter{Edit: meters.Edit{Code: "UMB-1/TC-L", Kind: "wash_counter"}, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &b.line.ID}, From: &began, SiteID: b.site.ID})
+	})
+	b.openCard(t, "stand")
+	path, hours, total := b.path+"/readings", "value_"+b.hours.ID.String(), "value_"+of.ID.String()
+	kept := func(want int) {
+		t.Helper()
+		if n := b.count(t, `select count(*)::int as n from record_entry where act = 'reading'`); n != want {
+			t.Fatalf("%d readings are kept, want %d", n, want)
+		}
+	}
+	sent := b.asTech.form(path)
+	sent.Set(hours, "123456") // a wheel too many
+	sent.Set(total, "70123")
+	b.now = b.now.Add(time.Minute)
+	got := b.asTech.post(path, sent)
+	if got.status != http.StatusUnprocessableEntity || !strings.Contains(wrongs(t, got.body)[hours], "must lie below") {
+		t.Fatalf("a wheel too many: %d %v", got.status, wrongs(t, got.body))
+	}
+	const already = "UMB-1/TC-L is recorded already, and is left blank here."
+	if text := wordsOf(t, got.body); !strings.Contains(text, already) {
+		t.Errorf("what is recorded is not said: %s", text)
+	}
+	kept(1)
+	again := sheetOf(t, got.body)
+	if again.Get(total) != "" || again.Get(hours) != "123456" {
+		t.Errorf("the form comes back with %q and %q", again.Get(hours), again.Get(total))
+	}
+	again.Set(hours, "1234")
+	again.Set(hours+"_unit", "5")
+	b.now = b.now.Add(time.Minute)
+	if got = b.asTech.post(path, again); got.status != http.StatusSeeOther {
+		t.Fatalf("mended: %d %s", got.status, wordsOf(t, got.body))
+	}
+	kept(2)
+	// one goes back to a form that was sent, and changes one of two
+	again.Set(total, "70123") // as it was sent at first
+	again.Set(hours, "1235")
+	got = b.asTech.post(path, again)
+	if got.status != http.StatusConflict {
+		t.Fatalf("changed since: %d %s", got.status, wordsOf(t, got.body))
+	}
+	if text := wordsOf(t, got.body); !strings.Contains(text, already) || !strings.Contains(text, "What you typed is kept") {
+		t.Errorf("what is recorded is not said: %s", text)
+	}
+	again = sheetOf(t, got.body)
+	if again.Get(total) != "" || again.Get(hours) != "1235" {
+		t.Errorf("the form comes back with %q and %q", again.Get(hours), again.Get(total))
+	}
+	if got = b.asTech.post(path, again); got.status != http.StatusSeeOther {
+		t.Fatalf("sent once more: %d %s", got.status, wordsOf(t, got.body))
+	}
+	kept(3)
+}
+
 // What was measured in another unit than the check's is said with its unit, on the card and
 // in what is completed. 1 in is 25.4 mm exactly (NIST SP 811 (2008), appendix B.8).
 func TestAMeasureOnACardKeepsItsUnit(t *testing.T) {

@@ -145,13 +145,24 @@ func (p *pages) jobReading(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	taken, err := record.Take(v.ctx, p.db, v.who, v.now, of.card.ID, in)
+	var kept []*field
 	for i, t := range taken {
 		switch {
 		case t.Fault == nil:
+			kept = append(kept, s.field(fields[i]))
 		case t.Fault.Kind == fault.Conflict: // the form was sent before, and changed since
 			err = &fault.Error{Kind: fault.Conflict, Field: "Idempotency-Key"}
 		default:
 			s.wrong(fields[i], t.Fault.Msg)
+		}
+	}
+	if err != nil && len(s.Mend) == 0 {
+		s.blame(err)
+	}
+	if len(s.Mend) > 0 { // what is recorded stays out of the form, so that it is not recorded twice
+		for _, f := range kept {
+			f.Value, f.Unit = "", ""
+			s.Mend = append(s.Mend, mend{Text: f.Short + " is recorded already, and is left blank here."})
 		}
 	}
 	return "/jobs/" + of.card.ID.String() + "#booked", err
