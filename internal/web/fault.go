@@ -101,7 +101,7 @@ func typedAgain(r *http.Request) *again {
 
 // shownDetail is the fault in a sentence, with the field first where one is to blame.
 func shownDetail(f *fault.Error) string {
-	if f.Field == "" || f.Field == "If-Match" {
+	if f.Field == "" || f.Field == "If-Match" || f.Field == "Idempotency-Key" {
 		return f.Msg
 	}
 	text := strings.ReplaceAll(f.Field, "_", " ")

@@ -432,11 +432,14 @@ func (p *pages) answerStep(v visit) error {
 
 // entryFault names the field of a form where a fault names one of an entry.
 func entryFault(bad *fault.Error) error {
-	for _, before := range []string{"items[0].", "said.", "values."} {
+	if strings.HasPrefix(bad.Field, "items[") {
+		_, bad.Field, _ = strings.Cut(bad.Field, "].")
+	}
+	for _, before := range []string{"said.", "values."} {
 		bad.Field = strings.TrimPrefix(bad.Field, before)
 	}
-	if bad.Kind == fault.Conflict && bad.Field == "id" { // the form was sent before, and changed since
-		bad.Field = "Idempotency-Key"
+	if bad.Kind == fault.Conflict && bad.Field == "id" || bad.Field == "Idempotency-Key" { // the form was sent before, and changed since
+		return &fault.Error{Kind: fault.Conflict, Field: "Idempotency-Key", Msg: "this form was sent before with other entries, and those are recorded; open the card anew and answer there"}
 	}
 	return bad
 }
@@ -497,8 +500,7 @@ func (p *pages) declare(v visit) error {
 		taken, err := isolation.Take(tx, v.who, v.now, all)
 		for _, t := range taken {
 			if err == nil && t.Fault != nil {
-				_, t.Fault.Field, _ = strings.Cut(t.Fault.Field, "].")
-				err = t.Fault
+				err = entryFault(t.Fault)
 			}
 		}
 		return err

@@ -165,6 +165,21 @@ func (b *bench) declare(t testing.TB, v *visitor, acts ...isolation.Act) {
 	}
 }
 
+// sentBefore holds that a form of the card that was sent already is told so in words of
+// whoever stands at the machine.
+func (b *bench) sentBefore(t testing.TB, what string, got answer, key string) {
+	t.Helper()
+	text := wordsOf(t, got.body)
+	if got.status != http.StatusConflict || !strings.Contains(text, "This form was sent before with other entries, and those are recorded; open the card anew and answer there.") {
+		t.Errorf("%s: %d %s", what, got.status, text)
+	}
+	for _, never := range []string{key, "Idempotency", "choose a fresh one"} {
+		if strings.Contains(text, never) {
+			t.Errorf("%s: the page says %q", what, never)
+		}
+	}
+}
+
 // twice sends a form two times, as from a yard with bad reception: the second time it is
 // answered as the first, and kept once. It gives what was sent.
 func (b *bench) twice(t testing.TB, v *visitor, path string, fill map[string]string) url.Values {
@@ -242,9 +257,8 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 	}
 	other := maps.Clone(sent)
 	other.Set("note", "and one more thing")
-	if got := b.asTech.send(action, other, "photo", jpegOf(t, 40)); got.status != http.StatusConflict {
-		t.Errorf("changed and sent again: %d %s", got.status, wordsOf(t, got.body))
-	}
+	b.sentBefore(t, "changed and sent again", b.asTech.send(action, other, "photo", jpegOf(t, 40)), sent.Get("key"))
+	b.sentBefore(t, "with another picture", b.asTech.send(action, sent, "photo", jpegOf(t, 41)), sent.Get("key"))
 	page = b.asTech.get(b.path)
 	photo := regexp.MustCompile(`/photos/[0-9a-f-]+`).FindAllString(page.body, -1)
 	if len(photo) != 1 || b.asTech.get(photo[0]).status != http.StatusOK {
@@ -499,6 +513,17 @@ func TestALockIsLeftOnAndAnothersIsNotTakenLightly(t *testing.T) {
 	b.openCard(t, "lay")
 	visitSays(t, "the other way", b.asTech.get(b.path), "of 13 steps")
 	b.declare(t, b.asTech, isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked)
+	// the key of one tick with another act
+	form := b.asTech.get(b.path).body
+	post, key := regexp.MustCompile(`action="(/jobs/[^"]+/points/[^"]+)"`).FindStringSubmatch(form)[1], uuid.NewString()
+	for _, act := range []string{"relieved", "inspected"} {
+		got := b.asTech.post(post, url.Values{"version": {"1"}, "key": {key}, "key_" + act: {key}, act: {"yes"}})
+		if act == "inspected" {
+			b.sentBefore(t, "another act", got, key)
+		} else if got.status != http.StatusSeeOther {
+			t.Errorf("%s: %d %s", act, got.status, wordsOf(t, got.body))
+		}
+	}
 	lock := regexp.MustCompile(`/locks/[0-9a-f-]+`).FindString(b.asTech.get(b.path).body)
 	ruben := b.as(t, b.second)
 	for _, c := range []struct {
@@ -515,8 +540,7 @@ func TestALockIsLeftOnAndAnothersIsNotTakenLightly(t *testing.T) {
 	}
 	b.twice(t, b.asTech, lock+"/leave", map[string]string{"until": "2026-11-26T06:00", "handed_to": "Ruben Osei", "note": "motor hangs in the sling"})
 	visitSays(t, "the list of locks", ruben.get("/jobs"), "Imre Vasko", "Left on until", "handed to Ruben Osei", "The owner is not there")
-	form := ruben.get(lock + "/off")
-	visitSays(t, "the rule", form, "Each takes off the own lock", "the employer's own written rule", "29 CFR 1910.147 (e)(3)")
+	visitSays(t, "the rule", ruben.get(lock+"/off"), "Each takes off the own lock", "the employer's own written rule", "29 CFR 1910.147 (e)(3)")
 	if got := ruben.fill(lock+"/off", map[string]string{"not_here": "rang the office", "tried": "called three times", "knows": ""}); got.status != http.StatusUnprocessableEntity || wrongs(t, got.body)["knows"] == "" {
 		t.Errorf("with two of three: %d %v", got.status, wrongs(t, got.body))
 	}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"errors"
 	"net/http"
 	"slices"
 	"strings"
@@ -68,6 +69,9 @@ func (p *pages) pictured(v visit, s *sheet, c record.Card, e *record.NewEntry, f
 	f, err := pgdb.Once(v.ctx, p.db, v.who.ID, v.now, sent, func(tx *gorm.DB) (assets.Photo, error) {
 		return assets.AddPhoto(tx, v.who, v.now, assets.NewPhoto{PositionID: c.PositionID, Caption: caption, Content: content})
 	})
+	if bad, is := errors.AsType[*fault.Error](err); is {
+		return entryFault(bad)
+	}
 	if err != nil {
 		return err
 	}
@@ -151,7 +155,7 @@ func (p *pages) jobReading(v visit, s *sheet) (string, error) {
 		case t.Fault == nil:
 			kept = append(kept, s.field(fields[i]))
 		case t.Fault.Kind == fault.Conflict: // the form was sent before, and changed since
-			err = &fault.Error{Kind: fault.Conflict, Field: "Idempotency-Key"}
+			err = entryFault(t.Fault)
 		default:
 			s.wrong(fields[i], t.Fault.Msg)
 		}
@@ -291,9 +295,7 @@ func (p *pages) ofLock(v visit, s *sheet, e isolation.NewEntry, l isolation.Open
 	_, err := once(p, v, s, func(tx *gorm.DB) (uuid.UUID, error) {
 		taken, err := isolation.Take(tx, v.who, v.now, []isolation.NewEntry{e})
 		if err == nil && taken[0].Fault != nil {
-			f := *taken[0].Fault
-			_, f.Field, _ = strings.Cut(f.Field, "].")
-			err = &f
+			err = entryFault(taken[0].Fault)
 		}
 		return e.ID, err
 	})
