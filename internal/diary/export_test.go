@@ -9,9 +9,6 @@ import (
 	"spindlebook/internal/calendar"
 )
 
-// Tidy is a text as it can stand in a calendar.
-var Tidy = tidy
-
 // WriteText writes a calendar of one event with these texts, and WriteAt one with an
 // event at each of some times in a zone, for what only the written form shows.
 func WriteText(title, summary, says, place string) ([]byte, error) {
