@@ -115,7 +115,7 @@ func TestTheNavigationIsOneRow(t *testing.T) {
 				shown := eval[[]string](t, in, `[...document.querySelectorAll(".places details a")].filter(a => a.checkVisibility()).filter(a => { const r = a.getBoundingClientRect();
 					return r.top >= 0 && r.bottom <= innerHeight && r.left >= 0 && r.right <= innerWidth && r.height > 43.5 && document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2) == a }).map(a => a.textContent)`)
 				if open := eval[int](t, in, `document.querySelectorAll(".places details[open]").length`); open != 1 || len(shown) < 2 {
-					t.Errorf("on a %s list %d: %d are open, and show %v", screen.name, i, open, shown)
+					t.Fatalf("on a %s list %d: %d are open, and show %v", screen.name, i, open, shown)
 				}
 				for _, scheme := range []string{"light", "dark"} {
 					if who != g.manager { // hers has them all
