@@ -27,8 +27,9 @@ func (w *world) supplier(code string) uuid.UUID {
 func (w *world) ordered(who access.Actor, lines ...NewOrderLine) Order {
 	w.t.Helper()
 	var o Order
+	supplier := w.supplier("NORD")
 	w.as(who, func(tx *gorm.DB) (err error) {
-		o, err = DraftOrder(tx, who, w.now, NewOrder{SupplierID: w.supplier("NORD"), LocationID: *w.at("WH"), Lines: lines})
+		o, err = DraftOrder(tx, who, w.now, NewOrder{SupplierID: supplier, LocationID: *w.at("WH"), Lines: lines})
 		if err == nil {
 			o, err = SendOrder(tx, who, w.now, o.ID, o.Version, "2025-05-12")
 		}
@@ -37,13 +38,13 @@ func (w *world) ordered(who access.Actor, lines ...NewOrderLine) Order {
 	return o
 }
 
-func (w *world) arrive(o Order, in ...Arrival) (Order, error) {
+func (w *world) arrive(o Order, in ...Arrival) (now Order, err error) {
 	w.t.Helper()
-	err := w.try(w.clerk, func(tx *gorm.DB) (err error) {
-		o, _, err = ReceiveOrder(tx, w.clerk, w.now, o.ID, "DN 4711", in)
+	err = w.try(w.clerk, func(tx *gorm.DB) (err error) {
+		now, _, err = ReceiveOrder(tx, w.clerk, w.now, o.ID, "DN 4711", in)
 		return err
 	})
-	return o, err
+	return now, err
 }
 
 func TestAnOrderComesInPieces(t *testing.T) {
@@ -110,8 +111,9 @@ func TestOrdersAreLateAndSlip(t *testing.T) {
 		t.Fatalf("%+v, %v", list, err)
 	}
 	for _, on := range []string{"2025-05-20", "2025-05-27"} {
+		was := o
 		w.later(time.Hour).as(w.clerk, func(tx *gorm.DB) (err error) {
-			o, err = PromiseOrder(tx, w.clerk, w.now, o.ID, []Promised{{o.Lines[0].ID, on}})
+			o, err = PromiseOrder(tx, w.clerk, w.now, was.ID, []Promised{{was.Lines[0].ID, on}})
 			return err
 		})
 	}
@@ -133,8 +135,9 @@ func TestOrdersAreLateAndSlip(t *testing.T) {
 	}
 	// closing it cancels the rest, with a reason
 	refused(t, w.try(w.clerk, func(tx *gorm.DB) error { _, err := CloseOrder(tx, w.clerk, w.now, o.ID, o.Version, ""); return err }), "why", "not everything has come")
+	was := o
 	w.as(w.clerk, func(tx *gorm.DB) (err error) {
-		o, err = CloseOrder(tx, w.clerk, w.now, o.ID, o.Version, "they have none")
+		o, err = CloseOrder(tx, w.clerk, w.now, was.ID, was.Version, "they have none")
 		return err
 	})
 	if o.State != "closed" || o.Lines[0].ToCome() != 0 || o.Lines[0].Cancelled != amount.Of(2) {
@@ -179,8 +182,9 @@ func TestWhatNobodyCanOrder(t *testing.T) {
 	if err != nil || seen.Lines[0].PriceMinor != nil {
 		t.Errorf("a technician sees %+v, %v", seen, err)
 	}
+	was := o
 	w.as(w.clerk, func(tx *gorm.DB) (err error) {
-		o, err = CancelOrder(tx, w.clerk, w.now, o.ID, o.Version, "ordered twice")
+		o, err = CancelOrder(tx, w.clerk, w.now, was.ID, was.Version, "ordered twice")
 		return err
 	})
 	if o.State != "cancelled" {
@@ -276,9 +280,12 @@ func TestStory06AnOpenedKitIsNoKit(t *testing.T) {
 		t.Fatalf("%+v, %v", swaps, err)
 	}
 	w.are("WH BOX-KIT 1", "WH SWAP-KIT 1", "WH KEY 19")
-	open := func(b Bag, in Opening) (Bag, error) {
-		err := w.try(w.tech, func(tx *gorm.DB) (err error) { b, err = OpenBag(tx, w.tech, w.now, b.LotID, b.Version, in); return err })
-		return b, err
+	open := func(b Bag, in Opening) (now Bag, err error) {
+		err = w.try(w.tech, func(tx *gorm.DB) (err error) {
+			now, err = OpenBag(tx, w.tech, w.now, b.LotID, b.Version, in)
+			return err
+		})
+		return now, err
 	}
 	for says, in := range map[string]Opening{"which work": {}, "no line of": {For: "x", Used: map[int]amount.Amount{9: amount.One}}, "lies between 0 and 1": {For: "x", Used: map[int]amount.Amount{1: amount.Of(2)}}, "whole number": {For: "x", Used: map[int]amount.Amount{1: 500}}} {
 		if _, err := open(boxes[1], in); err == nil || !strings.Contains(err.Error(), says) {
@@ -648,23 +655,27 @@ func TestACountThatIsCancelledOrTooLateLeavesNothing(t *testing.T) {
 	if len(second.Lines) != 2 || *second.Lines[1].Expected != amount.Of(10) {
 		t.Fatalf("%+v", second)
 	}
+	wasFirst := first
+	wasSecond := second
 	w.as(w.clerk, func(tx *gorm.DB) (err error) {
-		if first, err = EnterCount(tx, w.clerk, w.now, first.ID, []Counted{{LineID: &first.Lines[0].ID, Amount: amount.Of(10), At: &early}}); err != nil {
+		if first, err = EnterCount(tx, w.clerk, w.now, wasFirst.ID, []Counted{{LineID: &wasFirst.Lines[0].ID, Amount: amount.Of(10), At: &early}}); err != nil {
 			return err
 		}
-		second, err = EnterCount(tx, w.clerk, w.now, second.ID, []Counted{{LineID: line2(second, "NUT"), Amount: amount.Of(10)}})
+		second, err = EnterCount(tx, w.clerk, w.now, wasSecond.ID, []Counted{{LineID: line2(wasSecond, "NUT"), Amount: amount.Of(10)}})
 		return err
 	})
+	wasSecond = second
 	w.as(w.clerk, func(tx *gorm.DB) (err error) {
-		second, _, err = PostCount(tx, w.clerk, w.now, second.ID, second.Version)
+		second, _, err = PostCount(tx, w.clerk, w.now, wasSecond.ID, wasSecond.Version)
 		return err
 	})
 	refused(t, w.try(w.clerk, func(tx *gorm.DB) error {
 		_, _, err := PostCount(tx, w.clerk, w.now, first.ID, first.Version)
 		return err
 	}), "lines", "settled by a later count")
+	wasFirst = first
 	w.as(w.clerk, func(tx *gorm.DB) (err error) {
-		first, err = CancelCount(tx, w.clerk, w.now, first.ID, first.Version)
+		first, err = CancelCount(tx, w.clerk, w.now, wasFirst.ID, wasFirst.Version)
 		return err
 	})
 	if first.State != "cancelled" {

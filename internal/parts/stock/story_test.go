@@ -97,7 +97,8 @@ func (w *world) count(place string, at time.Time, lines ...string) Count {
 			}
 			in = append(in, entered)
 		}
-		w.as(who, func(tx *gorm.DB) (err error) { c, err = EnterCount(tx, who, w.now, c.ID, in); return err })
+		id := c.ID
+		w.as(who, func(tx *gorm.DB) (err error) { c, err = EnterCount(tx, who, w.now, id, in); return err })
 	}
 	enter(w.clerk, false)
 	for _, l := range c.Lines {
@@ -106,7 +107,11 @@ func (w *world) count(place string, at time.Time, lines ...string) Count {
 			break
 		}
 	}
-	w.as(w.clerk, func(tx *gorm.DB) (err error) { c, _, err = PostCount(tx, w.clerk, w.now, c.ID, c.Version); return err })
+	was := c
+	w.as(w.clerk, func(tx *gorm.DB) (err error) {
+		c, _, err = PostCount(tx, w.clerk, w.now, was.ID, was.Version)
+		return err
+	})
 	return c
 }
 
@@ -270,8 +275,9 @@ func TestStory10OilByTheLitre(t *testing.T) {
 	}
 	c := found[0]
 	for _, level := range []string{"quarter", "empty"} {
+		was := c
 		w.as(w.tech, func(tx *gorm.DB) (err error) {
-			c, err = SetLevel(tx, w.tech, w.now, c.ID, c.Version, level)
+			c, err = SetLevel(tx, w.tech, w.now, was.ID, was.Version, level)
 			return err
 		})
 	}

@@ -63,6 +63,7 @@ var worldParts = [][]any{
 func newWorld(t testing.TB) *world {
 	t.Helper()
 	w := &world{t: t, db: pgtest.New(t), now: began, place: map[string]uuid.UUID{}, part: map[string]uuid.UUID{}, owner: map[string]uuid.UUID{}, site: map[string]uuid.UUID{}}
+	pgtest.Breakable(t, w.db)
 	w.clerk, w.tech, w.other = w.person("parts_clerk", "junia"), w.person("technician", "imre"), w.person("technician", "corwin")
 	w.do(func(tx *gorm.DB) error {
 		for _, c := range []string{"HAD", "PEL"} {
@@ -137,9 +138,10 @@ func (w *world) do(fn func(tx *gorm.DB) error) {
 	}
 }
 
-// try runs something as somebody.
+// try runs something as somebody, after each of its statements has failed once.
 func (w *world) try(who access.Actor, fn func(tx *gorm.DB) error) error {
-	return w.db.InTx(ctx, who.ID, fn)
+	w.t.Helper()
+	return pgtest.Breaking(w.t, w.db, who, fn)
 }
 
 func (w *world) later(d time.Duration) *world { w.now = w.now.Add(d); return w }
