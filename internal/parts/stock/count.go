@@ -262,6 +262,10 @@ func EnterCount(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, in [
 				return l.PartID == r.PartID && val(l.LotID) == val(r.LotID) && l.Owner == r.Owner && val(l.OwnerCustomerID) == val(r.Customer)
 			}):
 				bad = append(bad, fault.Field(item(i, "part_id"), k.Number, "stands on the list already"))
+			case slices.ContainsFunc(rows, func(o row) bool {
+				return o.Fresh && o.PartID == r.PartID && val(o.LotID) == val(r.LotID) && o.Owner == r.Owner && val(o.Customer) == val(r.Customer)
+			}):
+				bad = append(bad, fault.Field(item(i, "part_id"), k.Number, "stands in this list twice"))
 			}
 		}
 		if tracking == "unit" {
