@@ -478,6 +478,9 @@ func (p *pages) declare(v visit) error {
 			own = &id
 		}
 	}
+	if shown, err := uuid.Parse(sent.Get("lock")); err == nil { // of a form that is sent again after its lock came off
+		own = &shown
+	}
 	all := []isolation.NewEntry{}
 	for _, a := range isolation.Acts {
 		key, err := uuid.Parse(sent.Get("key_" + string(a)))

@@ -147,7 +147,11 @@ func (b *bench) declare(t testing.TB, v *visitor, acts ...isolation.Act) {
 		t.Fatalf("the card offers no acts: %s", wordsOf(t, body))
 	}
 	send := url.Values{"version": {"1"}, "how": {"start tried, 0 V"}, "instrument": {"tester 3"}}
-	for _, k := range regexp.MustCompile(`name="(key_[a-z_]+)" value="([^"]+)"`).FindAllStringSubmatch(strings.SplitN(body, post[1], 2)[1], -1) {
+	form, _, _ := strings.Cut(strings.SplitN(body, post[1], 2)[1], "</form>")
+	if own := regexp.MustCompile(`name="lock" value="([^"]+)"`).FindStringSubmatch(form); own != nil {
+		send.Set("lock", own[1])
+	}
+	for _, k := range regexp.MustCompile(`name="(key_[a-z_]+)" value="([^"]+)"`).FindAllStringSubmatch(form, -1) {
 		send.Set(k[1], k[2])
 		send.Set("key", k[2])
 	}

@@ -150,7 +150,7 @@ func Take(tx *gorm.DB, who access.Actor, now time.Time, in []NewEntry) ([]Taken,
 		old, there := was[r.ID]
 		switch {
 		case !there:
-			was[r.ID] = oldEntry{r.ID, r.PointID, string(r.Act), r.How, r.Instrument, r.Note, r.DoneAt}
+			was[r.ID] = r
 			fresh = append(fresh, r)
 			if r.LockID != nil {
 				changed = append(changed, r.LockID.String())
@@ -205,28 +205,27 @@ func document(v any) string {
 	return string(b)
 }
 
-type oldEntry struct {
-	ID         uuid.UUID
-	PointID    uuid.UUID
-	Act        string
-	How        string
-	Instrument string
-	Note       string
-	DoneAt     time.Time
+// same tells whether an entry is the one that was sent before. How far a phone's clock
+// ran ahead was judged when it first came.
+func (r row) same(o row, stamped bool) bool {
+	r.Said.Early = o.Said.Early
+	return r.PointID == o.PointID && r.Act == o.Act && sameKey(r.LockID, o.LockID) && sameKey(r.PersonID, o.PersonID) && (r.PersonID != nil || r.Person == o.Person) &&
+		r.How == o.How && r.Instrument == o.Instrument && r.Note == o.Note && document(r.Said) == document(o.Said) &&
+		(stamped || r.DoneAt.Truncate(time.Microsecond).Equal(o.DoneAt.Truncate(time.Microsecond)))
 }
 
-// same tells whether an entry is the one that was sent before.
-func (o oldEntry) same(r row, stamped bool) bool {
-	return o.PointID == r.PointID && o.Act == string(r.Act) && o.How == r.How && o.Instrument == r.Instrument && o.Note == r.Note &&
-		(stamped || o.DoneAt.Truncate(time.Microsecond).Equal(r.DoneAt.Truncate(time.Microsecond)))
-}
+func sameKey(a, b *uuid.UUID) bool { return (a == nil) == (b == nil) && (a == nil || *a == *b) }
 
-func recorded(tx *gorm.DB, ids assets.Texts) (map[uuid.UUID]oldEntry, error) {
-	var found []oldEntry
-	err := tx.Raw(`select id, point_id, act, how, instrument, note, done_at from isolation_entry where id = any (cast(@ids as uuid[]))`, map[string]any{"ids": ids}).Scan(&found).Error
-	by := map[uuid.UUID]oldEntry{}
+func recorded(tx *gorm.DB, ids assets.Texts) (map[uuid.UUID]row, error) {
+	var found []struct{ Entry string }
+	err := tx.Raw(`select cast(to_jsonb(e) as text) as entry from isolation_entry as e where e.id = any (cast(@ids as uuid[]))`, map[string]any{"ids": ids}).Scan(&found).Error
+	by := map[uuid.UUID]row{}
 	for _, o := range found {
-		by[o.ID] = o
+		var r row
+		if err := json.Unmarshal([]byte(o.Entry), &r); err != nil {
+			return nil, err
+		}
+		by[r.ID] = r
 	}
 	return by, err
 }
@@ -307,6 +306,10 @@ func entryRow(e NewEntry, who access.Actor, now time.Time, sites map[uuid.UUID]u
 	r := row{ID: e.ID, SiteID: site, PointID: e.PointID, PointVersion: e.PointVersion, VisitID: e.VisitID, RecordID: e.RecordID, Act: e.Act, LockID: e.LockID,
 		PersonID: by.ID, Person: by.Name, How: strings.TrimSpace(e.How), Instrument: strings.TrimSpace(e.Instrument),
 		Said: said{AnothersLock: sure, Until: e.Until, HandedTo: strings.TrimSpace(e.HandedTo), Early: early}, Note: strings.TrimSpace(e.Note), DoneAt: e.DoneAt.UTC(), At: at}
+	if e.Until != nil { // however its zone is written, it is the same instant
+		until := e.Until.UTC()
+		r.Said.Until = &until
+	}
 	if e.Offset != nil {
 		ms := e.Offset.Milliseconds()
 		r.OffsetMS = &ms

@@ -216,6 +216,35 @@ func TestEntriesAreTakenOnceInAnyOrderAndLate(t *testing.T) {
 	w.mustTake(t, w.tom, "already", stamped...)
 	stamped[0].How = "pushed the button"
 	w.mustTake(t, w.tom, "refused", stamped...)
+	// of a lock it counts as well which, whose, until when, to whom and by which rule
+	until := now.Add(8 * time.Hour)
+	left := says(w.a2, uuid.New(), isolation.LeftOn)[0]
+	left.Until, left.HandedTo, left.Anothers.Tried = &until, "Lidia", "rang"
+	w.mustTake(t, w.tom, "kept", left)
+	elsewhere := until.In(time.FixedZone("", -5*3600))
+	left.Until = &elsewhere
+	w.mustTake(t, w.tom, "already", left)
+	for what, change := range map[string]func(e *isolation.NewEntry){
+		"another lock":   func(e *isolation.NewEntry) { id := uuid.New(); e.LockID = &id },
+		"another person": func(e *isolation.NewEntry) { e.For = "Sam" },
+		"another end":    func(e *isolation.NewEntry) { later := until.Add(time.Hour); e.Until = &later },
+		"another hand":   func(e *isolation.NewEntry) { e.HandedTo = "Ruben" },
+		"another try":    func(e *isolation.NewEntry) { e.Anothers.Tried = "rang twice" },
+	} {
+		in := left
+		change(&in)
+		pgtest.Refused(t, what, w.mustTake(t, w.tom, "refused", in)[0].Fault, fault.Conflict, "items[0].id")
+	}
+	pgtest.Refused(t, "another sender", w.mustTake(t, w.lidia, "refused", left)[0].Fault, fault.Conflict, "items[0].id")
+	ahead := says(w.a1, uuid.New(), isolation.Told)[0]
+	ahead.DoneAt = now.Add(time.Hour) // by a clock that runs ahead; later it does not look so
+	w.mustTake(t, w.tom, "kept", ahead)
+	taken, err := pgtest.Write(w.db, w.tom, func(tx *gorm.DB) ([]isolation.Taken, error) {
+		return isolation.Take(tx, w.tom, now.Add(2*time.Hour), []isolation.NewEntry{ahead})
+	})
+	if err != nil || taken[0].State != "already" {
+		t.Errorf("sent again later: %+v, %v", taken, err)
+	}
 	twice := says(w.a1, uuid.New(), isolation.Prepared)
 	w.mustTake(t, w.tom, "kept already", twice[0], twice[0])
 	// a lock whose end came before its beginning
