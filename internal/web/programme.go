@@ -13,6 +13,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/condition"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/pm"
@@ -1097,10 +1098,19 @@ func (p *pages) writeWay(v visit, s *sheet) (string, error) {
 	ways, at := slices.Clone(d.content.Options), d.n
 	drop := d.n >= 0 && s.checked("drop")
 	if d.n >= 0 && (drop || x.Code != ways[d.n].Code) { // what is done only that way would be done never
-		name := map[bool]string{true: "drop", false: "code"}[drop]
+		name, code := map[bool]string{true: "drop", false: "code"}[drop], ways[d.n].Code
 		for i, step := range d.content.Steps {
-			if step.Condition != "" && slices.Contains(inCondition.FindAllString(step.Condition, -1), ways[d.n].Code) {
-				s.wrong(name, "is not done while step "+strconv.Itoa(i+1)+" is only for "+ways[d.n].Code+": "+step.Says)
+			if only := asksMethod(step.Condition, code); only != "" {
+				s.wrong(name, "is not done while step "+strconv.Itoa(i+1)+only+": "+step.Says)
+			}
+		}
+		lines, err := d.lines(p, v)
+		if err != nil {
+			return "", err
+		}
+		for i, l := range lines {
+			if only := asksMethod(l.Condition, code); only != "" {
+				s.wrong(name, "is not done while line "+strconv.Itoa(i+1)+" of what it takes"+only)
 			}
 		}
 	}
@@ -1120,8 +1130,31 @@ func (p *pages) writeWay(v visit, s *sheet) (string, error) {
 	return to, renamed(d.named(err, "options", at), formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"}))
 }
 
-// inCondition finds the words of a condition.
-var inCondition = regexp.MustCompile(`\w+`)
+// lines gives what the draft takes in parts: its own, or those with which a new one begins.
+func (d drafting) lines(p *pages, v visit) ([]parts.Line, error) {
+	from := d.from
+	if d.draft != nil {
+		from = &d.draft.ID
+	}
+	if from == nil {
+		return nil, nil
+	}
+	return parts.LinesOf(v.ctx, p.db, v.who, *from)
+}
+
+// asksMethod says how a condition asks for a way to do the work; "" where it does not.
+func asksMethod(text, code string) string {
+	c, _ := condition.Parse(text, "condition")
+	for _, asked := range c.Clauses() {
+		if asked.Fact == "method" && slices.ContainsFunc(asked.Values, func(x string) bool { return condition.Alike(x, code) }) {
+			if asked.Not {
+				return " is for all but " + code
+			}
+			return " is only for " + code
+		}
+	}
+	return ""
+}
 
 func (p *pages) publishProcedureSheet(v visit) (*sheet, error) {
 	d, crumbs, err := p.drafting(v)

@@ -6,7 +6,11 @@ import (
 	"testing"
 
 	"github.com/google/uuid"
+	"gorm.io/gorm"
 
+	"spindlebook/internal/access"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/pm"
 )
 
@@ -161,11 +165,26 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 		{"/ways/new", map[string]string{"code": "standing", "title": "With the guard on", "people": "1", "low": "5", "typical": "10", "high": "20"}},
 		{"/ways/new", map[string]string{"code": "guard_off", "title": "With the guard laid down", "people": "2", "low": "10", "typical": "25", "high": "40"}},
 		{"/steps/new", map[string]string{"place": "3", "kind": "do", "says": "Lay the guard down.", "condition": "method = guard_off"}},
+		{"/ways/new", map[string]string{"code": "from_above", "title": "From above", "people": "2", "low": "10", "typical": "25", "high": "40"}},
+		{"/ways/new", map[string]string{"code": "rocker", "title": "Rocked out", "people": "2", "low": "10", "typical": "25", "high": "40"}},
 	} {
 		if got := g.asManager.fill(at+c.path, c.fill); got.status != 303 {
 			t.Fatalf("%s: %d %s", c.path, got.status, bare(got.body))
 		}
 	}
+	procedure := uuid.MustParse(strings.TrimPrefix(at, "/procedures/"))
+	newest := func() pm.ProcedureVersion {
+		t.Helper()
+		all, err := pm.Versions(ctx, g.db, access.System, procedure)
+		if err != nil || len(all) == 0 {
+			t.Fatal(all, err)
+		}
+		return all[0]
+	}
+	write(t, g.db, func(tx *gorm.DB) (bool, error) {
+		return true, parts.SetLines(tx, access.System, newest().ID, []parts.NewLine{{Need: "tool", Item: "hoist", Amount: amount.One, Condition: "method in (guard_off, from_above)"},
+			{Need: "tool", Item: "long key", Amount: amount.One, Condition: "method != standing"}, {Need: "tool", Item: "rags of a rocker", Amount: amount.One, Condition: "kind = rocker"}})
+	})
 	page := g.asManager.get(at + "?version=1")
 	visitSays(t, "the draft", page, "is being written and does not hold yet", "Hold. Lock the isolator.", "Measure the gap. CK-5001", "look at it above 6, not acceptable above 10", "close it, a task due the same day", "With the guard laid down: 2 people, about 25 min", "PM-001 Opening walk", "PM-004 Drain the air filters")
 	words := wordsOf(t, page.body)
@@ -184,6 +203,9 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 		{"/ways/1", "between 1 and 20", map[string]string{"people": "0"}},
 		{"/ways/2", "while step 3 is only for guard_off", map[string]string{"code": "laid_down"}},
 		{"/ways/2", "while step 3 is only for guard_off", map[string]string{"drop": "yes"}},
+		{"/ways/3", "is not done while line 1 of what it takes is only for from_above", map[string]string{"drop": "yes"}},
+		{"/ways/3", "is not done while line 1 of what it takes is only for from_above", map[string]string{"code": "over_the_top"}},
+		{"/ways/1", "is not done while line 2 of what it takes is for all but standing", map[string]string{"code": "upright"}},
 		{"/steps/1", "must not be blank", map[string]string{"says": ""}},
 		{"/steps/1", "the condition begins with", map[string]string{"condition": "= ="}},
 		{"/checks/1", "is needed: within how many days", map[string]string{"on_fail_raises": "PM-010", "on_fail_days": ""}},
@@ -192,11 +214,18 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 			t.Errorf("%s %v: %d %s", c.path, c.fill, got.status, bare(got.body))
 		}
 	}
-	for _, path := range []string{"/steps/9", "/steps/0", "/checks/x", "/ways/3"} {
+	for _, path := range []string{"/steps/9", "/steps/0", "/checks/x", "/ways/5"} {
 		if got := g.asManager.get(at + path); got.status != http.StatusNotFound {
 			t.Errorf("%s: %d", path, got.status)
 		}
 	}
+	// a word of another fact is no way
+	if got := g.asManager.fill(at+"/ways/4", map[string]string{"drop": "yes"}); got.status != 303 {
+		t.Errorf("a way that nothing asks for: %d %s", got.status, bare(got.body))
+	}
+	write(t, g.db, func(tx *gorm.DB) (bool, error) {
+		return true, parts.SetLines(tx, access.System, newest().ID, []parts.NewLine{{Need: "tool", Item: "hoist", Amount: amount.One, Condition: "method = from_above"}})
+	})
 	for _, path := range []string{"/steps/3", "/ways/2"} { // without its step the way goes too
 		if got := g.asManager.fill(at+path, map[string]string{"drop": "yes"}); got.status != 303 {
 			t.Fatalf("%s: %d %s", path, got.status, bare(got.body))
@@ -205,9 +234,18 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 	if got := g.asManager.fill(at+"/publish", nil); got.status != 303 {
 		t.Fatalf("publish: %d %s", got.status, bare(got.body))
 	}
+	// what the version before takes goes with the draft that begins from it
+	dropped := func() {
+		t.Helper()
+		if got := g.asManager.fill(at+"/ways/2", map[string]string{"drop": "yes"}); got.status != 422 || !strings.Contains(bare(got.body), "line 1 of what it takes is only for from_above") {
+			t.Errorf("a way that a line asks for: %d %s", got.status, bare(got.body))
+		}
+	}
+	dropped()
 	if got := g.asManager.fill(at+"/steps/2", map[string]string{"drop": "yes"}); got.status != 303 {
 		t.Fatalf("drop: %d %s", got.status, bare(got.body))
 	}
+	dropped()
 	visitSays(t, "version 1", g.asManager.get(at), "Measure the gap.", "Version 1, published")
 	if second := g.asManager.get(at + "?version=2"); strings.Contains(second.body, "Measure the gap") {
 		t.Error("the step is still there")
