@@ -2,6 +2,7 @@ package digest
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"embed"
 	"fmt"
@@ -130,31 +131,41 @@ func when(v visits.Visit) string {
 
 func notReady(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, today calendar.Date) (Section, error) {
 	s := Section{Title: "Visits that cannot go", Path: "/visits"}
-	// no more are read than the letter names, the soonest first
-	for after := ""; len(s.Lines) <= most; {
-		all, err := visits.List(ctx, db, who, visits.Filter{State: visits.Planned, From: today, Until: today + daysOfManager}, visits.Page{After: after, Limit: visits.MostJudged})
+	type bad struct {
+		visits.Visit
+		visits.Ready
+	}
+	var all []bad
+	// day by day, no more are read than the letter names: a day that was begun is read to its
+	// end, since its visits are listed in no order of their hours
+	for after := ""; ; {
+		some, err := visits.List(ctx, db, who, visits.Filter{State: visits.Planned, From: today, Until: today + daysOfManager}, visits.Page{After: after, Limit: visits.MostJudged})
 		if err != nil {
 			return s, err
 		}
-		ready, err := visits.Readiness(ctx, db, who, now, all)
+		ready, err := visits.Readiness(ctx, db, who, now, some)
 		if err != nil {
 			return s, err
 		}
-		of := make(map[uuid.UUID]visits.Visit, len(all))
-		for _, v := range all {
-			of[v.ID] = v
-		}
-		for _, r := range ready {
-			if r.Verdict == "go" || r.Verdict == "go after work" {
-				continue
+		for i, r := range ready {
+			if r.Verdict != "go" && r.Verdict != "go after work" {
+				all = append(all, bad{some[i], r})
 			}
-			v := of[r.VisitID]
-			s.Lines = append(s.Lines, Line{when(v) + ", " + v.SiteCode + " " + v.SiteName + ": " + r.Verdict + ". " + r.Says, "/visits/" + r.VisitID.String()})
 		}
-		if len(all) < visits.MostJudged {
+		if len(some) < visits.MostJudged {
 			break
 		}
-		after = all[len(all)-1].Key()
+		last := some[len(some)-1]
+		if len(all) > most && all[most].OnDate.Before(last.OnDate) {
+			break
+		}
+		after = last.Key()
+	}
+	slices.SortStableFunc(all, func(a, b bad) int {
+		return cmp.Or(a.OnDate.Compare(b.OnDate), a.StartsAt.Compare(b.StartsAt))
+	})
+	for _, v := range all {
+		s.Lines = append(s.Lines, Line{when(v.Visit) + ", " + v.SiteCode + " " + v.SiteName + ": " + v.Verdict + ". " + v.Says, "/visits/" + v.VisitID.String()})
 	}
 	return cut(s, false), nil
 }

@@ -629,6 +629,43 @@ func TestNoVisitHidesAnother(t *testing.T) {
 	}
 }
 
+// Of the visits that cannot go the soonest are named, in whatever order they were made, and
+// however many there are on a day.
+func TestTheSoonestVisitsAreNamed(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t)
+	h.press() // at six
+	today := calendar.DateOf(now)
+	bad := func(starts string) string {
+		id := pgtest.Done(t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) {
+			task, err := pm.RaiseTask(tx, sys, now, pm.NewTask{SiteID: &h.site.ID, PositionID: &h.position.ID, Procedure: "J07", Criticality: "B", DueOn: today, LatestOn: today + 9})
+			if err != nil {
+				return uuid.Nil, err
+			}
+			return visits.Add(tx, h.marta, now, visits.New{SiteID: h.site.ID, Hours: visits.Hours{On: today + 1, Starts: starts, Minutes: 30}, People: []visits.Going{{PersonID: h.imre.ID}}, Tasks: []visits.Doing{{TaskID: task}}})
+		})
+		return "/visits/" + id.String()
+	}
+	var want []string
+	for hour := 20; hour > 8; hour-- {
+		want = append([]string{bad(fmt.Sprintf("%02d:00", hour))}, want...)
+	}
+	for i := range visits.MostJudged {
+		pgtest.Done(t, h.db, h.marta, func(tx *gorm.DB) (uuid.UUID, error) {
+			return visits.Add(tx, h.marta, now, visits.New{SiteID: h.site.ID, Hours: visits.Hours{On: today + 1, Starts: fmt.Sprintf("12:%02d", i%60), Minutes: 30}})
+		})
+	}
+	first := bad("05:00")
+	s := h.letterOf(h.marta, nil).Sections[0]
+	var got, says []string
+	for _, l := range s.Lines {
+		got, says = append(got, l.Path), append(says, l.Says)
+	}
+	if s.Title != "Visits that cannot go" || len(got) != 10 || s.More == "" || got[0] != first || !strings.HasPrefix(says[1], "Tue 1 Dec, 06:00 ") || !slices.Equal(got[2:], want[:8]) {
+		t.Errorf("%s: %q, and more: %q", s.Title, says, s.More)
+	}
+}
+
 // Where somebody can be hurt stands first, however much came after it.
 func TestDangerComesFirst(t *testing.T) {
 	t.Parallel()
@@ -656,7 +693,8 @@ func TestDangerComesFirst(t *testing.T) {
 	}
 }
 
-// What was recorded since the letter before is told, whenever it was done, and once.
+// What was recorded since the letter before is told once, also where it was done before that:
+// up to two weeks. What is older than that is history that somebody brings in.
 func TestOwnersReadWhatWasDone(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t)
@@ -673,12 +711,15 @@ func TestOwnersReadWhatWasDone(t *testing.T) {
 	done("told on Friday", friday.Add(-10*time.Hour), friday.Add(-9*time.Hour))
 	done("done on Saturday", friday.Add(30*time.Hour), friday.Add(31*time.Hour))
 	done("written down late", friday.Add(-40*time.Hour), friday.Add(50*time.Hour))
+	twoWeeks := friday.AddDate(0, 0, -14)
+	done("two weeks late", twoWeeks.Add(time.Minute), friday.Add(2*time.Hour))
+	done("brought in", twoWeeks.Add(-time.Minute), friday.Add(3*time.Hour))
 	for name, c := range map[string]struct {
 		last  *time.Time
 		title string
 		says  []string
 	}{
-		"after Friday's": {&friday, "Done since the last letter", []string{"UMB-1/SBL-L: done on Saturday", "UMB-1/SBL-L: written down late"}},
+		"after Friday's": {&friday, "Done since the last letter", []string{"UMB-1/SBL-L: done on Saturday", "UMB-1/SBL-L: written down late", "UMB-1/SBL-L: two weeks late"}},
 		"the first":      {nil, "Done since yesterday", []string{"UMB-1/SBL-L: written down late"}},
 	} {
 		l := h.letterOf(h.olga, c.last)
