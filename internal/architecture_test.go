@@ -36,6 +36,7 @@ var may = map[string][]string{
 	"internal/assets/meters":         {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/ident":                 {},
 	"internal/post":                  {},
+	"internal/post/posttest":         {},
 	"internal/digest":                {"internal/access", "internal/assets/meters", "internal/calendar", "internal/fault", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/failure", "internal/pm/visits", "internal/post"},
 	"internal/diary":                 {"internal/access", "internal/calendar", "internal/fault", "internal/pgdb", "internal/pm", "internal/pm/visits"},
 	"internal/exchange":              {"internal/access", "internal/assets/meters", "internal/fault", "internal/ident", "internal/measure", "internal/money", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb"},

@@ -1,25 +1,15 @@
 package digest_test
 
 import (
-	"bytes"
 	"context"
-	"errors"
 	"fmt"
-	"io"
 	"log/slog"
-	"mime"
-	"mime/multipart"
-	"mime/quotedprintable"
-	"net"
-	"net/mail"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
-	"github.com/emersion/go-sasl"
-	"github.com/emersion/go-smtp"
 	"github.com/google/uuid"
 	"gorm.io/gorm"
 
@@ -38,6 +28,7 @@ import (
 	"spindlebook/internal/pm/failure"
 	"spindlebook/internal/pm/visits"
 	"spindlebook/internal/post"
+	"spindlebook/internal/post/posttest"
 )
 
 func TestMain(m *testing.M) { pgtest.Main(m) }
@@ -52,145 +43,43 @@ var (
 
 func public(path string) string { return "https://wash.example" + path }
 
-// server is a mail server (github.com/emersion/go-smtp) that keeps what it is given.
+// server is a mail server and whoever reads what it was given.
 type server struct {
-	t       testing.TB
-	address string
-	mu      sync.Mutex
-	letters []received
-	refuse  bool // for now
+	*posttest.Server
+	t testing.TB
 }
 
-type received struct {
-	from, to string
-	body     []byte
-}
-
-func newServer(t testing.TB) *server {
+func newServer(t testing.TB) server {
 	t.Helper()
-	s := &server{t: t}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.address = l.Addr().String()
-	srv := smtp.NewServer(s)
-	srv.Domain, srv.AllowInsecureAuth = "localhost", true
-	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
-	t.Cleanup(func() {
-		_ = srv.Close()
-		<-ended
-	})
-	return s
+	return server{posttest.New(t, "localhost", nil), t}
 }
 
-func (s *server) NewSession(*smtp.Conn) (smtp.Session, error) { return &session{s: s}, nil }
-
-func (s *server) office(user string) *post.Office {
+func (s server) office(user string) *post.Office {
 	s.t.Helper()
-	o, err := post.Open("smtp://"+user+s.address, "spindlebook <spindlebook@wash.example>")
+	o, err := post.Open("smtp://"+user+s.Address, "spindlebook <spindlebook@wash.example>")
 	if err != nil {
 		s.t.Fatal(err)
 	}
 	return o
 }
 
+// letter is the first that came to an address, and how many did.
+type letter struct {
+	posttest.Letter
+	copies int
+}
+
 // all gives what has arrived by the address to which it went.
-func (s *server) all() map[string]*letter {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+func (s server) all() map[string]*letter {
+	s.t.Helper()
 	by := map[string]*letter{}
-	for _, r := range s.letters {
-		l := read(s.t, r)
-		if old := by[r.to]; old != nil {
-			old.copies++
-			continue
+	for _, r := range s.Letters() {
+		if by[r.To] == nil {
+			by[r.To] = &letter{Letter: posttest.Read(s.t, r)}
 		}
-		by[r.to] = l
+		by[r.To].copies++
 	}
 	return by
-}
-
-type session struct {
-	s *server
-	r received
-}
-
-func (c *session) AuthMechanisms() []string { return []string{sasl.Plain} }
-func (c *session) Auth(string) (sasl.Server, error) {
-	return sasl.NewPlainServer(func(_, name, password string) error {
-		if name != "washer" || password != "p@ss word" {
-			return errors.New("wrong")
-		}
-		return nil
-	}), nil
-}
-func (c *session) Mail(from string, _ *smtp.MailOptions) error {
-	if c.s.refuse {
-		return &smtp.SMTPError{Code: 451, Message: "later"}
-	}
-	c.r.from = from
-	return nil
-}
-func (c *session) Rcpt(to string, _ *smtp.RcptOptions) error { c.r.to = to; return nil }
-func (c *session) Data(in io.Reader) error {
-	body, err := io.ReadAll(in)
-	c.r.body = body
-	c.s.mu.Lock()
-	defer c.s.mu.Unlock()
-	c.s.letters = append(c.s.letters, c.r)
-	return err
-}
-func (c *session) Reset()        {}
-func (c *session) Logout() error { return nil }
-
-// letter is what Go's own readers of mail make of it.
-type letter struct {
-	head       mail.Header
-	subject    string
-	text, page string
-	copies     int
-}
-
-func read(t testing.TB, r received) *letter {
-	t.Helper()
-	m, err := mail.ReadMessage(bytes.NewReader(r.body))
-	if err != nil {
-		t.Fatal(err)
-	}
-	l := &letter{head: m.Header, copies: 1}
-	if l.subject, err = new(mime.WordDecoder).DecodeHeader(m.Header.Get("Subject")); err != nil {
-		t.Fatal(err)
-	}
-	kind, params, err := mime.ParseMediaType(m.Header.Get("Content-Type"))
-	if err != nil || kind != "multipart/alternative" {
-		t.Fatalf("%s %v", kind, err)
-	}
-	parts := multipart.NewReader(m.Body, params["boundary"])
-	for {
-		p, err := parts.NextRawPart()
-		if errors.Is(err, io.EOF) {
-			return l
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		var in io.Reader = p
-		if p.Header.Get("Content-Transfer-Encoding") == "quoted-printable" {
-			in = quotedprintable.NewReader(p)
-		}
-		b, err := io.ReadAll(in)
-		if err != nil {
-			t.Fatal(err)
-		}
-		said := strings.ReplaceAll(string(b), "\r\n", "\n")
-		if strings.HasPrefix(p.Header.Get("Content-Type"), "text/html") {
-			l.page = said
-		} else {
-			l.text = said
-		}
-	}
 }
 
 // house is two customers with a site each, and people who have asked for letters at six in the morning.
@@ -306,9 +195,9 @@ func TestEverybodyIsToldWhatPressesForThem(t *testing.T) {
 	h, s := newHouse(t), newServer(t)
 	visit, fault := h.press()
 	if err := h.tick(now.Add(-time.Hour), s.office("")); err != nil || len(s.all()) != 0 { // half past five
-		t.Fatalf("before the hour: %v, %d letters", err, len(s.letters))
+		t.Fatalf("before the hour: %v, %d letters", err, len(s.Letters()))
 	}
-	if err := h.tick(now, s.office("washer:p%40ss%20word@")); err != nil {
+	if err := h.tick(now, s.office(posttest.SignIn)); err != nil {
 		t.Fatal(err)
 	}
 	all := s.all()
@@ -325,11 +214,11 @@ func TestEverybodyIsToldWhatPressesForThem(t *testing.T) {
 		"olga@wash.example": {[]string{"Visits to come", "UMB Wash UMB: one job", "Faults that stand"}, []string{"cannot go", "no-go", "Counters"}},
 	} {
 		l := all[to]
-		if l.copies != 1 || !strings.HasPrefix(l.subject, "Monday 30 November 2026: ") || l.head.Get("From") != `"spindlebook" <spindlebook@wash.example>` || !strings.Contains(l.head.Get("To"), to) || l.head.Get("Bcc") != "" ||
-			l.head.Get("List-Unsubscribe") != "<"+public("/account/letters")+">" || l.head.Get("Auto-Submitted") != "auto-generated" || !strings.HasPrefix(l.head.Get("Message-Id"), "<20261130.") {
-			t.Errorf("%s: %d copies of %q %v", to, l.copies, l.subject, l.head)
+		if l.copies != 1 || !strings.HasPrefix(l.Subject, "Monday 30 November 2026: ") || l.Head.Get("From") != `"spindlebook" <spindlebook@wash.example>` || !strings.Contains(l.Head.Get("To"), to) || l.Head.Get("Bcc") != "" ||
+			l.Head.Get("List-Unsubscribe") != "<"+public("/account/letters")+">" || l.Head.Get("Auto-Submitted") != "auto-generated" || !strings.HasPrefix(l.Head.Get("Message-Id"), "<20261130.") {
+			t.Errorf("%s: %d copies of %q %v", to, l.copies, l.Subject, l.Head)
 		}
-		for _, said := range []string{l.text, strings.ReplaceAll(l.page, "&#43;", "+")} {
+		for _, said := range []string{l.Text, strings.ReplaceAll(l.Page, "&#43;", "+")} {
 			for _, w := range want.has {
 				if !strings.Contains(said, w) {
 					t.Errorf("%s lacks %q in\n%s", to, w, said)
@@ -341,13 +230,13 @@ func TestEverybodyIsToldWhatPressesForThem(t *testing.T) {
 				}
 			}
 		}
-		if strings.Contains(l.page, "<script") || strings.Contains(l.text, "\nBcc") {
-			t.Errorf("%s: what somebody typed is markup: %s", to, l.page)
+		if strings.Contains(l.Page, "<script") || strings.Contains(l.Text, "\nBcc") {
+			t.Errorf("%s: what somebody typed is markup: %s", to, l.Page)
 		}
 	}
 	// the same day says nothing twice; the next day does
 	for _, later := range []time.Duration{time.Minute, time.Hour, 10 * time.Hour} {
-		if err := h.tick(now.Add(later), s.office("")); err != nil || len(s.all()["marta@wash.example"].subject) == 0 || s.all()["marta@wash.example"].copies != 1 {
+		if err := h.tick(now.Add(later), s.office("")); err != nil || len(s.all()["marta@wash.example"].Subject) == 0 || s.all()["marta@wash.example"].copies != 1 {
 			t.Errorf("%v later: %v", later, err)
 		}
 	}
@@ -378,8 +267,8 @@ func TestManyProcessesSendEachLetterOnce(t *testing.T) {
 		})
 	}
 	all.Wait()
-	if len(s.letters) != 3 {
-		t.Errorf("%d letters: %s", len(s.letters), h.states())
+	if len(s.Letters()) != 3 {
+		t.Errorf("%d letters: %s", len(s.Letters()), h.states())
 	}
 }
 
@@ -388,19 +277,19 @@ func TestWhatIsNotTakenIsTriedAgain(t *testing.T) {
 	t.Parallel()
 	h, s := newHouse(t), newServer(t)
 	h.press()
-	s.refuse = true
+	s.Refuse(true)
 	if err := h.tick(now, s.office("")); err == nil || !strings.Contains(err.Error(), "451") {
 		t.Fatalf("refused: %v", err)
 	}
 	if got := h.states(); !strings.Contains(got, "Marta 2026-11-30 failed 1") || !strings.Contains(got, "Theo 2026-11-30 nothing 1") {
 		t.Errorf("the days: %s", got)
 	}
-	s.refuse = false
-	if err := h.tick(now.Add(time.Minute), s.office("")); err != nil || len(s.letters) != 0 {
-		t.Errorf("a minute later: %v, %d", err, len(s.letters))
+	s.Refuse(false)
+	if err := h.tick(now.Add(time.Minute), s.office("")); err != nil || len(s.Letters()) != 0 {
+		t.Errorf("a minute later: %v, %d", err, len(s.Letters()))
 	}
-	if err := h.tick(now.Add(16*time.Minute), s.office("")); err != nil || len(s.letters) != 3 {
-		t.Errorf("a quarter of an hour later: %v, %d", err, len(s.letters))
+	if err := h.tick(now.Add(16*time.Minute), s.office("")); err != nil || len(s.Letters()) != 3 {
+		t.Errorf("a quarter of an hour later: %v, %d", err, len(s.Letters()))
 	}
 	// one that ended between claiming and sending
 	if err := h.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
@@ -408,7 +297,7 @@ func TestWhatIsNotTakenIsTriedAgain(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-	s.refuse = true
+	s.Refuse(true)
 	for i := range 4 {
 		_ = h.tick(now.Add(time.Hour*time.Duration(i+1)), s.office(""))
 	}
@@ -424,7 +313,7 @@ func TestWhatIsNotTakenIsTriedAgain(t *testing.T) {
 		t.Error("a server that is not there takes letters")
 	}
 	wrong := s.office("washer:wrong@")
-	s.refuse = false
+	s.Refuse(false)
 	if err := h.tick(now.AddDate(0, 0, 2), wrong); err == nil {
 		t.Error("a wrong password is let in")
 	}
@@ -470,44 +359,6 @@ func TestPreferencesAreOnesOwn(t *testing.T) {
 	for _, bad := range []access.Preference{{Digest: true, Zone: "UTC"}, {Email: "Al <al@wash.example>", Zone: "UTC"}, {Email: "a@b\r\nBcc: c@d", Zone: "UTC"}, {Zone: "Local"}, {Zone: "right/UTC"}, {Zone: ""}, {DigestHour: -1, Zone: "UTC"}} {
 		if err := h.db.InTx(ctx, h.al.ID, func(tx *gorm.DB) error { _, err := access.SetPreference(tx, h.al, bad); return err }); err == nil {
 			t.Errorf("%+v is taken", bad)
-		}
-	}
-}
-
-func TestWhereTheMailServerIs(t *testing.T) {
-	t.Parallel()
-	for _, bad := range []string{"", "mail.example", "http://mail.example", "smtp://", "smtp://mail.example/path", "smtp://mail.example:0", "smtp://mail.example?x=1", "smtp://mail.example:99999"} {
-		if _, err := post.Open(bad, "a@wash.example"); err == nil {
-			t.Errorf("%q is taken", bad)
-		}
-	}
-	for _, good := range []string{"smtp://mail.example", "smtps://u:p@mail.example:465", "smtp://localhost:25"} {
-		if _, err := post.Open(good, "spindlebook <a@wash.example>"); err != nil {
-			t.Errorf("%q: %v", good, err)
-		}
-	}
-	if _, err := post.Open("smtp://mail.example", "nobody"); err == nil {
-		t.Error("a sender without an address is taken")
-	}
-}
-
-// Whatever somebody is called, the letter goes to them and to nobody else (RFC 5322, 3.4).
-func TestNamesAreNotAddresses(t *testing.T) {
-	t.Parallel()
-	for _, name := range []string{"Marta Vance", `Vance, Marta`, `Marta "Mo" Vance`, `a\b`, "Märta <x@y.example>", "x@y.example", "", "Zoë, \"Z\"; (night)"} {
-		s := newServer(t)
-		if err := s.office("").Send(ctx, post.Letter{ID: "1@x", Name: name, To: "marta@wash.example", Subject: "s", Text: "t", HTML: "h", Leave: public("/account/letters"), At: now}); err != nil {
-			t.Errorf("%q: %v", name, err)
-			continue
-		}
-		l := s.all()["marta@wash.example"]
-		if l == nil {
-			t.Errorf("%q: it went to %+v", name, s.letters)
-			continue
-		}
-		to, err := l.head.AddressList("To")
-		if err != nil || len(to) != 1 || to[0].Name != name || to[0].Address != "marta@wash.example" {
-			t.Errorf("%q is told as %v, %v", name, to, err)
 		}
 	}
 }
@@ -744,9 +595,9 @@ func TestOwnersReadWhatWasDone(t *testing.T) {
 		}
 	}
 	var last string
-	for _, r := range s.letters {
-		if r.to == "olga@wash.example" {
-			last = read(t, r).text
+	for _, r := range s.Letters() {
+		if r.To == "olga@wash.example" {
+			last = posttest.Read(t, r).Text
 		}
 	}
 	if !strings.Contains(last, "Done since the last letter\n- UMB-1/SBL-L: since then\n") || !strings.Contains(last, "written down late") || strings.Contains(last, "done on Saturday") {

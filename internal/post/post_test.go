@@ -9,21 +9,15 @@ import (
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/pem"
-	"errors"
-	"io"
 	"math/big"
-	"net"
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	"github.com/emersion/go-sasl"
-	"github.com/emersion/go-smtp"
-
 	"spindlebook/internal/post"
+	"spindlebook/internal/post/posttest"
 )
 
 // One who gives certificates, whom this program trusts as a machine does (crypto/x509 reads
@@ -87,74 +81,10 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// server is a mail server (github.com/emersion/go-smtp) that counts.
-type server struct {
-	address string
-	mu      sync.Mutex
-	greeted int
-	letters []bool // each, whether it came by TLS
-}
-
-func newServer(t testing.TB, with *tls.Certificate) *server {
-	t.Helper()
-	s := &server{}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.address = l.Addr().String()
-	srv := smtp.NewServer(s)
-	srv.Domain, srv.AllowInsecureAuth = "mail.example", with == nil
-	if with != nil {
-		srv.TLSConfig = &tls.Config{Certificates: []tls.Certificate{*with}}
-	}
-	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
-	t.Cleanup(func() {
-		_ = srv.Close()
-		<-ended
-	})
-	return s
-}
-
-func (s *server) NewSession(c *smtp.Conn) (smtp.Session, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.greeted++
-	return &session{s, c}, nil
-}
-
-type session struct {
-	s    *server
-	conn *smtp.Conn
-}
-
-func (c *session) AuthMechanisms() []string { return []string{sasl.Plain} }
-func (c *session) Auth(string) (sasl.Server, error) {
-	return sasl.NewPlainServer(func(_, name, password string) error {
-		if name != "washer" || password != "p@ss word" {
-			return errors.New("wrong")
-		}
-		return nil
-	}), nil
-}
-func (c *session) Mail(string, *smtp.MailOptions) error { return nil }
-func (c *session) Rcpt(string, *smtp.RcptOptions) error { return nil }
-func (c *session) Data(in io.Reader) error {
-	_, err := io.Copy(io.Discard, in)
-	_, sealed := c.conn.TLSConnectionState()
-	c.s.mu.Lock()
-	defer c.s.mu.Unlock()
-	c.s.letters = append(c.s.letters, sealed)
-	return err
-}
-func (c *session) Reset()        {}
-func (c *session) Logout() error { return nil }
-
 // A mail server that is not this very machine gets a letter sealed, or none (RFC 3207).
 func TestLettersLeaveTheMachineSealed(t *testing.T) {
 	t.Parallel()
-	const signedIn = "washer:p%40ss%20word@"
+	const signedIn = posttest.SignIn
 	for name, c := range map[string]struct {
 		with *tls.Certificate
 		user string
@@ -168,24 +98,64 @@ func TestLettersLeaveTheMachineSealed(t *testing.T) {
 		"with another's certificate":    {trusted.gives(t, "post.example"), signedIn, "certificate"},
 		"with a certificate of anybody": {stranger.gives(t, "mail.example"), signedIn, "certificate"},
 	} {
-		s := newServer(t, c.with)
+		s := posttest.New(t, "mail.example", c.with)
 		o, err := post.Open("smtp://"+c.user+"mail.example", "a@wash.example")
 		if err != nil {
 			t.Fatal(err)
 		}
-		o.DialAt(s.address)
+		o.DialAt(s.Address)
 		err = o.Send(context.Background(), post.Letter{ID: "1@x", To: "b@wash.example", Subject: "s", Text: "t", HTML: "h", Leave: "https://wash.example/account/letters", At: time.Unix(1_790_000_000, 0)})
-		s.mu.Lock()
-		greeted, letters := s.greeted > 0, s.letters
-		s.mu.Unlock()
-		if !greeted {
+		letters := s.Letters()
+		if s.Greeted() == 0 {
 			t.Errorf("%s: the server was not even greeted: %v", name, err)
 		}
 		switch {
-		case c.says == "" && (err != nil || len(letters) != 1 || !letters[0]):
-			t.Errorf("%s: %v, by TLS %v", name, err, letters)
+		case c.says == "" && (err != nil || len(letters) != 1 || !letters[0].Sealed):
+			t.Errorf("%s: %v, %d letters, by TLS: %v", name, err, len(letters), len(letters) > 0 && letters[0].Sealed)
 		case c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says) || len(letters) != 0):
 			t.Errorf("%s: %v, %d letters", name, err, len(letters))
+		}
+	}
+}
+
+func TestWhereTheMailServerIs(t *testing.T) {
+	t.Parallel()
+	for _, bad := range []string{"", "mail.example", "http://mail.example", "smtp://", "smtp://mail.example/path", "smtp://mail.example:0", "smtp://mail.example?x=1", "smtp://mail.example:99999"} {
+		if _, err := post.Open(bad, "a@wash.example"); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+	for _, good := range []string{"smtp://mail.example", "smtps://u:p@mail.example:465", "smtp://localhost:25"} {
+		if _, err := post.Open(good, "spindlebook <a@wash.example>"); err != nil {
+			t.Errorf("%q: %v", good, err)
+		}
+	}
+	if _, err := post.Open("smtp://mail.example", "nobody"); err == nil {
+		t.Error("a sender without an address is taken")
+	}
+}
+
+// Whatever somebody is called, the letter goes to them and to nobody else (RFC 5322, 3.4).
+func TestNamesAreNotAddresses(t *testing.T) {
+	t.Parallel()
+	for _, name := range []string{"Marta Vance", `Vance, Marta`, `Marta "Mo" Vance`, `a\b`, "Märta <x@y.example>", "x@y.example", "", "Zoë, \"Z\"; (night)"} {
+		s := posttest.New(t, "localhost", nil)
+		o, err := post.Open("smtp://"+s.Address, "spindlebook <spindlebook@wash.example>")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := o.Send(context.Background(), post.Letter{ID: "1@x", Name: name, To: "marta@wash.example", Subject: "s", Text: "t", HTML: "h", Leave: "https://wash.example/account/letters", At: time.Unix(1_790_000_000, 0)}); err != nil {
+			t.Errorf("%q: %v", name, err)
+			continue
+		}
+		all := s.Letters()
+		if len(all) != 1 || all[0].To != "marta@wash.example" || all[0].From != "spindlebook@wash.example" {
+			t.Errorf("%q: it went as %+v", name, all)
+			continue
+		}
+		to, err := posttest.Read(t, all[0]).Head.AddressList("To")
+		if err != nil || len(to) != 1 || to[0].Name != name || to[0].Address != "marta@wash.example" {
+			t.Errorf("%q is told as %v, %v", name, to, err)
 		}
 	}
 }
