@@ -21,15 +21,15 @@ import (
 )
 
 func (w world) stocking(part uuid.UUID, version int, in parts.StockingEdit) (parts.Stocking, error) {
-	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Stocking, error) { return parts.SetStocking(tx, sys, part, version, in) })
+	return written(w, sys, func(tx *gorm.DB) (parts.Stocking, error) { return parts.SetStocking(tx, sys, part, version, in) })
 }
 
 func (w world) follows(part uuid.UUID, in parts.NewSuccession) (parts.Succession, error) {
-	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Succession, error) { return parts.Succeed(tx, sys, now, part, in) })
+	return written(w, sys, func(tx *gorm.DB) (parts.Succession, error) { return parts.Succeed(tx, sys, now, part, in) })
 }
 
 func (w world) recipe(kit uuid.UUID, in parts.NewRecipe) (parts.Recipe, error) {
-	return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, sys, now, kit, in) })
+	return written(w, sys, func(tx *gorm.DB) (parts.Recipe, error) { return parts.SetRecipe(tx, sys, now, kit, in) })
 }
 
 func TestAPartIsCountedBoughtAndKept(t *testing.T) {
@@ -91,7 +91,7 @@ func TestManyPartsAreKeptAtOnce(t *testing.T) {
 	nut, gm := w.part("MW-22004", "Lock nut", "fastener"), w.part("MW-10110", "Gearmotor", "gearmotor")
 	w.unit("A", gm.ID, w.location("WH", "warehouse").ID)
 	set := func(in ...parts.Restocking) error {
-		return w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { return parts.SetStockings(tx, sys, in) })
+		return pgtest.Breaking(t, w.db, sys, func(tx *gorm.DB) error { return parts.SetStockings(tx, sys, in) })
 	}
 	box := parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "box", Pack: n("50"), Tracking: "none", Aliases: []parts.Alias{{"N-1", "old"}, {"N 1/A", "maker"}}}
 	one := parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: n("1"), Tracking: "unit", ABC: p("A")}
@@ -157,7 +157,7 @@ func TestSearchForgetsWhatWasTakenBack(t *testing.T) {
 	if found("hb9x") != 0 || found("35mm") != 1 {
 		t.Error("by a number that was taken back")
 	}
-	if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Part, error) {
+	if _, err := written(w, sys, func(tx *gorm.DB) (assets.Part, error) {
 		return assets.EditPart(tx, sys, hub.ID, s.Version, assets.PartEdit{Number: "MW-21335", Description: "Hub, four-bolt flange", Class: "hub"})
 	}); err != nil {
 		t.Fatal(err)
@@ -269,7 +269,7 @@ func TestWhatFollowsAPart(t *testing.T) {
 	mustFail(t, err, fault.Conflict, "only_where")
 	// ended, another may be recorded, and the ring is open
 	end := func(id uuid.UUID) (parts.Succession, error) {
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Succession, error) {
+		return written(w, sys, func(tx *gorm.DB) (parts.Succession, error) {
 			return parts.EndSuccession(tx, sys, now.Add(time.Hour), id)
 		})
 	}
@@ -314,7 +314,7 @@ func TestWhatGoesForWhat(t *testing.T) {
 	w := newWorld(t)
 	pnp, second, npn, kit := w.part("MW-60001", "PNP", "sensor"), w.part("MW-60011", "PNP, second source", "sensor"), w.part("MW-60002", "NPN", "sensor"), w.part("MW-95301", "Kit", "kit")
 	add := func(part uuid.UUID, in parts.NewInterchange) (parts.Interchange, error) {
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.AddInterchange(tx, sys, now, part, in) })
+		return written(w, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.AddInterchange(tx, sys, now, part, in) })
 	}
 	both := must[parts.Interchange](t)(add(second.ID, parts.NewInterchange{OtherID: pnp.ID, Kind: "either"}))
 	must[parts.Interchange](t)(add(pnp.ID, parts.NewInterchange{OtherID: npn.ID, Kind: "lookalike", Note: "not with NPN panels"}))
@@ -341,7 +341,7 @@ func TestWhatGoesForWhat(t *testing.T) {
 	_, err = add(uuid.New(), parts.NewInterchange{OtherID: npn.ID, Kind: "either"})
 	mustFail(t, err, fault.NotFound, "")
 	end := func(id uuid.UUID) (parts.Interchange, error) {
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.EndInterchange(tx, sys, now, id) })
+		return written(w, sys, func(tx *gorm.DB) (parts.Interchange, error) { return parts.EndInterchange(tx, sys, now, id) })
 	}
 	if i, err := end(both.ID); err != nil || i.Until == nil {
 		t.Errorf("%+v, %v", i, err)
@@ -417,7 +417,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 	w := newWorld(t)
 	part := w.part("MW-10110", "Gearmotor", "gearmotor")
 	add := func(code string, days []int, closed ...string) (parts.Supplier, error) {
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
+		return written(w, sys, func(tx *gorm.DB) (parts.Supplier, error) {
 			return parts.AddSupplier(tx, sys, now, parts.SupplierEdit{Code: code, Name: "Quill Drives", WorkingDays: days, Closed: closed})
 		})
 	}
@@ -442,7 +442,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 		mustFail(t, err, fault.Invalid, "working_days")
 	}
 	edit := func(id uuid.UUID, version int) (parts.Supplier, error) {
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
+		return written(w, sys, func(tx *gorm.DB) (parts.Supplier, error) {
 			return parts.EditSupplier(tx, sys, id, version, parts.SupplierEdit{Name: "Quill Drives Inc", WorkingDays: []int{1, 2, 3, 4, 5}})
 		})
 	}
@@ -457,7 +457,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 		t.Errorf("%+v, %+v, %v, %v", list, one, err, err2)
 	}
 	set := func(supplier uuid.UUID, in parts.SourceEdit) (parts.Source, error) {
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Source, error) { return parts.SetSource(tx, sys, part.ID, supplier, in) })
+		return written(w, sys, func(tx *gorm.DB) (parts.Source, error) { return parts.SetSource(tx, sys, part.ID, supplier, in) })
 	}
 	must[parts.Source](t)(set(a.ID, parts.SourceEdit{Number: "77", Lead10: 7, Lead50: 10, Lead90: 18, Preferred: true}))
 	must[parts.Source](t)(set(b.ID, parts.SourceEdit{Lead10: 1, Lead50: 1, Lead90: 2, Preferred: true})) // takes the place of the first
@@ -475,7 +475,7 @@ func TestSuppliersAndCosts(t *testing.T) {
 
 	cost := func(at time.Time, in parts.NewCost) (parts.Cost, error) {
 		in.From = &at
-		return pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Cost, error) { return parts.SetCost(tx, sys, now, part.ID, in) })
+		return written(w, sys, func(tx *gorm.DB) (parts.Cost, error) { return parts.SetCost(tx, sys, now, part.ID, in) })
 	}
 	must[parts.Cost](t)(cost(began, parts.NewCost{PriceMinor: 140000, CoreMinor: 25000, Currency: "USD"}))
 	must[parts.Cost](t)(cost(now, parts.NewCost{PriceMinor: 145000, CoreMinor: 25000, Currency: "USD"}))
@@ -499,7 +499,7 @@ func TestRulesOfFitAreCheckedRows(t *testing.T) {
 		t.Fatalf("%+v, %v", all, err)
 	}
 	set := func(class string, rules ...fit.Rule) error {
-		return w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { return parts.SetRules(tx, sys, class, rules) })
+		return pgtest.Breaking(t, w.db, sys, func(tx *gorm.DB) error { return parts.SetRules(tx, sys, class, rules) })
 	}
 	if err := set("cap", fit.Rule{How: "same", Fact: "for_kind", Against: "kind", Why: "caps differ", Work: "file it", Minutes: 5, By: "J02"}); err != nil {
 		t.Fatal(err)
@@ -520,17 +520,17 @@ func TestWhoMayWhat(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	part, other := w.part("MW-10110", "Gearmotor", "gearmotor"), w.part("KEY", "Key", "key")
-	supplier := must[parts.Supplier](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Supplier, error) {
+	supplier := must[parts.Supplier](t)(written(w, sys, func(tx *gorm.DB) (parts.Supplier, error) {
 		return parts.AddSupplier(tx, sys, now, parts.SupplierEdit{Code: "QD", Name: "Quill", WorkingDays: []int{1}})
 	}))
-	must[parts.Source](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Source, error) {
+	must[parts.Source](t)(written(w, sys, func(tx *gorm.DB) (parts.Source, error) {
 		return parts.SetSource(tx, sys, part.ID, supplier.ID, parts.SourceEdit{})
 	}))
-	must[parts.Cost](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Cost, error) {
+	must[parts.Cost](t)(written(w, sys, func(tx *gorm.DB) (parts.Cost, error) {
 		return parts.SetCost(tx, sys, now, part.ID, parts.NewCost{PriceMinor: 1, Currency: "USD"})
 	}))
 	succession := must[parts.Succession](t)(w.follows(other.ID, parts.NewSuccession{Kind: "withdrawn"}))
-	change := must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+	change := must[parts.Interchange](t)(written(w, sys, func(tx *gorm.DB) (parts.Interchange, error) {
 		return parts.AddInterchange(tx, sys, now, part.ID, parts.NewInterchange{OtherID: other.ID, Kind: "lookalike"})
 	}))
 	version := w.procedure("J01", nil, parts.NewLine{Need: "always", PartID: &part.ID, Amount: n("1")})
@@ -603,7 +603,7 @@ select ?, procedure_id, number + 1, 1, '{T1}', 1, 1, 1, 'running', '{}', ?, ? fr
 		},
 	}
 	person := func(name string, g access.NewGrant) access.Actor {
-		a := must[access.Account](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+		a := must[access.Account](t)(written(w, sys, func(tx *gorm.DB) (access.Account, error) {
 			return access.AddPerson(tx, sys, now, access.NewPerson{Name: name, Login: name, CustomerID: g.CustomerID, Grants: []access.NewGrant{g}})
 		}))
 		who, _, err := access.Load(ctx, w.db, a.ID)

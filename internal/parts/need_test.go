@@ -251,7 +251,7 @@ func TestWhatMustNeverBeOnOneBrush(t *testing.T) {
 		t.Errorf("%+v", units)
 	}
 	// what comes out in the same swap stays with nothing
-	hubSlot := must[uuid.UUID](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (uuid.UUID, error) {
+	hubSlot := must[uuid.UUID](t)(written(w, sys, func(tx *gorm.DB) (uuid.UUID, error) {
 		return pgdb.ID(tx, `select id from slot where position_id = ? and class = 'hub'`, w.left.ID)
 	}))
 	both := []parts.Opening{{PositionID: w.left.ID, Class: "gearmotor"}, {PositionID: w.left.ID, Class: "hub"}, {PositionID: w.right.ID, Class: "gearmotor"}}
@@ -279,7 +279,7 @@ func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
 	}
 	must[parts.Recipe](t)(w.recipe(old.ID, lines(first)))
 	must[parts.Recipe](t)(w.recipe(set.ID, lines(fresh)))
-	must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+	must[parts.Interchange](t)(written(w, sys, func(tx *gorm.DB) (parts.Interchange, error) {
 		return parts.AddInterchange(tx, sys, began, first.ID, parts.NewInterchange{OtherID: fresh.ID, Kind: "never_mix"})
 	}))
 	for _, two := range [][2]assets.Part{{first, fresh}, {fresh, first}} { // the later line is told of, with its own part
@@ -290,7 +290,7 @@ func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
 	}
 	store := w.location("WH", "warehouse")
 	made := func(serial string, of assets.Part, lot string) assets.Unit {
-		return must[assets.Unit](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Unit, error) {
+		return must[assets.Unit](t)(written(w, sys, func(tx *gorm.DB) (assets.Unit, error) {
 			u, err := assets.AddUnit(tx, sys, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: of.ID, Serial: serial, Pattern: "AABBAABBAABBAABB"}})
 			if err != nil {
 				return u, err
@@ -302,7 +302,7 @@ func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
 			return u, err
 		}))
 	}
-	must[int](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (int, error) {
+	must[int](t)(written(w, sys, func(tx *gorm.DB) (int, error) {
 		return 0, tx.Exec(`insert into lot (id, part_id, code, recorded_at, recorded_by) values (gen_random_uuid(), ?, 'OLD-1', ?, ?), (gen_random_uuid(), ?, 'NEW-1', ?, ?)`, first.ID, now, sys.ID, fresh.ID, now, sys.ID).Error
 	}))
 	made("whole", set, "")
@@ -342,7 +342,7 @@ func TestSectionsOfTwoDensitiesNeverMeet(t *testing.T) {
 		t.Errorf("beside a set that nobody knows: %s", says)
 	}
 	u := made("fitted", old, "")
-	must[assets.Stay](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Stay, error) {
+	must[assets.Stay](t)(written(w, sys, func(tx *gorm.DB) (assets.Stay, error) {
 		slot, err := pgdb.ID(tx, `select id from slot where position_id = ? and class = 'media_set'`, w.left.ID)
 		if err != nil {
 			return assets.Stay{}, err
@@ -419,7 +419,7 @@ func (w world) frozen(kit, a, b uuid.UUID) {
 }
 
 func (w world) location(code, kind string) assets.Location {
-	return must[assets.Location](w.t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Location, error) {
+	return must[assets.Location](w.t)(written(w, sys, func(tx *gorm.DB) (assets.Location, error) {
 		return assets.AddLocation(tx, sys, began, assets.NewLocation{Code: code, Name: code, Kind: kind})
 	}))
 }
@@ -467,7 +467,7 @@ select ?, procedure_id, 2, 1, '{T1}', 1, 1, 1, 'running', '{}', ?, ? from proced
 		t.Errorf("%+v, %v", copied, err)
 	}
 	set := func(version uuid.UUID, l ...parts.NewLine) error {
-		return w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error { return parts.SetLines(tx, sys, version, l) })
+		return pgtest.Breaking(t, w.db, sys, func(tx *gorm.DB) error { return parts.SetLines(tx, sys, version, l) })
 	}
 	good := parts.NewLine{Need: "if_found", PartID: &gm.ID, Amount: n("1"), Chance: p(0.5), Cause: "x"}
 	for field, change := range map[string]func(*parts.NewLine){
@@ -524,7 +524,7 @@ func TestTheStatementsDoNotGrowWithTheTasks(t *testing.T) {
 		t.Errorf("%d statements for one task, %d for 120", one, many)
 	}
 	a, b := w.part("MW-30099", "First density", "section"), w.part("MW-30101", "Second density", "section")
-	must[parts.Interchange](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (parts.Interchange, error) {
+	must[parts.Interchange](t)(written(w, sys, func(tx *gorm.DB) (parts.Interchange, error) {
 		return parts.AddInterchange(tx, sys, began, a.ID, parts.NewInterchange{OtherID: b.ID, Kind: "never_mix"})
 	}))
 	if one, many := count(1), count(120); one != many || one > 16 {
@@ -538,14 +538,14 @@ func TestAnOwnerAsksForTheOwnSitesOnly(t *testing.T) {
 	w, version, gm := motors(t)
 	store := w.location("WH", "warehouse")
 	w.unit("A", gm.ID, store.ID)
-	other := must[assets.Customer](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+	other := must[assets.Customer](t)(written(w, sys, func(tx *gorm.DB) (assets.Customer, error) {
 		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "PAB", Name: "Pellhaven"})
 	}))
 	for _, c := range []struct {
 		customer uuid.UUID
 		sees     bool
 	}{{w.customer.ID, true}, {other.ID, false}} {
-		a := must[access.Account](t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (access.Account, error) {
+		a := must[access.Account](t)(written(w, sys, func(tx *gorm.DB) (access.Account, error) {
 			return access.AddPerson(tx, sys, now, access.NewPerson{Name: "O", Login: c.customer.String(), CustomerID: &c.customer, Grants: []access.NewGrant{{Role: "owner", CustomerID: &c.customer}}})
 		}))
 		who, _, err := access.Load(ctx, w.db, a.ID)

@@ -51,6 +51,7 @@ func must[T any](t testing.TB) func(T, error) T {
 func newWorld(t testing.TB) world {
 	t.Helper()
 	w := world{t: t, db: pgtest.New(t)}
+	pgtest.Breakable(t, w.db)
 	err := w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) (err error) {
 		if w.customer, err = assets.AddCustomer(tx, sys, began, assets.CustomerEdit{Code: "HAD", Name: "Hadrelle Wash Group"}); err != nil {
 			return err
@@ -84,6 +85,16 @@ func newWorld(t testing.TB) world {
 	return w
 }
 
+// written does something as somebody, after each of its statements has failed once.
+func written[T any](w world, who access.Actor, fn func(tx *gorm.DB) (T, error)) (it T, err error) {
+	w.t.Helper()
+	err = pgtest.Breaking(w.t, w.db, who, func(tx *gorm.DB) (err error) {
+		it, err = fn(tx)
+		return err
+	})
+	return it, err
+}
+
 // requires records facts of a position, seen last week.
 func (w world) requires(position uuid.UUID, facts ...string) {
 	w.t.Helper()
@@ -93,7 +104,7 @@ func (w world) requires(position uuid.UUID, facts ...string) {
 		if m, ok := measure.Parse(facts[i+1]); ok {
 			f.Value, f.Measure = "", &m
 		}
-		if _, err := pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, sys, now, position, f) }); err != nil {
+		if _, err := written(w, sys, func(tx *gorm.DB) (assets.Fact, error) { return assets.Record(tx, sys, now, position, f) }); err != nil {
 			w.t.Fatal(facts[i], err)
 		}
 	}
@@ -109,7 +120,7 @@ func (w world) part(number, description, class string, facts ...string) assets.P
 		}
 		in.Facts = append(in.Facts, f)
 	}
-	return must[assets.Part](w.t)(pgtest.Write(w.db, sys, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, sys, now, in) }))
+	return must[assets.Part](w.t)(written(w, sys, func(tx *gorm.DB) (assets.Part, error) { return assets.AddPart(tx, sys, now, in) }))
 }
 
 // procedure writes a published procedure with the methods and lines given.

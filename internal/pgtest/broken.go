@@ -7,6 +7,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"gorm.io/gorm"
@@ -95,6 +96,35 @@ func Breaking(t testing.TB, db *pgdb.DB, who access.Actor, fn func(tx *gorm.DB) 
 		}
 		if !errors.Is(err, errBroken) {
 			t.Errorf("a statement failed at %s, and it became: %v", b.at, err)
+		}
+	}
+}
+
+// Interrupted lets read answer, and then stops it before its first question, before its second,
+// and so on: each time it must say that it was stopped, and give no part of an answer for the whole.
+func Interrupted(t testing.TB, what string, read func(ctx context.Context) error) {
+	t.Helper()
+	asked := func(stop int) (int, error) {
+		ctx, cancel := context.WithCancel(context.Background())
+		defer cancel()
+		var sent atomic.Int64
+		if stop == 0 {
+			cancel()
+		}
+		err := read(pgdb.TellStatements(ctx, func(string, []any) {
+			if int(sent.Add(1)) == stop {
+				cancel()
+			}
+		}))
+		return int(sent.Load()), err
+	}
+	all, err := asked(-1)
+	if err != nil || all == 0 {
+		t.Errorf("%s: %v after %d statements", what, err, all)
+	}
+	for stop := 0; stop < all; stop += 2 { // a question goes out together with who asks it
+		if _, err := asked(stop); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s was stopped after %d of %d statements and says %v", what, stop, all, err)
 		}
 	}
 }

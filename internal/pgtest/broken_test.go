@@ -62,3 +62,32 @@ func TestAFailureIsHandedOn(t *testing.T) {
 		t.Errorf("%d customers, %v", n.N, err)
 	}
 }
+
+// A reader that gives what it has so far, when it was stopped, is told.
+func TestAStoppedReaderSaysSo(t *testing.T) {
+	t.Parallel()
+	db := pgtest.New(t)
+	two := func(careless bool) string {
+		it := &told{TB: t}
+		pgtest.Interrupted(it, "reading twice", func(ctx context.Context) error {
+			if _, err := pgdb.Read[struct{ N int }](ctx, db, access.System.ID, `select 1 as n`, nil); err != nil {
+				return err
+			}
+			if _, err := pgdb.Read[struct{ N int }](ctx, db, access.System.ID, `select 2 as n`, nil); err != nil && !careless {
+				return err
+			}
+			return nil
+		})
+		return it.why
+	}
+	if why := two(false); why != "" {
+		t.Error(why)
+	}
+	if why := two(true); !strings.Contains(why, "reading twice was stopped after 2 of 4 statements and says <nil>") {
+		t.Error(why)
+	}
+	it := &told{TB: t}
+	if pgtest.Interrupted(it, "nothing", func(context.Context) error { return nil }); it.why == "" {
+		t.Error("what asks nothing is taken for a reader")
+	}
+}
