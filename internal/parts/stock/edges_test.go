@@ -10,6 +10,7 @@ import (
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
+	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/pgdb"
@@ -153,14 +154,16 @@ func TestUnitsThatCannotMoveAreRefusedByName(t *testing.T) {
 		return err
 	})
 	refused(t, err, "items[0].unit_id", "is not a MOTOR-2")
-	// what was fitted this morning is put away for yesterday: the place in the list is that of the line
+	// what came this morning is put away for yesterday: the place in the list is that of the line
 	early := w.now.Add(-2 * time.Hour)
+	second := w.unit("MOTOR", "E2", "WH")
+	w.later(time.Hour)
 	err = w.try(w.clerk, func(tx *gorm.DB) error {
-		_, err := Move(tx, w.clerk, w.now, []Moving{w.line("issue 1 NUT WH"), motor(func(m *Moving) { m.At = &early })})
+		_, err := Move(tx, w.clerk, w.now, []Moving{w.line("issue 1 NUT WH"), motor(func(m *Moving) { m.At = &early }), motor(func(m *Moving) { m.UnitID = &second })})
 		return err
 	})
 	refused(t, err, "items[1].")
-	w.are("WH MOTOR 1", "V1 MOTOR 0", "WH NUT 10")
+	w.are("WH MOTOR 2", "V1 MOTOR 0", "WH NUT 10")
 	w.sound()
 }
 
@@ -470,6 +473,58 @@ func TestWhatWasUsedIsWhosePeopleSay(t *testing.T) {
 	left, err := pgdb.Read[struct{ Says string }](ctx, w.db, access.System.ID, `select string_agg(owner || ' ' || trim_scale(on_hand), ', ' order by owner) as says from stock_balance where part_id = @part`, map[string]any{"part": w.part["NUT"]})
 	if err != nil || left[0].Says != "customer 10, distributor 8" {
 		t.Errorf("%v, %v", left, err)
+	}
+	w.sound()
+}
+
+// A unit that was used is in the slot that it was put into, and what cannot be names the line
+// that said so, wherever it stands among lines about other things.
+func TestAUsedUnitIsInItsSlot(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.move("receive 10 NUT > V1")
+	a, b := w.unit("MOTOR", "U1", "V1"), w.unit("MOTOR", "U2", "V1")
+	slots := map[string]uuid.UUID{}
+	w.do(func(tx *gorm.DB) error {
+		line, err := assets.AddLine(tx, access.System, w.now, w.site["HAD"], &began, assets.LineEdit{Code: "HAD-1-1", Name: "Line 1"})
+		if err != nil {
+			return err
+		}
+		for _, code := range []string{"HAD-1/SBL-D", "HAD-1/SBL-P"} {
+			p, err := assets.AddPosition(tx, access.System, w.now, assets.NewPosition{SiteID: w.site["HAD"], From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: code, Name: "Low side brush " + code, Kind: "side_brush_low", LineSide: "left"}})
+			if err != nil {
+				return err
+			}
+			if slots[code], err = pgdb.ID(tx, `select id from slot where position_id = ? and class = 'gearmotor'`, p.ID); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	left, right := slots["HAD-1/SBL-D"], slots["HAD-1/SBL-P"]
+	w.later(time.Hour)
+	use := func(in ...Used) error {
+		for i := range in {
+			in[i].Amount, in[i].From = amount.One, *w.at("V1")
+		}
+		return w.try(w.tech, func(tx *gorm.DB) error { _, err := Use(tx, w.tech, w.now, in); return err })
+	}
+	nut, motor := Used{PartID: w.part["NUT"]}, func(id, slot uuid.UUID) Used { return Used{PartID: w.part["MOTOR"], UnitID: &id, SlotID: &slot} }
+	refused(t, use(nut, motor(a, uuid.New()), motor(b, right)), "items[1].")
+	refused(t, use(nut, motor(a, left), motor(b, uuid.New())), "items[2].")
+	w.are("V1 NUT 10", "V1 MOTOR 2")
+	if err := use(nut, motor(a, left), motor(b, right)); err != nil {
+		t.Fatal(err)
+	}
+	w.are("V1 NUT 9", "V1 MOTOR 0")
+	for id, slot := range map[uuid.UUID]uuid.UUID{a: left, b: right} {
+		in, err := pgdb.Read[struct{ SlotID *uuid.UUID }](ctx, w.db, access.System.ID, `select slot_id from stay where unit_id = @unit and upper_inf(during)`, map[string]any{"unit": id})
+		if err != nil || len(in) != 1 || val(in[0].SlotID) != slot {
+			t.Errorf("%v, %v", in, err)
+		}
+	}
+	if w.open() != "" {
+		t.Errorf("open: %s", w.open())
 	}
 	w.sound()
 }

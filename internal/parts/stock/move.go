@@ -411,7 +411,7 @@ func carryOut(tx *gorm.DB, who access.Actor, now time.Time, in []Moving, of []kn
 // moveUnits writes the stays of the units among some lines.
 func moveUnits(tx *gorm.DB, who access.Actor, now time.Time, in []Moving, of []known) error {
 	var puts []assets.Putting
-	var at []int
+	var at, places []int
 	var gone []uuid.UUID
 	var until []string
 	for i, m := range in {
@@ -424,6 +424,7 @@ func moveUnits(tx *gorm.DB, who access.Actor, now time.Time, in []Moving, of []k
 			continue
 		}
 		puts, at = append(puts, assets.Putting{UnitID: *m.UnitID, Place: assets.Place{LocationID: m.To}, From: &when, Remark: m.Reason}), append(at, i)
+		places = append(places, of[i].Place)
 	}
 	if len(gone) > 0 {
 		if err := lock(tx, "unit", gone); err != nil {
@@ -445,12 +446,7 @@ update stay as st set during = tstzrange(lower(st.during), r.at), until_precisio
 	}
 	stays, err := assets.PutAll(tx, stocker(who), now, puts)
 	if err != nil {
-		if f, ok := err.(*fault.Error); ok { // its places are those of the puts
-			for j, i := range at {
-				f.Field = strings.Replace(f.Field, fmt.Sprintf("items[%d].", j), fmt.Sprintf("items[%d].", of[i].Place), 1)
-			}
-		}
-		return err
+		return placed(err, places)
 	}
 	for j, i := range at {
 		in[i].stay = &stays[j].ID

@@ -426,33 +426,16 @@ func ReceiveOrder(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, do
 	if err := fault.Collect(bad...); err != nil {
 		return o, nil, err
 	}
-	back := func(err error, places []int) error { // their fields are those of the arrivals
-		if f, ok := err.(*fault.Error); ok {
-			fix := func(field string) string {
-				for j, i := range places {
-					if rest, ok := strings.CutPrefix(field, fmt.Sprintf("items[%d].", j)); ok {
-						return item(i, rest)
-					}
-				}
-				return field
-			}
-			f.Field = fix(f.Field)
-			for p := range f.Parts {
-				f.Parts[p].Field = fix(f.Parts[p].Field)
-			}
-		}
-		return err
-	}
 	var done []Movement
 	if len(lines) > 0 {
 		if done, err = Move(tx, who, now, lines); err != nil {
-			return o, nil, back(err, places)
+			return o, nil, placed(err, places)
 		}
 	}
 	if len(units) > 0 {
 		more, err := ReceiveUnits(tx, who, now, units)
 		if err != nil {
-			return o, nil, back(err, unitPlaces)
+			return o, nil, placed(err, unitPlaces)
 		}
 		done = append(done, more...)
 	}

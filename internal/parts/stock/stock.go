@@ -101,6 +101,28 @@ func doc(rows any) (string, error) {
 // item names the field of a row of a list.
 func item(i int, field string) string { return fmt.Sprintf("items[%d].%s", i, field) }
 
+// placed gives the fields of a fault of some rows the places of what was sent: places has one
+// for each row.
+func placed(err error, places []int) error {
+	f, ok := err.(*fault.Error)
+	if !ok {
+		return err
+	}
+	fix := func(field string) string {
+		for j, i := range places {
+			if rest, ok := strings.CutPrefix(field, item(j, "")); ok {
+				return item(i, rest)
+			}
+		}
+		return field
+	}
+	f.Field = fix(f.Field)
+	for p := range f.Parts {
+		f.Parts[p].Field = fix(f.Parts[p].Field)
+	}
+	return err
+}
+
 // words writes a code as people say it.
 func words(code string) string { return strings.ReplaceAll(code, "_", " ") }
 

@@ -211,12 +211,7 @@ func Prepare(tx *gorm.DB, who access.Actor, now time.Time, in []Preparing) ([]Mo
 		return nil, err
 	}
 	if _, err := assets.RecordAllOfUnits(tx, stocker(who), now, facts); err != nil {
-		if f, ok := err.(*fault.Error); ok {
-			for j, i := range of {
-				f.Field = strings.Replace(f.Field, fmt.Sprintf("items[%d].", j), fmt.Sprintf("items[%d].", i), 1)
-			}
-		}
-		return nil, err
+		return nil, placed(err, of)
 	}
 	return carryOut(tx, who, now, lines, known)
 }

@@ -303,12 +303,7 @@ func putUsed(tx *gorm.DB, who access.Actor, now time.Time, in []Used, lines []Mo
 	}
 	if len(puts) > 0 {
 		if _, err := assets.PutAll(tx, stocker(who), now, puts); err != nil {
-			if f, ok := err.(*fault.Error); ok {
-				for j, i := range of {
-					f.Field = strings.Replace(f.Field, fmt.Sprintf("items[%d].", j), fmt.Sprintf("items[%d].", i), 1)
-				}
-			}
-			return err
+			return placed(err, of)
 		}
 	}
 	var gone []uuid.UUID
