@@ -59,7 +59,7 @@ func (p *pages) board(v visit) (*board, error) {
 	parts := map[uuid.UUID]map[calendar.Date]string{} // by site and the Monday of its week
 	for i, r := range ready {
 		t := trips[i]
-		if r.Verdict == "no-go" || r.Verdict == "cannot tell" {
+		if r.Verdict != "go" { // also what goes after work at the bench: somebody must do it before
 			b.Stuck = append(b.Stuck, tripRow{Visit: t, Clock: clock{v.now, t.Location()}, Ready: &ready[i]})
 		}
 		monday := mondayOf(calendar.DateOf(t.OnDate))
