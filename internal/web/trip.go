@@ -235,6 +235,25 @@ func onDay(v visit, preset calendar.Date) calendar.Date {
 	return preset
 }
 
+// dayOf is the working day of somebody: that of a visit which has begun, also after
+// midnight, and else the day by the clock where their visits are.
+func (p *pages) dayOf(v visit, person uuid.UUID) (calendar.Date, error) {
+	day := calendar.DateOf(v.now)
+	near, err := visits.List(v.ctx, p.db, v.who, visits.Filter{PersonID: &person, From: day - 1, Until: day + 1}, access.Page{Limit: 20})
+	if err != nil {
+		return day, err
+	}
+	for _, t := range near {
+		if t.State == visits.UnderWay || t.State == visits.Planned && !v.now.Before(t.StartsAt) && v.now.Before(t.EndsAt) {
+			return calendar.DateOf(t.OnDate), nil
+		}
+	}
+	if len(near) > 0 {
+		return calendar.DateOf(v.now.In(near[0].Location())), nil
+	}
+	return day, nil
+}
+
 type todayPage struct {
 	On, Before, After calendar.Date
 	Person            visits.Member
@@ -283,12 +302,17 @@ func (p *pages) today(v visit) error {
 	if err := v.who.Must(access.RecordWork); err != nil {
 		return err
 	}
-	g := todayPage{On: onDay(v, calendar.DateOf(v.now)), Do: v.may(access.RecordWork)}
-	g.Before, g.After = g.On-1, g.On+1
+	g := todayPage{Do: v.may(access.RecordWork)}
 	var err error
 	if g.Person, g.Staff, err = p.member(v); err != nil {
 		return err
 	}
+	today, err := p.dayOf(v, g.Person.PersonID)
+	if err != nil {
+		return err
+	}
+	g.On = onDay(v, today)
+	g.Before, g.After = g.On-1, g.On+1
 	found, err := visits.List(v.ctx, p.db, v.who, visits.Filter{PersonID: &g.Person.PersonID, From: g.On, Until: g.On}, access.Page{Limit: 20})
 	if err != nil {
 		return err
@@ -399,7 +423,11 @@ func (p *pages) vanCheck(v visit) error {
 	if g.Person, g.Staff, err = p.member(v); err != nil {
 		return err
 	}
-	on := onDay(v, calendar.DateOf(v.now)+1)
+	today, err := p.dayOf(v, g.Person.PersonID)
+	if err != nil {
+		return err
+	}
+	on := onDay(v, today+1)
 	if g.VanCheck, err = visits.CheckVan(v.ctx, p.db, v.who, v.now, g.Person.PersonID, on); err != nil {
 		return err
 	}
