@@ -445,6 +445,11 @@ const soon = 14
 func (j *judge) notes(i int, lines []Line) (notes []string) {
 	for k, l := range lines {
 		need := &j.visit.Jobs[i].Needs[k]
+		if need.Lead != nil && l.Short <= 0 && slices.ContainsFunc(l.Taken, func(t Taken) bool {
+			return slices.ContainsFunc(need.Candidates, func(c Candidate) bool { return c.Item == t.Item && len(c.Work) > 0 })
+		}) { // whoever has no hand for the bench has another way
+			notes = append(notes, "another "+need.What+" instead of the work at the bench: "+j.order(need.Lead))
+		}
 		if need.IfFound {
 			for _, m := range need.Unsure {
 				notes = append(notes, fmt.Sprintf("%s, if found: nobody can tell whether it applies: %s (%s)", need.What, m.Fact, m.How))
