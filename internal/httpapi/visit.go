@@ -545,7 +545,7 @@ func partSourceOut(f visits.Source) gen.PartSource {
 }
 
 func benchWorkOut(w visits.BenchWork) gen.BenchWork {
-	return gen.BenchWork{Item: w.Item, What: w.What, Minutes: w.Minutes, Who: w.Who}
+	return gen.BenchWork{Item: w.Item, What: w.What, Minutes: w.Minutes, Who: w.Who, UnitId: w.UnitID}
 }
 
 func visitDay(d openapi_types.Date) calendar.Date { return calendar.DateOf(d.Time) }

@@ -3600,8 +3600,11 @@ type AtVersion struct {
 type BenchWork struct {
 	Item    string `json:"item"`
 	Minutes int    `json:"minutes"`
-	What    string `json:"what"`
-	Who     string `json:"who"`
+
+	// UnitId The unit that is worked on. Missing where the item is not one with a tag.
+	UnitId *openapi_types.UUID `json:"unit_id,omitempty"`
+	What   string              `json:"what"`
+	Who    string              `json:"who"`
 }
 
 // Blackout defines model for Blackout.

@@ -46,6 +46,7 @@ type BenchWork struct {
 	What    string
 	Minutes int
 	Who     string
+	UnitID  *uuid.UUID // of the item, where it is one that we know by its tag
 }
 
 // LineReady says how a line of a job is met.
@@ -192,7 +193,11 @@ func (s *supplies) tell(t trip, sh *shelf, a readiness.Answer, used [][]taking) 
 			job.Missing = append(job.Missing, Unknown{m.Fact, m.How})
 		}
 		for _, w := range j.Work {
-			job.Work = append(job.Work, BenchWork{sh.items[w.Item].Name, w.What, w.Minutes, w.Who})
+			on := BenchWork{Item: sh.items[w.Item].Name, What: w.What, Minutes: w.Minutes, Who: w.Who}
+			if l := sh.lots[w.Item]; l != nil {
+				on.UnitID = l.UnitID
+			}
+			job.Work = append(job.Work, on)
 		}
 		for k, l := range j.Lines {
 			u := used[n][k]
