@@ -789,7 +789,7 @@ func (p *pages) jobSwapSheet(v visit) (*sheet, error) {
 	}
 	in := &field{Name: "in", Label: "What goes in?", Short: "The new unit", Kind: "choice", Optional: true, Hint: "Leave it where the slot stays empty."}
 	for _, u := range stock {
-		in.Options = append(in.Options, option{u.ID.String(), u.Tag + " " + u.PartNumber + ", in " + u.LocationCode})
+		in.Options = append(in.Options, option{u.ID.String(), unitWords(u.Tag+" "+u.PartNumber, "", u.Serial) + ", in " + u.LocationCode})
 	}
 	places, err := p.locationOptions(v)
 	if err != nil {
