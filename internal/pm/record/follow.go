@@ -314,7 +314,7 @@ func (f *follower) blocks() {
 		}
 	}
 	if len(f.crew) < f.People {
-		f.block("people", nil, nil, "it takes %d people, and %d have declared something or are named", f.People, len(f.crew))
+		f.block("people", nil, nil, "people needed: %d; so far %d declared something or are named", f.People, len(f.crew))
 	}
 	f.Unseen = 0
 	for _, b := range f.Blocks {
