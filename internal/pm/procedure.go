@@ -166,11 +166,12 @@ func (c Content) check() error {
 	codes := map[string]bool{}
 	for i, k := range c.Checks {
 		field := list("checks", i)
-		codes[k.Code] = true
-		for _, s := range []string{k.Condition} {
-			_, bad := condition.Parse(s, field+".condition")
-			add(bad)
+		if codes[k.Code] {
+			add(fault.Field(field+".code", k.Code, "is the code of another check"))
 		}
+		codes[k.Code] = true
+		_, bad := condition.Parse(k.Condition, field+".condition")
+		add(bad)
 		if k.OnWarn.Interval != nil {
 			add(fault.Field(field+".on_warn.interval", *k.OnWarn.Interval, "is of failures only"))
 		}
@@ -804,6 +805,7 @@ func OneVersion(ctx context.Context, db *pgdb.DB, who access.Actor, id uuid.UUID
 // Placed is a step where it is done, with the block that it comes from.
 type Placed struct {
 	Block string // "" for one of the procedure's own
+	At    int    // which of the version's own steps it is, or comes in by; 1 is the first
 	Step
 	ID uuid.UUID
 }
@@ -813,6 +815,7 @@ type Placed struct {
 func Unfolded(ctx context.Context, db *pgdb.DB, who access.Actor, version uuid.UUID) ([]Placed, error) {
 	type row struct {
 		ID                                  uuid.UUID
+		At                                  int
 		Block, Phase, Kind, Says, Condition string
 		Hold                                bool
 		Skills                              []string
@@ -829,14 +832,14 @@ with recursive unfolded as (
     join procedure_version as v on v.id = s.version_id
     join procedure as b on b.id = v.procedure_id
 )
-select id, block, phase, kind, says, within as condition, hold, skills, minutes, records, if_not, coalesce(check_code, '') as check_code
+select id, place[1] as at, block, phase, kind, says, within as condition, hold, skills, minutes, records, if_not, coalesce(check_code, '') as check_code
   from unfolded where kind <> 'include' order by place`, map[string]any{"version": version})
 	if err != nil {
 		return nil, err
 	}
 	out := make([]Placed, len(rows))
 	for i, r := range rows {
-		out[i] = Placed{r.Block, Step{Phase: r.Phase, Kind: r.Kind, Says: r.Says, Hold: r.Hold, Skills: r.Skills, Condition: r.Condition, Minutes: r.Minutes, Records: r.Records, IfNot: r.IfNot, Check: r.CheckCode}, r.ID}
+		out[i] = Placed{r.Block, r.At, Step{Phase: r.Phase, Kind: r.Kind, Says: r.Says, Hold: r.Hold, Skills: r.Skills, Condition: r.Condition, Minutes: r.Minutes, Records: r.Records, IfNot: r.IfNot, Check: r.CheckCode}, r.ID}
 	}
 	return out, nil
 }

@@ -382,14 +382,9 @@ func stepRows(written []pm.Step, placed []pm.Placed, draft bool) (rows []stepRow
 		if w.Kind == "include" && draft {
 			rows = append(rows, stepRow{Placed: pm.Placed{Step: pm.Step{Says: "Here the steps of a block come in.", Condition: w.Condition}, Block: w.Includes}, N: i + 1, Kind: plainWord(w.Kind)})
 		}
-		for n := 0; len(placed) > 0; n++ {
-			x := placed[0]
-			own := x.Block == ""
-			if own != (w.Kind != "include") || own && n > 0 || !own && n > 0 && i+1 < len(written) && written[i+1].Kind == "include" && x.Block == written[i+1].Includes {
-				break
-			}
-			row := stepRow{Placed: x, Kind: plainWord(x.Step.Kind)}
-			if own {
+		for len(placed) > 0 && placed[0].At == i+1 {
+			row := stepRow{Placed: placed[0], Kind: plainWord(placed[0].Step.Kind)}
+			if row.Block == "" {
 				row.N = i + 1
 			}
 			rows, placed = append(rows, row), placed[1:]

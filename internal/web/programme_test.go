@@ -2,6 +2,8 @@ package web_test
 
 import (
 	"net/http"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -276,6 +278,18 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 			t.Errorf("step %s is %q", n, g.asManager.form(at+"/steps/"+n).Get("says"))
 		}
 	}
+	// the block twice in a row: each time all of it behind its own place
+	if got := g.asManager.fill(at+"/steps/new", map[string]string{"place": "2", "kind": "include", "includes": "BLK-X", "says": ""}); got.status != 303 {
+		t.Fatalf("once more: %d %s", got.status, bare(got.body))
+	}
+	seen := regexp.MustCompile(`Here the steps of a block come in|Count the guards|Hang the sign|Lock the isolator|Look again`).FindAllString(wordsOf(t, g.asManager.get(at+"?version=2").body), -1)
+	once := "Here the steps of a block come in,Count the guards,Hang the sign,"
+	if got := strings.Join(slices.Compact(seen), ","); got != once+once+"Lock the isolator,Look again" {
+		t.Errorf("the block twice in a row: %s", got)
+	}
+	if got := g.asManager.fill(at+"/steps/2", map[string]string{"drop": "yes"}); got.status != 303 {
+		t.Fatalf("drop: %d %s", got.status, bare(got.body))
+	}
 	// a check that a step asks for is not dropped, and its steps go with its code
 	if got := g.asManager.fill(at+"/checks/1", map[string]string{"drop": "yes"}); got.status != 422 || !strings.Contains(bare(got.body), "while step 3 asks for it") {
 		t.Errorf("dropped: %d %s", got.status, bare(got.body))
@@ -283,9 +297,16 @@ func TestAProcedureIsWrittenStepByStep(t *testing.T) {
 	if got := g.asManager.fill(at+"/checks/1", map[string]string{"code": "CK-5002"}); got.status != 303 || g.asManager.form(at+"/steps/3").Get("check_code") != "CK-5002" {
 		t.Errorf("renamed: %d %s", got.status, bare(got.body))
 	}
+	twice := g.asManager.fill(at+"/checks/new", map[string]string{"code": "CK-5002", "prompt": "again", "kind": "pass_fail", "options": "ok bad"})
+	if got := wrongs(t, twice.body)["code"]; twice.status != 422 || got != "Code is the code of another check." {
+		t.Errorf("a code twice: %d %q", twice.status, got)
+	}
 	// what is wrong elsewhere is named by its code or place
-	if got := g.asManager.fill(at+"/checks/new", map[string]string{"code": "CK-5002", "prompt": "again", "kind": "pass_fail", "options": "ok bad"}); got.status < 400 || strings.Contains(bare(got.body), "checks[") {
-		t.Errorf("a code twice: %d %s", got.status, bare(got.body))
+	if got := g.asManager.fill(at+"/checks/new", map[string]string{"code": "CK-5003", "prompt": "Bolts", "kind": "pass_fail", "options": "ok bad"}); got.status != 303 {
+		t.Fatalf("another check: %d %s", got.status, bare(got.body))
+	}
+	if got := g.asManager.fill(at+"/checks/1", map[string]string{"code": "CK-5003"}); got.status != 422 || !strings.Contains(wordsOf(t, got.body), "Check CK-5003 code is the code of another check.") {
+		t.Errorf("the code of the other: %d %s", got.status, wordsOf(t, got.body))
 	}
 	// published while it is edited: what was typed is kept, and begins the next version
 	typed := g.asManager.form(at + "/draft")
