@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"net/http"
 	"strconv"
 	"strings"
 	"time"
@@ -43,19 +42,17 @@ func (p *pages) ruleSheet(v visit) (*sheet, error) {
 			{Name: "closed", Label: "Days on which we do not", Short: "The list", Kind: "area", Optional: true, Most: 6000, Hint: "One a line, such as 2026-12-25."},
 			{Name: "target_percent", Label: "Chance of no second trip for parts that is aimed at, in percent", Kind: "number", Head: "The parts", Hint: "What else to take along is offered up to it."},
 		}}
-	if v.c.Request.Method == http.MethodGet {
-		f := map[string]string{"road_factor": fmt.Sprint(r.RoadFactor), "speed_km_h": fmt.Sprint(r.SpeedKmH), "distances": r.Distances, "day_minutes": fmt.Sprint(r.DayMinutes), "site_minutes": fmt.Sprint(r.SiteMinutes),
-			"twin_percent": fmt.Sprint(r.TwinPercent), "target_percent": fmt.Sprint(r.TargetPercent), "working_days": strings.Trim(fmt.Sprint(r.WorkingDays), "[]")}
-		if r.Latitude != nil && r.Longitude != nil {
-			f["latitude"], f["longitude"] = fmt.Sprint(*r.Latitude), fmt.Sprint(*r.Longitude)
-		}
-		var closed []string
-		for _, d := range r.Closed {
-			closed = append(closed, d.Format(time.DateOnly))
-		}
-		f["closed"] = strings.Join(closed, "\n")
-		s.fill(f)
+	f := map[string]string{"road_factor": fmt.Sprint(r.RoadFactor), "speed_km_h": fmt.Sprint(r.SpeedKmH), "distances": r.Distances, "day_minutes": fmt.Sprint(r.DayMinutes), "site_minutes": fmt.Sprint(r.SiteMinutes),
+		"twin_percent": fmt.Sprint(r.TwinPercent), "target_percent": fmt.Sprint(r.TargetPercent), "working_days": strings.Trim(fmt.Sprint(r.WorkingDays), "[]")}
+	if r.Latitude != nil && r.Longitude != nil {
+		f["latitude"], f["longitude"] = fmt.Sprint(*r.Latitude), fmt.Sprint(*r.Longitude)
 	}
+	var closed []string
+	for _, d := range r.Closed {
+		closed = append(closed, d.Format(time.DateOnly))
+	}
+	f["closed"] = strings.Join(closed, "\n")
+	s.fill(f)
 	return s, nil
 }
 
@@ -96,6 +93,9 @@ func (p *pages) setRule(v visit, s *sheet) (string, error) {
 
 // costSheet asks what a trip costs us.
 func (p *pages) costSheet(v visit) (*sheet, error) {
+	if err := v.who.Must(access.Plan); err != nil { // who keeps parts sees costs as well
+		return nil, err
+	}
 	c, err := visits.Costs(v.ctx, p.db, v.who)
 	if err != nil {
 		return nil, err
@@ -107,9 +107,7 @@ func (p *pages) costSheet(v visit) (*sheet, error) {
 			{Name: "trip_minor", Label: "A trip as such", Kind: "number", Hint: "The van and the way, without the people's time."},
 			{Name: "currency", Label: "Currency", Hint: "Three letters, such as USD."},
 		}}
-	if v.c.Request.Method == http.MethodGet {
-		s.fill(map[string]string{"hour_minor": money.Price(c.HourMinor, c.Currency), "trip_minor": money.Price(c.TripMinor, c.Currency), "currency": c.Currency})
-	}
+	s.fill(map[string]string{"hour_minor": money.Price(c.HourMinor, c.Currency), "trip_minor": money.Price(c.TripMinor, c.Currency), "currency": c.Currency})
 	return s, nil
 }
 

@@ -103,7 +103,7 @@ type tripsPage struct {
 // trips lists the visits to come, or those that were.
 func (p *pages) trips(v visit) error {
 	today := calendar.DateOf(v.now)
-	g := tripsPage{Past: v.c.Query("when") == "past", Plan: v.may(access.Plan), Cost: v.may(access.SeeCost)}
+	g := tripsPage{Past: v.c.Query("when") == "past", Plan: v.may(access.Plan), Cost: v.may(access.SeeCost) && v.may(access.Plan)}
 	f, size := visits.Filter{Live: true, From: today - 1}, 25
 	if g.Past {
 		f = visits.Filter{From: today - 60, Until: today}

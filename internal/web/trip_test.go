@@ -277,6 +277,8 @@ func TestHowVisitsArePlannedIsSetByPage(t *testing.T) {
 	} {
 		if got := r.asManager.fill("/planning", c.fill); got.status != http.StatusUnprocessableEntity || !strings.Contains(wordsOf(t, got.body), c.want) {
 			t.Errorf("%v: %d %s", c.fill, got.status, wordsOf(t, got.body))
+		} else if back := sheetOf(t, got.body); back.Get("site_minutes") != "30" || !slices.Equal(back["working_days"], []string{"1", "2", "3", "4", "6"}) || back.Get("latitude") != c.fill["latitude"] {
+			t.Errorf("%v: what was typed comes back as %v", c.fill, back)
 		}
 	}
 	if got := r.asManager.fill("/planning", rule); got.status != http.StatusSeeOther {
@@ -286,7 +288,7 @@ func TestHowVisitsArePlannedIsSetByPage(t *testing.T) {
 	if err != nil || *is.Latitude != 45.66 || *is.Longitude != -121.2 || is.RoadFactor != 1.4 || is.SpeedKmH != 60 || is.Distances != "km" || !slices.Equal(is.WorkingDays, []int{1, 2, 3, 4, 6}) || len(is.Closed) != 2 || is.TargetPercent != 90 {
 		t.Errorf("the rule is %+v, %v", is, err)
 	}
-	if got := r.asManager.fill("/planning/cost", map[string]string{"hour_minor": "96.505", "trip_minor": "80", "currency": "USD"}); got.status != http.StatusUnprocessableEntity {
+	if got := r.asManager.fill("/planning/cost", map[string]string{"hour_minor": "96.505", "trip_minor": "80", "currency": "USD"}); got.status != http.StatusUnprocessableEntity || sheetOf(t, got.body).Get("hour_minor") != "96.505" {
 		t.Errorf("half a cent: %d", got.status)
 	}
 	if got := r.asManager.fill("/planning/cost", map[string]string{"hour_minor": "96.50", "trip_minor": "80", "currency": "usd"}); got.status != http.StatusSeeOther {
@@ -295,9 +297,16 @@ func TestHowVisitsArePlannedIsSetByPage(t *testing.T) {
 	if c, err := visits.Costs(ctx, r.db, access.System); err != nil || c.HourMinor != 9650 || c.TripMinor != 8000 || c.Currency != "USD" {
 		t.Errorf("the cost is %+v, %v", c, err)
 	}
-	for _, path := range []string{"/planning", "/planning/cost"} {
-		if got := r.asTech.get(path); got.status != http.StatusForbidden {
-			t.Errorf("a technician at %s: %d", path, got.status)
+	// who keeps parts sees costs, and plans no visits
+	clerk := r.as(t, r.person(t, "Odile Brandvold", access.NewGrant{Role: "parts_clerk"}))
+	for who, v := range map[string]*visitor{"a technician": r.asTech, "a parts clerk": clerk} {
+		for _, path := range []string{"/planning", "/planning/cost"} {
+			if got := v.get(path); got.status != http.StatusForbidden {
+				t.Errorf("%s at %s: %d", who, path, got.status)
+			}
+		}
+		if got := links(t, v.get("/visits").body); slices.Contains(got, "/planning") || slices.Contains(got, "/planning/cost") {
+			t.Errorf("%s is led to %v", who, got)
 		}
 	}
 }
