@@ -36,7 +36,8 @@ func tabTo(t *testing.T, in context.Context, is string) {
 }
 
 // A job card from opening to signing off with the keyboard alone: Tab, blank, return, and
-// what is typed (WCAG 2.2, success criteria 2.1.1 Keyboard and 2.4.7 Focus Visible).
+// what is typed (WCAG 2.2, https://www.w3.org/TR/WCAG22/, success criteria 2.1.1 Keyboard and
+// 2.4.7 Focus Visible; from memory).
 func TestAJobCardIsWorkedDownByKeyboard(t *testing.T) {
 	root := browser(t)
 	b := newBench(t)
