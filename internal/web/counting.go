@@ -273,7 +273,7 @@ func (p *pages) enterCount(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (stock.Count, error) { return stock.EnterCount(tx, v.who, v.now, c.ID, in) })
-	return "/counts/" + c.ID.String(), renamed(err, ofItem(func(i int, field string) string {
+	return "/counts/" + c.ID.String(), fault.Renamed(err, ofItem(func(i int, field string) string {
 		switch {
 		case of[i] != "":
 			return of[i]

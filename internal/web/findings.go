@@ -428,7 +428,7 @@ func (p *pages) doSurvey(v visit, s *sheet) (string, error) {
 		}
 		acts = append(acts, func(tx *gorm.DB) error {
 			_, err := assets.Record(tx, v.who, v.now, w.q.ID, in)
-			return renamed(err, func(field string) string {
+			return fault.Renamed(err, func(field string) string {
 				if strings.HasPrefix(field, "measure") || field == "value" {
 					return name
 				}
@@ -444,7 +444,7 @@ func (p *pages) doSurvey(v visit, s *sheet) (string, error) {
 		}
 		acts = append(acts, func(tx *gorm.DB) error {
 			_, err := fitFound(tx, v.who, v.now, f.SlotID, unit, fresh, nil, "", "")
-			return renamed(err, func(field string) string { return field + end })
+			return fault.Renamed(err, func(field string) string { return field + end })
 		})
 	}
 	if picture := s.field("content").file; len(picture) > 0 {
@@ -469,6 +469,3 @@ func (p *pages) doSurvey(v visit, s *sheet) (string, error) {
 	})
 	return "/sites/" + w.site.ID.String() + "/survey", err
 }
-
-// renamed gives a fault whose fields are called as the form calls them.
-func renamed(err error, name func(string) string) error { return fault.Renamed(err, name) }

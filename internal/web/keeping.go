@@ -143,7 +143,7 @@ func inText(err error, name string, of []int) error {
 	for i := range f.Parts {
 		f.Parts[i].Msg = say(f.Parts[i].Field, f.Parts[i].Msg)
 	}
-	return renamed(err, formNames(nil))
+	return fault.Renamed(err, formNames(nil))
 }
 
 // mostSuccessors is how many parts the form lets follow one.
@@ -193,7 +193,7 @@ func (p *pages) succeed(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (parts.Succession, error) { return parts.Succeed(tx, v.who, v.now, of.ID, in) })
-	return "/parts/" + of.ID.String(), renamed(err, func(path string) string {
+	return "/parts/" + of.ID.String(), fault.Renamed(err, func(path string) string {
 		var i int
 		if _, bad := fmt.Sscanf(path, "to[%d].", &i); bad != nil || i >= len(at) {
 			return map[bool]string{true: "to_0", false: path}[path == "to"]

@@ -250,7 +250,7 @@ func (p *pages) openBag(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	_, err := once(p, v, s, func(tx *gorm.DB) (stock.Bag, error) { return stock.OpenBag(tx, v.who, v.now, b.LotID, s.Version, in) })
-	return "/bags/" + b.LotID.String(), renamed(err, usedField)
+	return "/bags/" + b.LotID.String(), fault.Renamed(err, usedField)
 }
 
 // usedField finds the field of the form for a line of a bag: used[3] is used_3.

@@ -245,7 +245,7 @@ func partPath(location, part uuid.UUID) string {
 
 // inField gives the fields of a fault other names: those of the form.
 func inField(err error, names map[string]string) error {
-	return renamed(err, func(field string) string {
+	return fault.Renamed(err, func(field string) string {
 		head, last, found := strings.Cut(field, "].")
 		if !found {
 			head, last = "", field
@@ -791,7 +791,7 @@ func ofItem(name func(i int, field string) string, items int) func(string) strin
 
 // eachField puts the faults of a list of lines at the fields that they came from.
 func eachField(err error, of []string) error {
-	return renamed(err, ofItem(func(i int, _ string) string { return of[i] }, len(of)))
+	return fault.Renamed(err, ofItem(func(i int, _ string) string { return of[i] }, len(of)))
 }
 
 // posted gives what a form was sent with; nil where it is only asked for.

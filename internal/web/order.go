@@ -12,6 +12,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/money"
 	qty "spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
@@ -217,7 +218,7 @@ func (p *pages) draftOrder(v visit, s *sheet) (string, error) {
 // shifted gives the lines of a fault the numbers that they have on the form, where some
 // of the form's were left out.
 func shifted(err error, of []string) error {
-	return renamed(err, ofItem(func(i int, field string) string { return field + of[i] }, len(of)))
+	return fault.Renamed(err, ofItem(func(i int, field string) string { return field + of[i] }, len(of)))
 }
 
 // orderSheet begins a form about an order.

@@ -617,7 +617,7 @@ func (p *pages) writeTerms(v visit, s *sheet) (string, error) {
 		return pm.WritePlanDrafts(tx, v.who, v.now, []pm.WritePlan{w})
 	}); err != nil {
 		err = s.published(err)
-		return "", inForm(renamed(err, formNames(map[string]string{"early.days": "early", "late.days": "late", "early.percent": "early_percent", "late.percent": "late_percent", "triggers": "every"})), "triggers", names)
+		return "", inForm(fault.Renamed(err, formNames(map[string]string{"early.days": "early", "late.days": "late", "early.percent": "early_percent", "late.percent": "late_percent", "triggers": "every"})), "triggers", names)
 	}
 	return s.Cancel + "?version=" + strconv.Itoa(next(q.Number, q.Draft)), nil
 }
@@ -748,7 +748,7 @@ var inContent = regexp.MustCompile(`^(checks|steps|options)\[(\d+)\]\.?(.*)$`)
 // named says of what else is written which check, step or way it is: by its code, or its
 // place. What is about number i of a list is about the fields of its form.
 func (d drafting) named(err error, list string, i int) error {
-	return renamed(err, func(path string) string {
+	return fault.Renamed(err, func(path string) string {
 		at := inContent.FindStringSubmatch(path)
 		if at == nil {
 			return path
@@ -826,7 +826,7 @@ func (p *pages) writeContent(v visit, s *sheet) (string, error) {
 		return "", nil
 	}
 	to, err := d.write(p, v, s)
-	return to, renamed(d.named(err, "", 0), formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"}))
+	return to, fault.Renamed(d.named(err, "", 0), minutesInForm)
 }
 
 // formNames gives fields of a request the names that they have in a form: the longest
@@ -848,6 +848,9 @@ func formNames(names map[string]string) func(string) string {
 		return path
 	}
 }
+
+// minutesInForm names the three minutes as the forms of a version and of a way call them.
+var minutesInForm = formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"})
 
 // nth reads the number of a step or check in the path: 1 is the first, new is none.
 func nth(v visit, of int, kind string) (int, error) {
@@ -1050,7 +1053,7 @@ func (p *pages) writeCheck(v visit, s *sheet) (string, error) {
 	}
 	d.content.Checks = checks
 	to, err := d.write(p, v, s)
-	return to, renamed(d.named(err, "checks", at), formNames(map[string]string{"on_warn.days": "on_warn_days", "on_warn.says": "on_warn_says", "on_warn.raises": "on_warn_raises", "on_fail.days": "on_fail_days", "on_fail.says": "on_fail_says",
+	return to, fault.Renamed(d.named(err, "checks", at), formNames(map[string]string{"on_warn.days": "on_warn_days", "on_warn.says": "on_warn_says", "on_warn.raises": "on_warn_raises", "on_fail.days": "on_fail_days", "on_fail.says": "on_fail_says",
 		"on_fail.raises": "on_fail_raises", "on_fail.interval": "on_fail_interval"}))
 }
 
@@ -1122,7 +1125,7 @@ func (p *pages) writeWay(v visit, s *sheet) (string, error) {
 	}
 	d.content.Options = ways
 	to, err := d.write(p, v, s)
-	return to, renamed(d.named(err, "options", at), formNames(map[string]string{"minutes": "typical", "minutes.low": "low", "minutes.typical": "typical", "minutes.high": "high"}))
+	return to, fault.Renamed(d.named(err, "options", at), minutesInForm)
 }
 
 // lines gives what the draft takes in parts: its own, or those with which a new one begins.

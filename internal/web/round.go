@@ -16,6 +16,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
@@ -395,7 +396,7 @@ var answerPlace = regexp.MustCompile(`^answers\[\d+\]`)
 // places names the fields of a form where a fault names places in a request. Of one
 // piece of work the fault leaves out which it is.
 func places(err error, names map[string]string, single bool) error {
-	return renamed(err, func(path string) string {
+	return fault.Renamed(err, func(path string) string {
 		if single && answerPlace.MatchString(path) {
 			path = "done[0]." + path
 		}

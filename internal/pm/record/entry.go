@@ -155,11 +155,11 @@ func take(tx *gorm.DB, who access.Actor, now time.Time, before Card, links strin
 		if bad == nil && e.VisitID != nil && visits[*e.VisitID] != before.SiteID {
 			bad = fault.Field("visit_id", e.VisitID, "names no visit to this site")
 		}
-		if _, there := was[e.ID]; bad == nil && !there {
+		o, there := was[e.ID]
+		if bad == nil && !there {
 			bad = unread[i]
 		}
 		taken[i] = Taken{ID: e.ID, State: "kept"}
-		o, there := was[e.ID]
 		switch {
 		case bad != nil:
 			bad.Field = fmt.Sprintf("items[%d].%s", i, bad.Field)
