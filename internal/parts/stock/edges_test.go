@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"testing"
@@ -14,6 +15,7 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/pgdb"
+	"spindlebook/internal/pgtest"
 )
 
 // withdraw takes a part from use.
@@ -477,6 +479,38 @@ func TestWhatWasUsedIsWhosePeopleSay(t *testing.T) {
 	w.sound()
 }
 
+// A lot has one last day, in whatever order the lines of one delivery say it: what two lines say
+// otherwise is asked about, and what one says goes before what follows from the shelf life.
+func TestALotComesWithOneLastDay(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	take := func(lot string, last ...string) error {
+		in := make([]Moving, len(last))
+		for i, l := range last {
+			in[i] = w.line("receive 10 GASKET/" + lot + " > " + []string{"WH", "V1"}[i])
+			in[i].ExpiresOn = l
+		}
+		return w.try(w.clerk, func(tx *gorm.DB) error { _, err := Move(tx, w.clerk, w.now, in); return err })
+	}
+	refused(t, take("TWO", "2027-01-31", "2027-02-28"), "items[1].expires_on", "differs from the last day of lot TWO in this list, 2027-01-31")
+	refused(t, take("BAD", "soon"), "items[0].expires_on", "is a date")
+	w.are("WH GASKET 0", "V1 GASKET 0")
+	for lot, last := range map[string][]string{"SAME": {"2027-01-31", "2027-01-31"}, "FIRST": {"2027-01-31", ""}, "LAST": {"", "2027-01-31"}, "NONE": {"", ""}} {
+		if err := take(lot, last...); err != nil {
+			t.Errorf("%s: %v", lot, err)
+		}
+		found, err := pgdb.Read[struct{ On string }](ctx, w.db, access.System.ID, `select to_char(expires_on, 'YYYY-MM-DD') as on from lot where code = @lot`, map[string]any{"lot": lot})
+		if want := map[bool]string{true: "2035-05-05", false: "2027-01-31"}[lot == "NONE"]; err != nil || len(found) != 1 || found[0].On != want { // 120 months from 5 May 2025
+			t.Errorf("%s: %+v, %v", lot, found, err)
+		}
+	}
+	w.do(func(tx *gorm.DB) error {
+		return tx.Exec(`update part set shelf_months = null where number = 'GASKET'`).Error
+	})
+	refused(t, take("WHEN", ""), "items[0].expires_on", "each lot of GASKET has a last day")
+	w.sound()
+}
+
 // A unit that was used is in the slot that it was put into, and what cannot be names the line
 // that said so, wherever it stands among lines about other things.
 func TestAUsedUnitIsInItsSlot(t *testing.T) {
@@ -527,4 +561,61 @@ func TestAUsedUnitIsInItsSlot(t *testing.T) {
 		t.Errorf("open: %s", w.open())
 	}
 	w.sound()
+}
+
+// Whoever is stopped while reading says so, and gives no half of an answer.
+func TestAHalfReadAnswerIsNone(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.recipes()
+	w.move("receive 10 GASKET/L1 > WH", "receive 10 NUT > WH")
+	bags, err := w.build("BOX-KIT", 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	order := w.ordered(w.clerk, NewOrderLine{PartID: w.part["NUT"], Amount: amount.Of(10)})
+	var c Count
+	w.as(w.clerk, func(tx *gorm.DB) (err error) {
+		c, err = OpenCount(tx, w.clerk, w.now, *w.at("WH"), true, nil)
+		return err
+	})
+	for what, read := range map[string]func(ctx context.Context) error{
+		"what can be built": func(ctx context.Context) error {
+			_, err := CanBuild(ctx, w.db, w.clerk, w.now, *w.at("WH"), []uuid.UUID{w.part["SWAP-KIT"]})
+			return err
+		},
+		"a bag":    func(ctx context.Context) error { _, err := OneBag(ctx, w.db, w.clerk, bags[0].LotID); return err },
+		"a count":  func(ctx context.Context) error { _, err := OneCount(ctx, w.db, w.clerk, w.now, c.ID); return err },
+		"an order": func(ctx context.Context) error { _, err := OneOrder(ctx, w.db, w.clerk, w.now, order.ID); return err },
+		"lines": func(ctx context.Context) error {
+			_, err := Lines(ctx, w.db, w.clerk, w.now, LineFilter{}, Page{Limit: 10})
+			return err
+		},
+		"entries": func(ctx context.Context) error {
+			_, err := Entries(ctx, w.db, w.clerk, EntryFilter{}, Page{Limit: 10})
+			return err
+		},
+		"whose van it is": func(ctx context.Context) error { _, err := VanOf(ctx, w.db, w.clerk, w.tech.ID, w.now); return err },
+		"differences":     func(ctx context.Context) error { _, err := Verify(ctx, w.db, w.clerk); return err },
+	} {
+		pgtest.Interrupted(t, what, read)
+	}
+	// and what is not there is not half of something either
+	for what, read := range map[string]func(id uuid.UUID) error{
+		"bag":       func(id uuid.UUID) error { _, err := OneBag(ctx, w.db, w.clerk, id); return err },
+		"count":     func(id uuid.UUID) error { _, err := OneCount(ctx, w.db, w.clerk, w.now, id); return err },
+		"order":     func(id uuid.UUID) error { _, err := OneOrder(ctx, w.db, w.clerk, w.now, id); return err },
+		"doubt":     func(id uuid.UUID) error { _, err := OneDoubt(ctx, w.db, w.clerk, id); return err },
+		"core":      func(id uuid.UUID) error { _, err := OneCore(ctx, w.db, w.clerk, w.now, id); return err },
+		"warranty":  func(id uuid.UUID) error { _, err := OneWarranty(ctx, w.db, w.clerk, w.now, id); return err },
+		"container": func(id uuid.UUID) error { _, err := OneContainer(ctx, w.db, w.clerk, id); return err },
+		"claim":     func(id uuid.UUID) error { _, err := OneClaim(ctx, w.db, w.clerk, id); return err },
+		"changed": func(id uuid.UUID) error {
+			return w.try(w.clerk, func(tx *gorm.DB) error { _, err := CancelCount(tx, w.clerk, w.now, id, 1); return err })
+		},
+	} {
+		if err := read(uuid.New()); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
 }

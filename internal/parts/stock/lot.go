@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,6 +21,8 @@ type lotRow struct {
 	PartID    uuid.UUID `json:"part_id"`
 	Code      string    `json:"code"`
 	ExpiresOn *string   `json:"expires_on"`
+
+	said bool // by the supplier; otherwise it follows from the shelf life
 }
 
 const lotRows = `jsonb_to_recordset(cast(@rows as jsonb)) as r(id uuid, part_id uuid, code text, expires_on date)`
@@ -43,6 +46,18 @@ func newLots(tx *gorm.DB, who access.Actor, now time.Time, in []Moving, of []kno
 			}
 			continue
 		}
+		code := strings.TrimSpace(m.Lot)
+		if j := slices.IndexFunc(rows, func(r lotRow) bool { return r.PartID == m.PartID && r.Code == code }); j >= 0 {
+			switch r := &rows[j]; {
+			case last == nil: // what the other line says holds
+			case !r.said:
+				r.ExpiresOn, r.said = last, true
+			case *r.ExpiresOn != *last:
+				return conflict(item(k.Place, "expires_on"), *last, "differs from the last day of lot %s in this list, %s", code, *r.ExpiresOn)
+			}
+			continue
+		}
+		said := last != nil
 		if last == nil && k.ShelfMonths != nil {
 			d := calendar.DateOf(m.at(now).UTC()).AddMonths(*k.ShelfMonths).String()
 			last = &d
@@ -50,8 +65,7 @@ func newLots(tx *gorm.DB, who access.Actor, now time.Time, in []Moving, of []kno
 		if last == nil && k.Tracking == "lot_expiry" {
 			return fault.Field(item(k.Place, "expires_on"), "", "is needed: each lot of %s has a last day", k.Number)
 		}
-		code := strings.TrimSpace(m.Lot)
-		rows = append(rows, lotRow{pgdb.NewID(), m.PartID, code, last})
+		rows = append(rows, lotRow{pgdb.NewID(), m.PartID, code, last, said})
 	}
 	if len(rows) == 0 {
 		return nil

@@ -294,7 +294,7 @@ select id, line_id, "on", @now, @who from jsonb_to_recordset(cast(@rows as jsonb
 	return orderInTx(tx, now, id)
 }
 
-// CancelOrder ends an order; what has come of it stays. CloseOrder ends one of which the rest
+// CancelOrder ends an order of which nothing has come. CloseOrder ends one of which the rest
 // does not come.
 func CancelOrder(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, version int, why string) (Order, error) {
 	if strings.TrimSpace(why) == "" {
