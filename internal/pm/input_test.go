@@ -14,8 +14,10 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pgtest"
 	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/due"
 )
 
 // What no planner can mean is refused by field, value and rule, and nothing of it is kept.
@@ -383,6 +385,68 @@ func TestPlannedWorkIsTheOwnersToSee(t *testing.T) {
 	})
 	look("the seller", seller, sight{false, true})
 	look("the buyer", other, sight{true, false})
+}
+
+// Of each position the work that falls due first is told, how far its interval has run, and to
+// nobody but those who have the site now.
+func TestTheSoonestWorkOfAPosition(t *testing.T) {
+	t.Parallel()
+	w := newWash(t)
+	w.runs(t, w.tunnel, 400, 60, 10, 0)
+	look := w.plan(t, "PM-010", low(every("P30D")))
+	later := w.plan(t, "PM-011", low(every("P180D")))
+	w.plan(t, "PM-008", pm.Terms{AppliesTo: "line", Criticality: "S", Triggers: []pm.Trigger{every("P7D")}}) // of the line, not of what stands on it
+	w.plan(t, "PM-037", pm.Terms{Kinds: []string{"compressed_air"}, Triggers: []pm.Trigger{use("run_hours", 1500)}})
+	w.tick(t, now)
+	w.do(t, w.of(t, look, w.right.ID, day(12)), w.of(t, later, w.right.ID, day(20)), w.of(t, later, w.left.ID, day(20)))
+	w.tick(t, now)
+	seller := w.member(t, "seller", access.NewGrant{Role: "owner", CustomerID: &w.customer.ID})
+	buyer := pgtest.Done(t, w.db, sys, func(tx *gorm.DB) (assets.Customer, error) {
+		return assets.AddCustomer(tx, sys, now, assets.CustomerEdit{Code: "BUY", Name: "Buyer"})
+	})
+	other := w.member(t, "other", access.NewGrant{Role: "owner", CustomerID: &buyer.ID})
+	reads := func(who access.Actor, want int) map[uuid.UUID]pm.Explained {
+		t.Helper()
+		if who.ID != sys.ID {
+			var err error
+			if who, _, err = access.Load(ctx, w.db, who.ID); err != nil {
+				t.Fatal(err)
+			}
+		}
+		all, err := pm.Soonest(ctx, w.db, who, now, w.site.ID)
+		if err != nil || len(all) != want {
+			t.Errorf("%s reads of %d positions, %v", who.Name, len(all), err)
+		}
+		return all
+	}
+	reads(other, 0)
+	reads(seller, 2)
+	all := reads(sys, 2) // nobody can tell when the compressor's falls due
+	r, l := all[w.right.ID], all[w.left.ID]
+	if len(r.Parts) != 1 || r.PlanCode != "PM-010" || r.Governs != 0 || r.Parts[0].Used != 12 || r.Parts[0].Of != 30 || r.Explanation.State == due.Late {
+		t.Errorf("at the right: %+v", r)
+	}
+	if len(l.Parts) != 1 || l.PlanCode != "PM-010" || l.Explanation.State != due.Late || l.Parts[0].Used < 30 {
+		t.Errorf("at the left: %+v", l)
+	}
+	counted, k := pgdb.CountStatements(ctx)
+	if _, err := pm.Soonest(counted, w.db, sys, now, w.site.ID); err != nil {
+		t.Fatal(err)
+	}
+	few := k.Swap(0)
+	for _, code := range []string{"PM-012", "PM-013", "PM-014"} {
+		w.plan(t, code, low(every("P90D")))
+	}
+	w.plan(t, "PM-038", pm.Terms{Kinds: []string{"compressed_air"}, Triggers: []pm.Trigger{every("P90D")}})
+	w.tick(t, now)
+	if all, err := pm.Soonest(counted, w.db, sys, now, w.site.ID); err != nil || len(all) != 3 || k.Load() != few {
+		t.Errorf("%d statements became %d for %d positions, %v", few, k.Load(), len(all), err)
+	}
+	pgtest.Done(t, w.db, sys, func(tx *gorm.DB) ([]assets.Ownership, error) {
+		return assets.HandOver(tx, sys, w.site.ID, buyer.ID, now.AddDate(0, 0, -1))
+	})
+	reads(seller, 0)
+	reads(other, 3)
 }
 
 // seenOne counts what was read, or was not there for the reader.

@@ -131,6 +131,26 @@ order by case a.state when 'late' then 1 when 'in window' then 2 when 'unknown' 
 offset @leave limit @limit`, args)
 }
 
+// Soonest gives of each position of a site, by its id, the planned work that falls due first
+// there, with its reasons, in a number of statements that does not grow with them. A
+// position of which nobody can tell a day has none.
+func Soonest(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, site uuid.UUID) (map[uuid.UUID]Explained, error) {
+	args := who.Scope(map[string]any{})
+	first, err := pgdb.Read[Item](ctx, db, who.ID, `
+select distinct on (i.position_id) i.*
+  from (`+items+ItemFilter{SiteID: &site}.narrow(who, args)+` and a.position_id is not null and a.due_on is not null) as i
+order by i.position_id, i.due_on, i.criticality = 'S' desc, i.criticality, i.id`, args)
+	if err != nil {
+		return nil, err
+	}
+	all, err := Explain(ctx, db, now, first)
+	by := make(map[uuid.UUID]Explained, len(all))
+	for _, e := range all {
+		by[*e.PositionID] = e
+	}
+	return by, err
+}
+
 // Counts is how the planned work stands at a site.
 type Counts struct {
 	SiteID                                  uuid.UUID

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"github.com/google/uuid"
+	"golang.org/x/net/html"
 	"gorm.io/gorm"
 
 	"spindlebook/internal/access"
@@ -605,4 +606,42 @@ func TestARoundIsPutOffForAStorm(t *testing.T) {
 		t.Errorf("the day after it stands at %+v, before at %+v", it, before)
 	}
 	visitSays(t, "the day after", g.asStaff.get(at), "2 pieces of work are still to do")
+}
+
+// The plan of a line says, to whoever has the site, how far the interval of the next work of a
+// brush has run: as an arc, in the drawing's words and in the list below it.
+func TestTheStripSaysHowFarAnIntervalHasRun(t *testing.T) {
+	t.Parallel()
+	g := newProgramme(t)
+	g.did(t, 20, "95") // and since then ten days of 400 vehicles were read
+	g.tick(t)
+	for _, who := range []*visitor{g.asManager, g.asTech, g.asOwner} {
+		page := who.get("/sites/" + g.site.ID.String())
+		says, arcs := map[string]string{}, map[string]string{}
+		walk(parse(t, page.body), func(n *html.Node) {
+			spot := n.Data == "a" && strings.HasPrefix(attr(n, "class"), "spot")
+			walk(n, func(e *html.Node) {
+				switch class := attr(e, "class"); {
+				case spot && e.Data == "title":
+					says[attr(n, "href")] = textOf(e)
+				case spot && strings.HasPrefix(class, "spent"):
+					arcs[attr(n, "href")] = class
+				}
+			})
+		})
+		for id, want := range map[uuid.UUID]struct{ says, arc string }{
+			g.left.ID:  {"in service, at 38 ft, turns clockwise seen from above, next work Brush inspection: 50 % of 8,000 vehicles used", "spent"},
+			g.right.ID: {"next work Brush inspection: late, 146,154 of 8,000 vehicles used", "spent late"},
+		} {
+			at := "/positions/" + id.String()
+			if !strings.HasSuffix(says[at], want.says) || arcs[at] != want.arc {
+				t.Errorf("%q is drawn as %q", says[at], arcs[at])
+			}
+		}
+		visitSays(t, "the site", page, "Next planned work", "Brush inspection: 50 % of 8,000 vehicles used", "it is full and broken where that is late, at 1 of 2.", "so much of the interval of its next work is used up")
+	}
+	other := g.asOther.get("/sites/" + g.site.ID.String())
+	if other.status != http.StatusNotFound || strings.Contains(other.body, "Brush inspection") {
+		t.Errorf("an owner of another site: %d", other.status)
+	}
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"html/template"
 	"math"
 	"strconv"
@@ -53,12 +54,20 @@ func strips() exhibit {
 	fixed := func(label, side string, along float64) draw.Item {
 		return draw.Item{Href: "#strip", Label: label, Says: label, Side: side, Along: along, State: "in_service"}
 	}
+	spent := func(it draw.Item, share float64) draw.Item {
+		it.Spent, it.Late = &share, share > 1.1
+		it.Says += fmt.Sprintf(", %.0f %% of the interval of its next work used", 100*share)
+		if it.Late {
+			it.Says += ", late"
+		}
+		return it
+	}
 	line := draw.Strip{ID: "g-strip", Title: "A line of 110 ft, seen from above", Length: 33.5, InFeet: true, Left: "driver side", Right: "passenger side", Items: []draw.Item{
-		fixed("EYE", "centre", 0), fixed("PRE", "centre", 3), spot("SBL-D", "left", 11.6, "in_service", draw.Clockwise), spot("SBL-P", "right", 11.6, "in_service", draw.CounterClockwise),
-		spot("WRP-D", "left", 16.5, "parked", draw.CounterClockwise), spot("WRP-P", "right", 16.5, "empty", draw.Clockwise), spot("TOP", "centre", 21, "in_service", draw.AgainstTravel), spot("RKR-D", "left", 27, "in_service", draw.Unknown)}}
+		fixed("EYE", "centre", 0), fixed("PRE", "centre", 3), spent(spot("SBL-D", "left", 11.6, "in_service", draw.Clockwise), .2), spent(spot("SBL-P", "right", 11.6, "in_service", draw.CounterClockwise), 1.3),
+		spent(spot("WRP-D", "left", 16.5, "parked", draw.CounterClockwise), .6), spot("WRP-P", "right", 16.5, "empty", draw.Clockwise), spent(spot("TOP", "centre", 21, "in_service", draw.AgainstTravel), 1), spot("RKR-D", "left", 27, "in_service", draw.Unknown)}}
 	up, none := line, draw.Strip{ID: "g-none", Title: "A line with nothing on it", Left: "driver side", Right: "passenger side"}
 	up.ID = "g-up"
-	return exhibit{"strip", "The line strip", "A wash line from above, vehicles travel from left to right. A circle is a brush, a block a fixed thing, each at its true distance. Filled is in service, hatched parked, hollow empty, and the word stands beside it. The arrow says which way it must turn; a question mark that nobody has recorded it.", []exhibited{
+	return exhibit{"strip", "The line strip", "A wash line from above, vehicles travel from left to right. A circle is a brush, a block a fixed thing, each at its true distance. Filled is in service, hatched parked, hollow empty, and the word stands beside it. The arrow says which way it must turn; a question mark that nobody has recorded it. The arc around a brush fills clockwise as the interval of its next planned work is used up, by the last count; full and broken, with the word beside it, that work is late; without an arc nobody can tell.", []exhibited{
 		wide("at a desk and on paper", draw.Across(line)), shown("on a phone, vehicles travel upwards", draw.Upright(up)), shown("in a list of sites", draw.Mini(line, "6 in service, 1 parked, 1 empty")), wide("with nothing on it", draw.Across(none))}}
 }
 

@@ -2,7 +2,9 @@ package web
 
 import (
 	"html/template"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -14,6 +16,7 @@ import (
 	"spindlebook/internal/fault"
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/due"
 	"spindlebook/internal/web/draw"
 )
 
@@ -58,6 +61,9 @@ type positionRow struct {
 	SideWords string
 	Turn      string // in words
 	Missing   int
+	Next      string   // how far the interval of its next planned work has run, and which that is; "" where nobody can tell
+	Spent     *float64 // the same as a share
+	Late      bool
 }
 
 type dayRow struct {
@@ -148,8 +154,12 @@ func (p *pages) site(v visit) error {
 	for _, i := range worst {
 		g.Due = append(g.Due, dueRowBare(v, i))
 	}
+	next, err := pm.Soonest(v.ctx, p.db, v.who, v.now, id)
+	if err != nil {
+		return err
+	}
 	g.Week = weekOf(hours)
-	g.arrange(v, lines, positions, facts, points)
+	g.arrange(v, lines, positions, facts, points, next)
 	lineCode := map[uuid.UUID]string{}
 	for _, l := range lines {
 		lineCode[l.ID] = "line " + l.Code
@@ -168,7 +178,7 @@ func (p *pages) site(v visit) error {
 }
 
 // arrange puts the positions on their lines and counts what is not as it is wanted.
-func (g *sitePage) arrange(v visit, lines []assets.Line, positions []assets.Position, facts []assets.Fact, points []assets.IsolationPoint) {
+func (g *sitePage) arrange(v visit, lines []assets.Line, positions []assets.Position, facts []assets.Fact, points []assets.IsolationPoint, next map[uuid.UUID]pm.Explained) {
 	known := map[uuid.UUID]map[string]string{}
 	for _, f := range facts {
 		if known[f.OfID] == nil {
@@ -210,6 +220,7 @@ func (g *sitePage) arrange(v visit, lines []assets.Line, positions []assets.Posi
 		}
 		turning := assets.ExpectedTurning(q, known[q.ID])
 		row := positionRow{Position: q, SideWords: sideWords(q.LineSide, g.Site.DriverSide), Turn: turningWords(turning)}
+		row.spent(next[q.ID])
 		for _, w := range assets.Wanted(q) {
 			if known[q.ID][w] == "" {
 				row.Missing++
@@ -244,6 +255,33 @@ func (g *sitePage) arrange(v visit, lines []assets.Line, positions []assets.Posi
 		g.Lines = append(g.Lines, lineOf(l, g.Site, byLine[l.ID], known, v.who.Units))
 	}
 }
+
+// spent says how far the interval of planned work has run, by the trigger that comes first.
+func (r *positionRow) spent(e pm.Explained) {
+	if len(e.Parts) == 0 { // there is none, or its plan has ended meanwhile
+		return
+	}
+	var says []string
+	if r.Late = e.Explanation.State == due.Late; r.Late {
+		says = append(says, "late")
+		r.Spent = new(1.0) // also what was never done, of which no interval runs
+	}
+	if e.Governs >= 0 && e.Parts[e.Governs].Of > 0 {
+		p := e.Parts[e.Governs]
+		share := max(p.Used/p.Of, 0)
+		used := num(math.Floor(100*share)) + " %"
+		if share > 1 {
+			used = grouped(num(math.Round(p.Used)))
+		}
+		r.Spent = &share
+		says = append(says, used+" of "+grouped(num(math.Round(p.Of)))+" "+wearUnits[p.Unit]+" used")
+	}
+	if len(says) > 0 {
+		r.Next = e.Title + ": " + strings.Join(says, ", ")
+	}
+}
+
+func num(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }
 
 // lineOf draws a line with its positions.
 func lineOf(l assets.Line, s assets.Site, rows []positionRow, known map[uuid.UUID]map[string]string, in measure.System) lineView {
@@ -296,6 +334,10 @@ func itemOf(row positionRow, t assets.Turning, in measure.System) draw.Item {
 	if row.Duty == "brush" {
 		it.Says += ", " + row.Turn
 		it.Turn = turnOf(t)
+	}
+	if row.Next != "" {
+		it.Says += ", next work " + row.Next
+		it.Spent, it.Late = row.Spent, row.Late
 	}
 	return it
 }

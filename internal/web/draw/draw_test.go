@@ -75,6 +75,32 @@ func TestTheReferenceLine(t *testing.T) {
 	golden(t, "reference-mini.svg", Mini(reference(), "Line UMB-1: 9 in service, 1 parked, 1 empty"))
 }
 
+// How far an interval has run is an arc of that share around a brush, full and broken with a
+// word where its work is late, and none where nobody knows; a block has none.
+func TestTheArcOfAnInterval(t *testing.T) {
+	s := reference()
+	s.ID = "i"
+	for i, share := range map[int]float64{3: .5, 4: 0, 5: .25, 6: .74, 7: 1, 8: 1.4, 9: .5, 10: -.1} {
+		s.Items[i].Spent = &share
+	}
+	s.Items[7].Late, s.Items[8].Late = true, true
+	across := Across(s)
+	golden(t, "spent-across.svg", across)
+	golden(t, "spent-upright.svg", Upright(s))
+	for what, n := range map[string]int{`class="interval"`: 7, `<path class="spent"`: 3, `class="spent late"`: 2, `>late</text>`: 1, "full and broken where that is late, at 2 of 7.": 1} {
+		if got := strings.Count(across, what); got != n {
+			t.Errorf("%s stands there %d times, want %d", what, got, n)
+		}
+	}
+	// a quarter of a clock ends at three, half at six: on a circle whose top is its beginning
+	for share, want := range map[float64]string{.25: "M100 79.6A20.4 20.4 0 0 1 120.4 100", .5: "M100 79.6A20.4 20.4 0 0 1 100 120.4", .75: "M100 79.6A20.4 20.4 0 1 1 79.6 100"} {
+		var p pen
+		if p.spent(share, false, 100, 100); !strings.Contains(p.String(), `d="`+want+`"`) {
+			t.Errorf("%v is drawn as %s", share, p.String())
+		}
+	}
+}
+
 func TestALineWithNothingOnIt(t *testing.T) {
 	empty := Strip{ID: "e", Title: "Line NEW-1", Left: "driver side", Right: "passenger side"}
 	golden(t, "empty-across.svg", Across(empty))

@@ -34,6 +34,8 @@ type Item struct {
 	State string
 	Word  string // the state in a word; "" where it is in service
 	Turn  Turn
+	Spent *float64 // share of the interval of its next planned work that is used up; nil where nobody knows
+	Late  bool     // that work is late
 }
 
 // Turn is how a brush must turn as it shows in a plan from above.
@@ -54,6 +56,7 @@ const (
 	apart  = 44.0 // least distance between neighbours: the size of a fingertip
 	near   = 25.0 // between small blocks on the lane of a desk's drawing, where a pointer hits them
 	radius = 18.0
+	around = 20.4 // the arc of its interval, within what a fingertip hits
 	hole   = 11.0 // the disc within a brush where its arrow stands
 	margin = 40.0
 )
@@ -259,7 +262,24 @@ func (s Strip) describe() string {
 		parts = []string{"none yet"}
 	}
 	return fmt.Sprintf("Plan of the line from above, in the direction of travel; left of travel is the %s, right the %s. Positions: %s.",
-		s.Left, s.Right, strings.Join(parts, ", "))
+		s.Left, s.Right, strings.Join(parts, ", ")) + s.describeArcs()
+}
+
+// describeArcs says in a sentence what the arcs show, where there are some.
+func (s Strip) describeArcs() string {
+	arcs, late := 0, 0
+	for _, it := range s.Items {
+		if it.Brush && it.Spent != nil {
+			arcs, late = arcs+1, late+b2i(it.Late)
+		}
+	}
+	switch {
+	case arcs == 0:
+		return ""
+	case late == 0:
+		return " The arc around a brush fills as the interval of its next planned work is used up; at none of them it is late."
+	}
+	return fmt.Sprintf(" The arc around a brush fills as the interval of its next planned work is used up; it is full and broken where that is late, at %d of %d.", late, arcs)
 }
 
 // patterns are the fills by which states differ without colour, and the arrows
@@ -394,6 +414,9 @@ func (p *pen) item(it Item, placed float64) {
 	if it.Brush {
 		fmt.Fprintf(p, `<circle class="body" cx="%s" cy="%s" r="%s"%s%s/>`, num(x), num(y), num(radius-1), fill, dash)
 		p.f(`<use href="#%v-%v" x="%v" y="%v"/>`, p.id, int(it.Turn), x, y)
+		if it.Spent != nil {
+			p.spent(*it.Spent, it.Late, x, y)
+		}
 	} else {
 		w, h := 13.0, 24.0
 		if p.upright {
@@ -405,6 +428,9 @@ func (p *pen) item(it Item, placed float64) {
 	// hidden from those who hear the drawing: the sentence says it whole
 	p.WriteString(`<g aria-hidden="true">`)
 	label := short(it.Label, 7)
+	if it.Word == "" && it.Brush && it.Late {
+		it.Word = "late"
+	}
 	switch {
 	case p.upright && off != 0:
 		lx, anchor := x+off*25, map[float64]string{-1: "end", 1: "start"}[off]
@@ -469,6 +495,21 @@ func (p *pen) turn(t Turn, x, y float64) {
 		p.WriteString(straight(x-7*dx, y-7*dy, x+8*dx, y+8*dy, 4.6))
 	default:
 		p.text("doubt", "middle", x, y+4.5, "?")
+	}
+}
+
+// spent draws how much of an interval is used up: from the top clockwise, as on a clock, over
+// a thin ring that is the whole of it. What is late is full and broken.
+func (p *pen) spent(share float64, late bool, x, y float64) {
+	p.f(`<circle class="interval" cx="%v" cy="%v" r="%v"/>`, x, y, around)
+	switch share = min(max(share, 0), 1); {
+	case late:
+		p.f(`<circle class="spent late" cx="%v" cy="%v" r="%v" stroke-dasharray="7 3.7"/>`, x, y, around)
+	case share == 1:
+		p.f(`<circle class="spent" cx="%v" cy="%v" r="%v"/>`, x, y, around)
+	case share > 0:
+		a := 2 * math.Pi * share
+		p.f(`<path class="spent" d="M%v %vA%v %v 0 %v 1 %v %v"/>`, x, y-around, around, around, b2i(share > .5), x+around*math.Sin(a), y-around*math.Cos(a))
 	}
 }
 
