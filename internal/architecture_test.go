@@ -8,7 +8,9 @@ import (
 	"go/parser"
 	"go/token"
 	"io/fs"
+	"os"
 	"os/exec"
+	"path"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -80,14 +82,15 @@ var features = []string{"internal/access", "internal/assets", "internal/assets/m
 var clocks = []string{"internal/door", "internal/scheduler", "internal/pgdb/cluster"}
 
 type listed struct {
-	ImportPath string
-	Imports    []string
-	Deps       []string
+	ImportPath                string
+	Imports                   []string
+	TestImports, XTestImports []string
+	Deps                      []string
 }
 
 func list(t *testing.T) map[string]listed {
 	t.Helper()
-	out, err := exec.Command("go", "list", "-tags", "nomsgpack", "-json=ImportPath,Imports,Deps", "spindlebook/...").Output()
+	out, err := exec.Command("go", "list", "-tags", "nomsgpack", "-json=ImportPath,Imports,TestImports,XTestImports,Deps", "spindlebook/...").Output()
 	if err != nil {
 		t.Fatalf("go list: %v", err)
 	}
@@ -169,5 +172,36 @@ func TestNobodyElseLooksAtTheClock(t *testing.T) {
 	})
 	if err != nil {
 		t.Fatal(err)
+	}
+}
+
+// go.mod says which modules we chose: what our code or its tests import stands there as ours,
+// and what only others need as theirs.
+func TestWhatWeImportIsOurChoice(t *testing.T) {
+	file, err := os.ReadFile("../go.mod")
+	if err != nil {
+		t.Fatal(err)
+	}
+	imported := map[string]bool{}
+	for _, l := range list(t) {
+		for _, i := range slices.Concat(l.Imports, l.TestImports, l.XTestImports) {
+			for ; i != "."; i = path.Dir(i) {
+				imported[i] = true
+			}
+		}
+	}
+	n := 0
+	for line := range strings.Lines(string(file)) {
+		f := strings.Fields(strings.TrimPrefix(line, "require "))
+		if len(f) < 2 || !strings.Contains(f[0], ".") {
+			continue
+		}
+		n++
+		if theirs := strings.HasSuffix(strings.TrimSpace(line), "// indirect"); theirs == imported[f[0]] {
+			t.Errorf("%s: imported by us is %v, and go.mod says otherwise: go mod tidy", f[0], imported[f[0]])
+		}
+	}
+	if n < 40 {
+		t.Fatalf("only %d modules were read", n)
 	}
 }
