@@ -728,7 +728,12 @@ func (p *pages) signOff(v visit, s *sheet) (string, error) {
 		}
 	}
 	_, err := record.SignOff(v.ctx, p.db, v.who, v.now, s.request(v), c.ID, in)
-	return "/jobs/" + c.ID.String(), err
+	return "/jobs/" + c.ID.String(), fault.Renamed(err, func(path string) string {
+		if strings.HasPrefix(path, "entries.") { // which one is said in words
+			return ""
+		}
+		return path
+	})
 }
 
 func (p *pages) addWorkSheet(v visit) (*sheet, error) {

@@ -508,6 +508,17 @@ func TestAMeasureOnACardKeepsItsUnit(t *testing.T) {
 	if text := wordsOf(t, b.asTech.get(b.path).body); strings.Contains(text, "found in") {
 		t.Errorf("nothing was found: %s", text)
 	}
+	// its counter becomes another meanwhile: the page says which, and shows no key of ours
+	if got := b.asTech.fill(b.path+"/readings", map[string]string{"value_" + b.hours.ID.String(): "1234", "value_" + b.hours.ID.String() + "_unit": "5"}); got.status != http.StatusSeeOther {
+		t.Fatalf("read: %d %s", got.status, wordsOf(t, got.body))
+	}
+	write(t, b.db, func(tx *gorm.DB) ([]meters.Run, error) {
+		return meters.Joined(tx, access.System, b.now, b.hours.ID, meters.Join{At: b.now.Add(-time.Minute), How: "replaced", OldLast: "0", NewFirst: "0", Counter: meters.Counter{Digits: new(3), Decimals: 1}, Reason: "glass broken"})
+	})
+	got = b.asTech.fill(b.path+"/sign", nil)
+	if text := wordsOf(t, got.body); got.status != http.StatusUnprocessableEntity || !strings.Contains(text, "The reading 1234.5 of UMB-1/H-L must lie below") || strings.Contains(text, "entries") {
+		t.Errorf("signed with a reading that cannot be booked: %d %s", got.status, text)
+	}
 }
 
 // Locks outlive a shift: left on with a name to it, and another's comes off by the rule alone.

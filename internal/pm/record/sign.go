@@ -247,14 +247,40 @@ func (c Card) readings(tx *gorm.DB, who access.Actor, now time.Time) ([]meters.T
 		return nil, err
 	}
 	var faults []*fault.Error
+	refused := assets.Texts{}
 	for i, t := range taken {
 		if t.Outcome == meters.Refused { // its counter has changed since it was declared
 			t.Fault.Field = "entries." + of[i].String()
-			t.Fault.Msg = "the reading " + all[i].Value + " " + t.Fault.Msg
-			faults = append(faults, t.Fault)
+			faults, refused = append(faults, t.Fault), append(refused, all[i].MeterID.String())
+		}
+	}
+	if len(faults) == 0 {
+		return taken, nil
+	}
+	codes, err := codesOf(tx, refused)
+	if err != nil {
+		return nil, err
+	}
+	for i, t := range taken {
+		if t.Outcome == meters.Refused {
+			t.Fault.Msg = "the reading " + all[i].Value + " of " + codes[all[i].MeterID] + " " + t.Fault.Msg
 		}
 	}
 	return taken, fault.Collect(faults...)
+}
+
+// codesOf gives what counters are called.
+func codesOf(tx *gorm.DB, ids assets.Texts) (map[uuid.UUID]string, error) {
+	var found []struct {
+		ID   uuid.UUID
+		Code string
+	}
+	err := tx.Raw(`select id, code from meter where id = any (cast(? as uuid[]))`, ids).Scan(&found).Error
+	by := map[uuid.UUID]string{}
+	for _, f := range found {
+		by[f.ID] = f.Code
+	}
+	return by, err
 }
 
 // used takes out of stock what was used, and each new unit from where it was taken.
@@ -277,7 +303,7 @@ func (c Card) used(tx *gorm.DB, who access.Actor, now time.Time) ([]stock.Outcom
 		case e.Act == Swap && e.Said.In != nil:
 			k := slices.IndexFunc(units, func(u struct{ ID, PartID uuid.UUID }) bool { return u.ID == *e.Said.In })
 			if k < 0 {
-				return nil, fault.Field("entries."+e.ID.String()+".in", e.Said.In, "names no unit")
+				return nil, fault.Field("entries."+e.ID.String()+".in", e.Said.In, "the unit that went in by the swap is not on record")
 			}
 			line.UnitID, line.PartID, line.From = e.Said.In, units[k].PartID, *e.Said.From
 		case e.Act == PartMove && e.Said.Did == "used":

@@ -805,7 +805,7 @@ func TestAReadingThatCannotBeBookedStopsTheSigning(t *testing.T) {
 			entry = "entries." + e.ID.String()
 		}
 	}
-	pgtest.Refused(t, "a value beyond the counter", sign(), fault.Invalid, entry, "the reading 1234.5 must lie below")
+	pgtest.Refused(t, "a value beyond the counter", sign(), fault.Invalid, entry, "the reading 1234.5 of UMB-1/H-L must lie below")
 	if c = w.card(c.ID); c.State != "open" {
 		t.Errorf("it is %s", c.State)
 	}
