@@ -414,7 +414,7 @@ func (p *pages) answerStep(v visit) error {
 			e.Said.Values[n] = strings.TrimSpace(value[0])
 		}
 	}
-	if e.Others, err = p.together(v, sent.Get("with_id"), sent.Get("with")); err != nil {
+	if e.Others, err = p.together(v, c, e.ID, sent.Get("with_id"), sent.Get("with")); err != nil {
 		return err
 	}
 	if err := p.pictured(v, s, c, &e, "photo", cutText(c.Steps[i].Label+": "+c.Steps[i].Says, 200)); err != nil {

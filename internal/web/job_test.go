@@ -386,6 +386,50 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 	}
 }
 
+// What was sent before a colleague was renamed or left is the same afterwards, and who chooses
+// them then is told without a key of ours.
+func TestACardKnowsWhoWasThereBeforeTheyLeft(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	b.openCard(t, "stand")
+	action, sent := stepForm(t, b.asTech.get(b.path).body, "J01 1")
+	sent.Set("outcome", "done")
+	sent.Set("with_id", b.second.String())
+	send := func(form url.Values) answer {
+		b.now = b.now.Add(time.Minute)
+		return b.asTech.send(action, form, "photo", jpegOf(t, 40))
+	}
+	if got := send(sent); got.status != http.StatusSeeOther {
+		t.Fatalf("sent: %d %s", got.status, wordsOf(t, got.body))
+	}
+	for _, gone := range []bool{false, true} {
+		name := map[bool]string{false: "Ruben Osei-Brandt", true: "Ruben Osei"}[gone]
+		write(t, b.db, func(tx *gorm.DB) (access.Account, error) {
+			a, err := access.OneAccount(ctx, b.db, access.System, b.second)
+			if err != nil {
+				return a, err
+			}
+			return access.EditAccount(tx, access.System, now, b.second, a.Version, name, gone)
+		})
+		if got := send(sent); got.status != http.StatusSeeOther {
+			t.Errorf("sent again when they are %s, gone: %v: %d %s", name, gone, got.status, wordsOf(t, got.body))
+		}
+		if !gone {
+			continue
+		}
+		fresh := maps.Clone(sent)
+		fresh.Set("key", uuid.NewString())
+		got := send(fresh)
+		if text := wordsOf(t, got.body); got.status != http.StatusUnprocessableEntity || !strings.Contains(text, "The colleague who was chosen is not on the list any more: choose another") || strings.Contains(text, b.second.String()) {
+			t.Errorf("chosen afterwards: %d %s", got.status, text)
+		}
+	}
+	visitSays(t, "the card", b.asTech.get(b.path), "Imre Vasko with Ruben Osei")
+	if n := b.count(t, `select count(*)::int as n from record_entry`); n != 1 {
+		t.Errorf("%d entries are kept", n)
+	}
+}
+
 // Of several counters one is mistyped: the others are recorded, the form says so, and when
 // it is sent again none is recorded twice.
 func TestAMistypedCounterRecordsNoOtherTwice(t *testing.T) {

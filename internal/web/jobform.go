@@ -32,19 +32,31 @@ func (p *pages) colleagues(v visit) ([]option, error) {
 	return all, err
 }
 
-// together reads who did it together with whoever sends it.
-func (p *pages) together(v visit, id, name string) ([]record.Helper, error) {
+// together reads who did it together with whoever sends it. Of an entry that was sent before
+// the colleague is called as then, wherever they have gone since.
+func (p *pages) together(v visit, c record.Card, key uuid.UUID, id, name string) ([]record.Helper, error) {
 	var all []record.Helper
 	if who, bad := uuid.Parse(id); bad == nil {
-		staff, err := visits.Staff(v.ctx, p.db, v.who)
-		if err != nil {
-			return nil, err
+		called := ""
+		for _, e := range c.Entries {
+			for _, h := range e.Others {
+				if e.ID == key && h.ID != nil && *h.ID == who {
+					called = h.Name
+				}
+			}
 		}
-		i := slices.IndexFunc(staff, func(m visits.Member) bool { return m.PersonID == who })
-		if i < 0 {
-			return nil, fault.Field("with_id", id, "names somebody who is not on the list any more: choose another, or write the name beside it")
+		if called == "" {
+			staff, err := visits.Staff(v.ctx, p.db, v.who)
+			if err != nil {
+				return nil, err
+			}
+			i := slices.IndexFunc(staff, func(m visits.Member) bool { return m.PersonID == who })
+			if i < 0 {
+				return nil, &fault.Error{Kind: fault.Invalid, Msg: "the colleague who was chosen is not on the list any more: choose another, or write the name beside it"}
+			}
+			called = staff[i].Name
 		}
-		all = append(all, record.Helper{ID: &who, Name: staff[i].Name})
+		all = append(all, record.Helper{ID: &who, Name: called})
 	}
 	if name = strings.TrimSpace(name); name != "" {
 		all = append(all, record.Helper{Name: name})
