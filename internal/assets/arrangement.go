@@ -242,7 +242,7 @@ func Blackouts(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUI
 
 // AddBlackout records a blackout.
 func AddBlackout(tx *gorm.DB, who access.Actor, site uuid.UUID, in NewBlackout) (Blackout, error) {
-	if err := who.Must(access.KeepRegister); err != nil {
+	if err := who.Must(access.Approve); err != nil {
 		return Blackout{}, err
 	}
 	if !in.Until.After(in.From) {
@@ -259,7 +259,7 @@ func AddBlackout(tx *gorm.DB, who access.Actor, site uuid.UUID, in NewBlackout) 
 
 // WithdrawBlackout takes a blackout back; it stays on record. Again is no change.
 func WithdrawBlackout(tx *gorm.DB, who access.Actor, now time.Time, site, id uuid.UUID) error {
-	if err := who.Must(access.KeepRegister); err != nil {
+	if err := who.Must(access.Approve); err != nil {
 		return err
 	}
 	r := tx.Exec(`update blackout set withdrawn_at = coalesce(withdrawn_at, ?) where id = ? and site_id = ?`, now, id, site)

@@ -665,7 +665,8 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 	notTheirs := map[string][]string{ // what the distributor's own people may do
 		"technician": {"ChangeState", "Record", "Withdraw", "WriteNote", "AddUnit", "AddUnits", "EditUnit", "ReplaceSection", "RecordOfUnit", "RecordAllOfUnits",
 			"WithdrawOfUnit", "RecordAll", "AddPhoto", "WithdrawPhoto", "Put", "PutAll", "DoSwap"},
-		"clerk": {"WriteNote", "AddPart", "EditPart"}}
+		"clerk": {"WriteNote", "AddPart", "EditPart"},
+		"buyer": {"AddBlackout", "WithdrawBlackout"}} // TestAnOwnerSaysWhenNoStopIsWanted
 	// each would be done by whoever may, so that it is the right which the others lack
 	undo := errors.New("nothing of this stays")
 	for fn, write := range s.writes(t) {
@@ -689,6 +690,10 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 				continue
 			}
 			err := s.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return write(tx, who) })
+			if fn == "WithdrawBlackout" && who.May(access.Approve) { // an owner, and not of this time
+				pgtest.Refused(t, name+" "+fn, err, fault.NotFound, "")
+				continue
+			}
 			pgtest.Refused(t, name+" "+fn, err, fault.Forbidden, "")
 			if name == "clerk" && strings.HasPrefix(fn, "AddUnit") {
 				continue // who receives what was ordered puts units on record, through the ledger
@@ -703,9 +708,9 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 	}
 	// and the tables themselves
 	buyer := actors["buyer"]
-	for _, table := range []string{"customer", "site", "ownership", "supply", "weekly_hours", "line", "blackout", "position", "position_state", "position_fact", "isolation_point", "isolation_version",
+	for _, table := range []string{"customer", "site", "ownership", "supply", "weekly_hours", "line", "position", "position_state", "position_fact", "isolation_point", "isolation_version",
 		"part", "location", "unit", "unit_fact", "stay"} {
-		column := map[string]string{"customer": "name", "site": "name", "line": "name", "position": "name", "blackout": "withdrawn_at",
+		column := map[string]string{"customer": "name", "site": "name", "line": "name", "position": "name",
 			"part": "description", "location": "name", "unit": "lot"}[table]
 		if column == "" {
 			column = "during"
@@ -741,7 +746,7 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 		"a supply":              {`insert into supply (id, site_id, code, volts, phases, hertz, during) values (?, ?, 'x', 480, 3, 60, tstzrange(now(), null))`, id(), s.site.ID},
 		"hours":                 {`insert into weekly_hours (id, site_id, kind, weekday, starts, minutes, during) values (?, ?, 'open', 1, '07:00', 60, tstzrange(now(), null))`, id(), s.site.ID},
 		"a line":                {`insert into line (id, site_id, code, during, created_at) values (?, ?, 'X', tstzrange(now(), null), now())`, id(), s.site.ID},
-		"a blackout":            {`insert into blackout (id, site_id, during, reason) values (?, ?, tstzrange(now(), now() + interval '1 day'), 'x')`, id(), s.site.ID},
+		"a blackout":            {`insert into blackout (id, site_id, during, reason) values (?, ?, tstzrange(now(), now() + interval '1 day'), 'x')`, id(), s.otherSite.ID},
 		"a position":            {`insert into position (id, site_id, code, name, kind, line_side, during, created_at) values (?, ?, 'X', 'x', 'pump_room', 'centre', tstzrange(now(), null), now())`, id(), s.site.ID},
 		"an alias":              {`insert into position_alias (position_id, site_id, alias) values (?, ?, 'x')`, s.left.ID, s.site.ID},
 		"a state":               {`insert into position_state (id, position_id, site_id, state, during) values (?, ?, ?, 'parked', tstzrange('2001-01-01', '2001-01-02'))`, id(), s.left.ID, s.site.ID},
@@ -766,6 +771,33 @@ func TestAnOwnerWritesNothing(t *testing.T) {
 	if record(t, s.owner) != as {
 		t.Error("something was changed after all")
 	}
+}
+
+// An owner says when no stop is wanted: at the own site, in the own time, and nowhere else.
+func TestAnOwnerSaysWhenNoStopIsWanted(t *testing.T) {
+	t.Parallel()
+	s := newSale(t)
+	buyer := s.actors(t)["buyer"]
+	add := func(site uuid.UUID, from, until time.Time) (assets.Blackout, error) {
+		return pgtest.Write(s.db, buyer, func(tx *gorm.DB) (assets.Blackout, error) {
+			return assets.AddBlackout(tx, buyer, site, assets.NewBlackout{From: from, Until: until, Reason: "fair in town"})
+		})
+	}
+	fair, err := add(s.site.ID, now.AddDate(0, 0, 7), now.AddDate(0, 0, 8))
+	if err != nil {
+		t.Fatal(err)
+	}
+	withdraw := func(of assets.Blackout) error {
+		return s.db.InTx(ctx, buyer.ID, func(tx *gorm.DB) error { return assets.WithdrawBlackout(tx, buyer, now, s.site.ID, of.ID) })
+	}
+	if err := withdraw(fair); err != nil {
+		t.Error(err)
+	}
+	_, err = add(s.site.ID, s.blackouts[0].From, s.blackouts[0].Until)
+	pgtest.Refused(t, "in the time of the owner before", err, fault.Forbidden, "")
+	_, err = add(s.otherSite.ID, now.AddDate(0, 0, 7), now.AddDate(0, 0, 8))
+	pgtest.Refused(t, "at a site of others", err, fault.Forbidden, "")
+	pgtest.Refused(t, "one of the owner before", withdraw(s.blackouts[0]), fault.NotFound, "")
 }
 
 // Whoever adds a function to the package must add it to the tests above.

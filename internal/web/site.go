@@ -42,6 +42,7 @@ type sitePage struct {
 	Notes     []assets.Note
 	Internal  bool
 	Keep      bool
+	Approve   bool // says when no stop is wanted
 	Admin     bool
 	Missing   int
 	Due       []dueRow      // what presses most, the first few
@@ -103,7 +104,7 @@ func (p *pages) site(v visit) error {
 	if err != nil {
 		return err
 	}
-	g := sitePage{siteHead: siteHead{s, clock{v.now, s.Location()}, siteTabs(v, id, "")}, Internal: v.may(access.SeeInternal), Keep: v.may(access.KeepRegister), Admin: v.may(access.Administer)}
+	g := sitePage{siteHead: siteHead{s, clock{v.now, s.Location()}, siteTabs(v, id, "")}, Internal: v.may(access.SeeInternal), Keep: v.may(access.KeepRegister), Approve: v.may(access.Approve), Admin: v.may(access.Administer)}
 	lines, err := assets.Lines(v.ctx, p.db, v.who, &id, assets.Page{Limit: 100})
 	if err != nil {
 		return err
@@ -614,7 +615,7 @@ func (p *pages) addNote(v visit, s *sheet) (string, error) {
 }
 
 func (p *pages) newBlackoutSheet(v visit) (*sheet, error) {
-	site, crumbs, err := p.siteFor(v, access.KeepRegister)
+	site, crumbs, err := p.siteFor(v, access.Approve)
 	if err != nil {
 		return nil, err
 	}
@@ -627,8 +628,8 @@ func (p *pages) newBlackoutSheet(v visit) (*sheet, error) {
 		where = append(where, option{l.ID.String(), strings.TrimSpace("Line " + l.Code + " " + l.Name)})
 	}
 	c := clock{v.now, site.Location()}
-	return &sheet{Title: "Keep a time free of planned stops", Over: site.Code + " " + site.Name, Verb: "Record the time", Cancel: crumbs[1].Path, Crumbs: crumbs,
-		Lead: "Plans are moved out of it; what falls due in it stays due. Times are local to the site (" + c.Zone() + ").",
+	return &sheet{Title: "Please not then", Over: site.Code + " " + site.Name, Verb: "Record the time", Cancel: crumbs[1].Path, Crumbs: crumbs,
+		Lead: "A time in which no planned stop is wanted. Plans are moved out of it; what falls due in it stays due. Times are local to the site (" + c.Zone() + ").",
 		at:   site.Location(), about: site,
 		Fields: []*field{
 			{Name: "line_id", Label: "Where", Short: "The place", Kind: "choice", Options: where, Optional: true},
@@ -651,7 +652,7 @@ func (p *pages) addBlackout(v visit, s *sheet) (string, error) {
 }
 
 func (p *pages) withdrawBlackoutSheet(v visit) (*sheet, error) {
-	site, crumbs, err := p.siteFor(v, access.KeepRegister)
+	site, crumbs, err := p.siteFor(v, access.Approve)
 	if err != nil {
 		return nil, err
 	}

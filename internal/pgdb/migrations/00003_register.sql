@@ -290,7 +290,7 @@ begin
     execute format('create policy %1$s_seen on %1$s for select to spindlebook_app using (
       (select actor_sees_all()) or cast((select actor_spans()) ->> site_id::text as tstzmultirange) && during)', t);
   end loop;
-  foreach t in array array['supply', 'weekly_hours', 'line', 'blackout', 'position', 'isolation_point', 'isolation_version'] loop
+  foreach t in array array['supply', 'weekly_hours', 'line', 'position', 'isolation_point', 'isolation_version'] loop
     execute format('create policy %1$s_added on %1$s for insert to spindlebook_app with check ((select actor_may(''keep_register'')))', t);
     execute format('create policy %1$s_edited on %1$s for update to spindlebook_app using ((select actor_may(''keep_register'')))', t);
   end loop;

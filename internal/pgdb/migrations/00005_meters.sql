@@ -25,6 +25,12 @@ begin
 end $$;
 -- +goose StatementEnd
 
+-- When no stop is wanted is said by whoever approves dates: an owner for the own sites in the own time.
+create policy blackout_added on blackout for insert to spindlebook_app
+  with check ((select actor_may('approve')) or cast((select actor_spans_to('approve')) ->> site_id::text as tstzmultirange) @> during);
+create policy blackout_edited on blackout for update to spindlebook_app
+  using ((select actor_may('approve')) or cast((select actor_spans_to('approve')) ->> site_id::text as tstzmultirange) @> during);
+
 -- A cumulative counter. Amounts everywhere below are whole: seconds of running,
 -- vehicles, or cycles. A tenth of an hour is 360 seconds and so exact.
 create table meter (
