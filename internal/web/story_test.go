@@ -311,9 +311,12 @@ func TestADayAsPeopleLiveIt(t *testing.T) {
 			s.isLoaded(imre)
 			s.itIs(t, "2026-12-03", "19:20")
 			s.isDone(imre)
-			_ = owner
+			s.itIs(t, "2026-12-04", "08:00")
+			if _, err := pm.Tick(ctx, s.db, now.Add(time.Duration(s.ahead.Load()))); err != nil {
+				t.Fatal(err)
+			}
+			s.isKept(manager, clerk, owner)
 		})
-		break
 	}
 }
 
@@ -403,16 +406,9 @@ func (s *story) isDone(p *hand) {
 	p.tap("Open the card")
 	p.reads("0 of 8 steps done, 5 hold points to meet", "nothing declared: take it as live", "Seen from above it must turn clockwise", "Set the links for high", "Joined T4 with T7; T5 with T8; T6 with T9", "things stand in the way")
 
-	// isolated, each act by itself, before hands go in
-	p.tick("I know its energies", "Those whom it affects are told", "It is stopped in the usual way", "The isolating device is off", "My own lock and tag are on", "Stored energy is out", "I have proved it")
-	p.fill("Proved how", "start tried, 0 V on three phases")
-	p.fill("With what", "tester 3")
-	p.tap("Declare")
-	p.reads("proved", "start tried, 0 V on three phases", "Lock of Imre Vasko on since 3 December 2026, 19:")
-	done := func(step string) {
-		p.t.Helper()
-		p.at(step).tap("Done")
-	}
+	p.isolates()
+	p.reads("proved: start tried, 0 V on three phases", "Lock of Imre Vasko on since 3 December 2026, 19:")
+	done := p.did
 	done("Report and sign in.")
 	p.tap("Read the counters")
 	p.fill("UMB-1/TC", "149400")
@@ -448,11 +444,7 @@ func (s *story) isDone(p *hand) {
 	p.at("Jog and compare.").tick("clockwise")
 	done("Jog and compare.")
 	p.reads("Tested: it turned as it must.")
-	p.tick("Guards are back", "My lock is off for good")
-	p.tap("Declare")
-	p.reads("being given back: take it as live", "No lock is declared on it")
-	p.tick("Those whom it affects know that locks are off", "The energy is on again")
-	p.tap("Declare")
+	p.givesBack("Guards are back", "My lock is off for good")
 	done("Locks off, tell the staff.")
 	p.reads("8 of 8 steps done", "Nothing stands in the way")
 
@@ -463,5 +455,103 @@ func (s *story) isDone(p *hand) {
 	p.reads("Signed off", "handed over to Pat", "8 steps answered")
 	p.back()
 	p.tap("Sign off")
-	p.t.Log(p.words())
+	p.reads("Signed off", "handed over to Pat")
+
+	// the foam set, on its own card
+	p.turn("Today")
+	p.tap("20:15")
+	p.at("Replace the foam set").tap("Open a job card")
+	p.tap("Open the card")
+	p.isolates()
+	for _, step := range []string{"Report and sign in.", "Own lock on.", "Prove it dead."} {
+		done(step)
+	}
+	p.tap("Swap a unit")
+	p.tick("Media")
+	p.choose("Why does the old one come out?", "limit reached")
+	p.choose("Where does it go?", "SCR")
+	p.choose("What goes in?", "B-0816")
+	p.tap("Record the swap")
+	p.at("Stack the sections").fill("Order from the bottom", "AABBx4")
+	done("Stack the sections")
+	p.givesBack("Guards are back", "People are counted and out", "My lock is off for good")
+	done("Locks off, tell the staff.")
+	p.at("Nothing stands in the way").tap("Sign off")
+	p.tap("Sign off")
+	p.reads("Signed off", "5 steps answered")
+	p.turn("Today")
+	p.reads("done")
+	p.tap("I have finished")
+	p.tap("20:15")
+	p.tap("End it")
+	p.tap("End the visit")
+	p.reads("closed")
+}
+
+// isolates declares each act at the isolation point by itself, before hands go in.
+func (p *hand) isolates() {
+	p.t.Helper()
+	p.tick("I know its energies", "Those whom it affects are told", "It is stopped in the usual way", "The isolating device is off", "My own lock and tag are on", "Stored energy is out", "I have proved it")
+	p.fill("Proved how", "start tried, 0 V on three phases")
+	p.fill("With what", "tester 3")
+	p.tap("Declare")
+}
+
+// givesBack declares what comes before the own lock goes, and then that the energy is on.
+func (p *hand) givesBack(acts ...string) {
+	p.t.Helper()
+	p.tick(acts...)
+	p.tap("Declare")
+	p.reads("being given back: take it as live", "No lock is declared on it")
+	p.tick("Those whom it affects know that locks are off", "The energy is on again")
+	p.tap("Declare")
+}
+
+// did ticks a step off.
+func (p *hand) did(step string) {
+	p.t.Helper()
+	p.at(step).tap("Done")
+}
+
+// isKept is the morning after: what the record has of it, and what the owner of the site sees.
+func (s *story) isKept(manager, clerk, owner *hand) {
+	clerk.turn("Stock")
+	clerk.choose("Place", "V1")
+	clerk.tap("Show")
+	clerk.readsNot("MW-10110", "MW-31010")
+	clerk.reads("5 ea free")
+	clerk.tap("Cores and warranty")
+	clerk.reads("in returns", s.motor.Tag)
+	clerk.tap(s.motor.Tag)
+	clerk.reads("In stock: RET", "failed", "UMB-1/B1-0-L")
+
+	manager.open("/sites/" + s.site.ID.String() + "/due")
+	manager.reads("0 of 149,600 vehicles since 3 December", "0 of 158,000 vehicles since 3 December", "not due")
+	manager.open("/positions/" + s.left.ID.String())
+	manager.reads("77-0815", "B-0816")
+
+	owner.open("/")
+	owner.turn("Coming")
+	owner.at("the navigation").tap("Visits")
+	owner.tap("What was")
+	owner.reads("Thursday 3 December 2026, 20:15 to 00:00", "UMB Express", "closed")
+	owner.tap("Thursday 3 December 2026")
+	owner.reads("Exchange the gearmotor before it wears out", "Replace the foam set before it is worn", "done")
+	for _, ours := range []string{"USD", "Pellhaven", "PEL Express", secretNote, "RET", "V1", "Can it go?"} {
+		owner.readsNot(ours)
+	}
+	owner.open("/sites")
+	owner.reads("UMB Express")
+	owner.readsNot("Pellhaven", "PEL Express", secretNote)
+
+	// and when no stop is wanted
+	owner.tap("UMB Express")
+	owner.tap("Please not then")
+	owner.fill("From", "2026-12-19T00:00")
+	owner.fill("Until", "2026-12-20T00:00")
+	owner.fill("Reason", "The Saturday before Christmas")
+	owner.tap("Record the time")
+	owner.reads("19 December 2026, 00:00 to 20 December 2026, 00:00, whole site: The Saturday before Christmas")
+	manager.open("/sites/" + s.site.ID.String())
+	manager.reads("The Saturday before Christmas")
 }
