@@ -7,6 +7,7 @@ import (
 	"image"
 	_ "image/jpeg" // the kinds of picture that are taken
 	_ "image/png"
+	"slices"
 	"strings"
 	"time"
 
@@ -27,10 +28,12 @@ const (
 // types are the kinds of picture that are kept.
 var types = map[string]string{"jpeg": "image/jpeg", "png": "image/png"}
 
-// Photo is a picture of a position or a unit.
+// Photo is a picture of a position, a line, a unit or, where it is of none of these, a site.
 type Photo struct {
 	ID           uuid.UUID
+	SiteID       *uuid.UUID // where it was taken
 	PositionID   *uuid.UUID
+	LineID       *uuid.UUID
 	UnitID       *uuid.UUID
 	Caption      string
 	MediaType    string
@@ -43,9 +46,11 @@ type Photo struct {
 	WithdrawnWhy *string
 }
 
-// NewPhoto is what it takes to keep a picture of a position or of a unit.
+// NewPhoto is what it takes to keep a picture of one thing.
 type NewPhoto struct {
 	PositionID *uuid.UUID
+	LineID     *uuid.UUID
+	SiteID     *uuid.UUID
 	UnitID     *uuid.UUID
 	Caption    string
 	TakenAt    *time.Time // nil is now
@@ -53,7 +58,7 @@ type NewPhoto struct {
 }
 
 const photos = `
-select f.id, f.position_id, f.unit_id, f.caption, f.media_type, f.width, f.height, f.taken_at, f.recorded_at, coalesce(a.name, '') as recorded_by,
+select f.id, f.site_id, f.position_id, f.line_id, f.unit_id, f.caption, f.media_type, f.width, f.height, f.taken_at, f.recorded_at, coalesce(a.name, '') as recorded_by,
        f.withdrawn_at, f.withdrawn_why
   from photo as f
   left join actor as a on a.id = f.recorded_by`
@@ -86,15 +91,27 @@ func AddPhoto(tx *gorm.DB, who access.Actor, now time.Time, in NewPhoto) (Photo,
 		return Photo{}, fault.Field("taken_at", taken.UTC().Format(time.RFC3339), "must not lie ahead")
 	}
 	var site *uuid.UUID
+	of := slices.DeleteFunc([]*uuid.UUID{in.PositionID, in.LineID, in.SiteID, in.UnitID}, func(id *uuid.UUID) bool { return id == nil })
 	switch {
-	case (in.PositionID == nil) == (in.UnitID == nil):
-		return Photo{}, fault.Field("position_id", "", "or a unit: one of the two is shown")
+	case len(of) != 1:
+		return Photo{}, fault.Field("position_id", "", "or a line, a site or a unit: one of them is shown")
 	case in.PositionID != nil:
 		p, err := positionInTx(tx, *in.PositionID)
 		if err != nil {
 			return Photo{}, err
 		}
 		site = &p.SiteID
+	case in.LineID != nil:
+		l, err := lineInTx(tx, *in.LineID)
+		if err != nil {
+			return Photo{}, err
+		}
+		site = &l.SiteID
+	case in.SiteID != nil:
+		if _, err := siteInTx(tx, *in.SiteID); err != nil {
+			return Photo{}, err
+		}
+		site = in.SiteID
 	default:
 		if _, err := unitInTx(tx, now, *in.UnitID); err != nil {
 			return Photo{}, err
@@ -114,9 +131,9 @@ select (select coalesce(st.site_id, o.site_id)
 	}
 	id, sum := pgdb.NewID(), sha256.Sum256(in.Content)
 	err = tx.Exec(`
-insert into photo (id, site_id, position_id, unit_id, caption, media_type, width, height, sha256, content, taken_at, recorded_at, recorded_by)
-values (@id, @site, @position, @unit, @caption, @type, @width, @height, @sum, @content, @taken, @now, @who)`,
-		map[string]any{"id": id, "site": site, "position": in.PositionID, "unit": in.UnitID, "caption": strings.TrimSpace(in.Caption), "type": types[kind],
+insert into photo (id, site_id, position_id, line_id, unit_id, caption, media_type, width, height, sha256, content, taken_at, recorded_at, recorded_by)
+values (@id, @site, @position, @line, @unit, @caption, @type, @width, @height, @sum, @content, @taken, @now, @who)`,
+		map[string]any{"id": id, "site": site, "position": in.PositionID, "line": in.LineID, "unit": in.UnitID, "caption": strings.TrimSpace(in.Caption), "type": types[kind],
 			"width": dims.Width, "height": dims.Height, "sum": sum[:], "content": in.Content, "taken": taken, "now": now, "who": who.ID}).Error
 	if err != nil {
 		return Photo{}, err

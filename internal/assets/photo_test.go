@@ -82,8 +82,11 @@ func TestPhotos(t *testing.T) {
 		{"broken", of(broken), fault.Invalid, "is a picture that is broken"},
 		{"cut off", of(small[:len(small)/2]), fault.Invalid, "picture"},
 		{"taken tomorrow", assets.NewPhoto{PositionID: &s.left.ID, Content: small, TakenAt: days(1)}, fault.Invalid, "taken_at: must not lie ahead"},
-		{"of nothing", assets.NewPhoto{Content: small}, fault.Invalid, "one of the two is shown"},
-		{"of two things", assets.NewPhoto{PositionID: &s.left.ID, UnitID: &u.ID, Content: small}, fault.Invalid, "one of the two is shown"},
+		{"of nothing", assets.NewPhoto{Content: small}, fault.Invalid, "one of them is shown"},
+		{"of two things", assets.NewPhoto{PositionID: &s.left.ID, UnitID: &u.ID, Content: small}, fault.Invalid, "one of them is shown"},
+		{"of a line and its site", assets.NewPhoto{LineID: s.left.LineID, SiteID: &s.left.SiteID, Content: small}, fault.Invalid, "one of them is shown"},
+		{"of no line", assets.NewPhoto{LineID: &none, Content: small}, fault.NotFound, "no such line"},
+		{"of no site", assets.NewPhoto{SiteID: &none, Content: small}, fault.NotFound, "no such site"},
 		{"of no position", assets.NewPhoto{PositionID: &none, Content: small}, fault.NotFound, "no such position"},
 		{"of no unit", assets.NewPhoto{UnitID: &none, Content: small}, fault.NotFound, "no such unit"},
 	} {
@@ -112,12 +115,26 @@ func TestPhotos(t *testing.T) {
 	if err != nil || len(all) != 2 || all[0].ID != p.ID {
 		t.Errorf("%+v %v", all, err)
 	}
+	// of a whole line or site, with the same checks
+	for what, in := range map[string]assets.NewPhoto{"line": {LineID: s.left.LineID}, "site": {SiteID: &s.left.SiteID}} {
+		in.Content = []byte("<html><script>alert(1)</script></html>")
+		_, err := add(access.System, in)
+		wantKind(t, err, fault.Invalid, "is no JPEG or PNG picture")
+		in.Content = small
+		f, err := add(access.System, in)
+		if err != nil || f.PositionID != nil || f.UnitID != nil || *f.SiteID != s.left.SiteID || (f.LineID != nil) != (what == "line") {
+			t.Errorf("of a %s: %+v, %v", what, f, err)
+		}
+		if got, err := assets.OnePicture(ctx, s.db, access.System, f.ID); err != nil || !bytes.Equal(got.Content, small) {
+			t.Errorf("of a %s: %d bytes, %v", what, len(got.Content), err)
+		}
+	}
 	// the trail tells of it without the picture itself
 	trail := rowsOf[struct {
 		N    int
 		With int
 	}](t, s, `select count(*)::int as n, count(*) filter (where after ? 'content')::int as "with" from trail where entity = 'photo'`)
-	if trail[0].N != 2 || trail[0].With != 0 {
+	if trail[0].N != 4 || trail[0].With != 0 {
 		t.Errorf("the trail holds %+v", trail)
 	}
 }

@@ -77,6 +77,24 @@ func (s *Server) GetJobRecord(ctx context.Context, r gen.GetJobRecordRequestObje
 	return gen.GetJobRecord200JSONResponse(c), err
 }
 
+// CreateRecordPhoto keeps a picture where the work of a card is done.
+func (s *Server) CreateRecordPhoto(ctx context.Context, r gen.CreateRecordPhotoRequestObject) (gen.CreateRecordPhotoResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	c, err := record.One(ctx, s.db, who, s.now(), r.RecordId)
+	if err != nil {
+		return nil, err
+	}
+	it, err := once(ctx, s, "createRecordPhoto", r.Params.IdempotencyKey, r, func(tx *gorm.DB, who access.Actor, now time.Time) (assets.Photo, error) {
+		in := c.Picture(val(r.Body.Caption), r.Body.Content)
+		in.TakenAt = r.Body.TakenAt
+		return assets.AddPhoto(tx, who, now, in)
+	})
+	return gen.CreateRecordPhoto201JSONResponse(photoOut(it)), err
+}
+
 // TakeRecordEntries takes what was declared on a card.
 func (s *Server) TakeRecordEntries(ctx context.Context, r gen.TakeRecordEntriesRequestObject) (gen.TakeRecordEntriesResponseObject, error) {
 	who, err := door.Must(ctx)
@@ -194,7 +212,11 @@ func energyOut(e string) gen.Energy { return gen.Energy(e) }
 func same[T any](it T) T { return it }
 
 func cardOut(c record.Card) gen.JobRecord {
-	return gen.JobRecord{Head: headOut(c.Head), Facts: c.Facts, Turning: turningOut(c.Turning), Connection: connectionOut(c.Connection), Turned: c.Turned, LinksFor: c.LinksFor, Caution: assets.Caution,
+	var joined *gen.Connection
+	if c.Connection.Verdict != "" { // a whole line has no one motor
+		joined = new(connectionOut(c.Connection))
+	}
+	return gen.JobRecord{Head: headOut(c.Head), Facts: c.Facts, Turning: turningOut(c.Turning), Connection: joined, Turned: c.Turned, LinksFor: c.LinksFor, Caution: assets.Caution,
 		Points: each(c.Points, func(p record.Point) gen.RecordPoint {
 			at := c.Isolation[p.ID]
 			out := gen.RecordPoint{Id: p.ID, Code: p.Code, Energy: gen.Energy(p.Energy), Version: p.Version, Place: p.Place, Isolate: p.Isolate, Prove: p.Prove, Restore: p.Restore, Lockable: p.Lockable,

@@ -12,6 +12,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/record"
@@ -181,5 +182,45 @@ func TestEvidenceOfSkillsOverTheAPI(t *testing.T) {
 	}
 	if a = s.call(t, request{method: "POST", path: path + "/" + e.ID.String() + "/withdrawal", as: "manager", body: map[string]any{"reason": "of another"}}); a.status != 200 {
 		t.Errorf("withdrawn: %d %s", a.status, a.body)
+	}
+}
+
+// The card of a whole line takes pictures, checked as those of a position are.
+func TestACardOfAWholeLineTakesPicturesOverTheAPI(t *testing.T) {
+	s := newService(t)
+	var task uuid.UUID
+	s.as(func(tx *gorm.DB) (err error) {
+		task, err = pm.RaiseTask(tx, access.System, s.now, pm.NewTask{SiteID: &s.own.site.ID, LineID: &s.own.line.ID, Procedure: "J-" + strings.ToUpper(s.own.site.ID.String()[30:]), Criticality: "B", DueOn: calendar.DateOf(s.now)})
+		return err
+	})
+	card, err := record.Open(ctx, s.db, access.System, s.now, pgdb.Request{Key: uuid.NewString(), Act: "open"}, record.NewRecord{TaskID: &task})
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := "/job-records/" + card.String()
+	for what, content := range map[string][]byte{"is no JPEG or PNG": []byte("<script>alert(1)</script>"), "a photo takes at most 1 MiB": make([]byte, 1<<20+1)} {
+		a := s.call(t, request{method: "POST", path: path + "/photos", as: "technician", body: map[string]any{"content": content}})
+		if want := map[bool]int{true: 413, false: 422}[len(content) > 1<<20]; a.status != want || !strings.Contains(string(a.body), what) {
+			t.Errorf("%s: %d %s", what, a.status, a.body)
+		}
+	}
+	a := s.call(t, request{method: "POST", path: path + "/photos", as: "technician", body: map[string]any{"content": onePixel, "caption": "leads as found"}})
+	var photo struct {
+		ID   uuid.UUID
+		Href string
+	}
+	if a.status != 201 || json.Unmarshal(a.body, &photo) != nil {
+		t.Fatalf("%d %s", a.status, a.body)
+	}
+	entry := map[string]any{"id": uuid.New(), "act": "note", "note": "leads as found", "version_seen": 1, "done_at": s.now.Add(-time.Minute).UTC().Format(time.RFC3339), "photo_ids": []uuid.UUID{photo.ID}}
+	a = s.call(t, request{method: "POST", path: path + "/entries", as: "technician", body: map[string]any{"items": []map[string]any{entry}}})
+	if a.status != 200 || !strings.Contains(string(a.body), `"kept"`) {
+		t.Errorf("with the picture: %d %s", a.status, a.body)
+	}
+	if a = s.call(t, request{method: "GET", path: path, as: "technician"}); a.status != 200 || !strings.Contains(string(a.body), photo.ID.String()) {
+		t.Errorf("the card: %d %s", a.status, a.body)
+	}
+	if a = s.call(t, request{method: "GET", path: "/photos/" + photo.ID.String(), as: "technician"}); a.status != 200 {
+		t.Errorf("the picture: %d", a.status)
 	}
 }

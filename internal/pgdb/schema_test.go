@@ -632,6 +632,7 @@ var noWordsFor = map[string]string{
 	"stay_unit_fk":                         "the program found the unit before",
 	"unit_fact_unit_fk":                    "the program found the unit before",
 	"photo_position_fk":                    "the program found the position before",
+	"photo_line_fk":                        "the program found the line before",
 	"photo_site_fk":                        "the program takes the site from the place",
 	"stay_site_fk":                         "the program takes the site from the place",
 	"stay_slot_fk":                         "the program found the place before",

@@ -127,6 +127,7 @@ type answered struct {
 	Values             []pair
 	Marks              []record.Mark
 	Photos             []uuid.UUID
+	Alone              bool   // no page of a position shows the photos
 	Visit              string // where the card has entries of several visits
 }
 
@@ -257,7 +258,7 @@ func (p *pages) cardFor(v visit) (record.Card, error) {
 }
 
 func (g jobPage) answered(e record.Entry) answered {
-	a := answered{Who: e.Person.Name, Outcome: outcomeWords[e.Outcome], Note: e.Note, At: e.At, Photos: e.PhotoIDs}
+	a := answered{Who: e.Person.Name, Outcome: outcomeWords[e.Outcome], Note: e.Note, At: e.At, Photos: e.PhotoIDs, Alone: g.Record && g.Card.PositionID == nil}
 	if e.VisitID != nil && slices.ContainsFunc(g.Card.Entries, func(o record.Entry) bool { return o.VisitID != nil && *o.VisitID != *e.VisitID }) {
 		a.Visit = e.VisitID.String()
 	}

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -427,6 +428,81 @@ func TestACardKnowsWhoWasThereBeforeTheyLeft(t *testing.T) {
 	visitSays(t, "the card", b.asTech.get(b.path), "Imre Vasko with Ruben Osei")
 	if n := b.count(t, `select count(*)::int as n from record_entry`); n != 1 {
 		t.Errorf("%d entries are kept", n)
+	}
+}
+
+// The work on a whole line, and that of a site as such, is pictured as well, with the same checks.
+func TestACardOfAWholeLineTakesPictures(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	write(t, b.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		ids, err := pm.AddProcedures(tx, access.System, now, []pm.NewProcedure{{Code: "J30", Title: "Walk along the line"}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		v, err := pm.WriteDrafts(tx, access.System, now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 1, Minutes: pm.Minutes{Low: 5, Typical: 10, High: 20}, LineState: "running",
+			Checks: []pm.Check{{Code: "LEADS", Prompt: "Leads as found", Kind: "photo"}},
+			Steps:  []pm.Step{{Kind: "photo", Says: "Photograph the leads as found.", Check: "LEADS"}, {Kind: "do", Says: "Look for loose covers."}}}}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		return v[0], pm.Publish(tx, access.System, now, v)
+	})
+	for what, line := range map[string]*uuid.UUID{"a whole line": &b.line.ID, "a site": nil} {
+		task := write(t, b.db, func(tx *gorm.DB) (uuid.UUID, error) {
+			return pm.RaiseTask(tx, access.System, now, pm.NewTask{SiteID: &b.site.ID, LineID: line, Procedure: "J30", Criticality: "B", DueOn: calendar.DateOf(now)})
+		})
+		got := b.asTech.fill("/tasks/"+task.String()+"/job", nil)
+		if got.status != http.StatusSeeOther {
+			t.Fatalf("%s: %d %s", what, got.status, wordsOf(t, got.body))
+		}
+		b.path = got.head.Get("Location")
+		before := b.count(t, `select count(*)::int as n from photo`)
+		for _, c := range []struct {
+			label   string
+			content []byte
+			status  int
+			says    string
+		}{
+			{"J30 1", []byte("<script>alert(1)</script>"), http.StatusUnprocessableEntity, "no JPEG or PNG"},
+			{"J30 1", jpegOf(t, 2001), http.StatusUnprocessableEntity, "2000 pixels"},
+			{"J30 1", bytes.Repeat([]byte{0xff}, 40<<20), http.StatusRequestEntityTooLarge, "at most"},
+			{"J30 1", jpegOf(t, 40), http.StatusSeeOther, ""},
+			{"J30 2", jpegOf(t, 40), http.StatusSeeOther, ""},
+		} {
+			action, sent := stepForm(t, b.asTech.get(b.path).body, c.label)
+			sent.Set("outcome", "done")
+			for range 2 { // sent twice it is there once
+				b.now = b.now.Add(time.Minute)
+				if got := b.asTech.send(action, sent, "photo", c.content); got.status != c.status || !strings.Contains(wordsOf(t, got.body), c.says) {
+					t.Errorf("%s, %s: %d %s", what, c.label, got.status, wordsOf(t, got.body))
+				}
+			}
+		}
+		note := b.asTech.form(b.path + "/note")
+		note.Set("note", "the cover of the second arch is loose")
+		if got := b.asTech.send(b.path+"/note", note, "photo", jpegOf(t, 41)); got.status != http.StatusSeeOther {
+			t.Errorf("%s, a note: %d %s", what, got.status, wordsOf(t, got.body))
+		}
+		page := b.asTech.get(b.path)
+		shots := slices.Compact(regexp.MustCompile(`/photos/[0-9a-f-]+`).FindAllString(page.body, -1))
+		if !slices.Contains(links(t, page.body), shots[0]+"/withdraw") {
+			t.Errorf("%s: nothing leads to where a picture is withdrawn", what)
+		}
+		if len(shots) != 3 || b.count(t, `select count(*)::int as n from photo`) != before+3 {
+			t.Fatalf("%s: its card shows %v", what, shots)
+		}
+		for _, shot := range shots {
+			if b.asTech.get(shot).status != http.StatusOK {
+				t.Errorf("%s: the picture %s does not open", what, shot)
+			}
+		}
+		if got := b.asTech.fill(shots[0]+"/withdraw", map[string]string{"reason": "a face is on it"}); got.status != http.StatusSeeOther || b.asTech.get(shots[0]).status != http.StatusNotFound || b.asTech.get(got.head.Get("Location")).status != http.StatusOK {
+			t.Errorf("%s: withdrawn: %d %s", what, got.status, got.head.Get("Location"))
+		}
+		if got := b.asTech.fill(b.path+"/sign", nil); got.status != http.StatusSeeOther {
+			t.Errorf("%s: signed: %d %s", what, got.status, wordsOf(t, got.body))
+		}
 	}
 }
 

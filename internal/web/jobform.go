@@ -74,12 +74,9 @@ func (p *pages) pictured(v visit, s *sheet, c record.Card, e *record.NewEntry, f
 	if len(content) == 0 {
 		return nil
 	}
-	if c.PositionID == nil {
-		return fault.Field(field, "", "is kept at a position, and this card is of a whole line")
-	}
 	sent := pgdb.Request{Key: "picture " + s.Key, Act: "keep a picture", Body: s.values()}
 	f, err := pgdb.Once(v.ctx, p.db, v.who.ID, v.now, sent, func(tx *gorm.DB) (assets.Photo, error) {
-		return assets.AddPhoto(tx, v.who, v.now, assets.NewPhoto{PositionID: c.PositionID, Caption: caption, Content: content})
+		return assets.AddPhoto(tx, v.who, v.now, c.Picture(caption, content))
 	})
 	if bad, is := errors.AsType[*fault.Error](err); is {
 		return entryFault(bad)
@@ -185,23 +182,19 @@ func (p *pages) jobReading(v visit, s *sheet) (string, error) {
 }
 
 func (p *pages) jobNoteSheet(v visit) (*sheet, error) {
-	s, c, err := p.jobSheet(v, "Write a note", "Keep the note",
-		&field{Name: "note", Label: "What is there to say?", Short: "The note", Kind: "area", Most: 2000, Hint: "What was found, what is worn, what the next one must know. Leads as found, should there be no step for them."})
-	if err == nil && c.PositionID != nil {
-		f := pictureField("photo")
-		f.Optional = true
-		s.Fields = append(s.Fields, f)
-	}
+	photo := pictureField("photo")
+	photo.Optional = true
+	s, _, err := p.jobSheet(v, "Write a note", "Keep the note",
+		&field{Name: "note", Label: "What is there to say?", Short: "The note", Kind: "area", Most: 2000, Hint: "What was found, what is worn, what the next one must know. Leads as found, should there be no step for them."},
+		photo)
 	return s, err
 }
 
 func (p *pages) jobNote(v visit, s *sheet) (string, error) {
 	c := s.about.(record.Card)
 	e := record.NewEntry{ID: uuid.MustParse(s.Key), Act: record.Note, Note: s.get("note"), DoneAt: v.now}
-	if s.field("photo") != nil {
-		if err := p.pictured(v, s, c, &e, "photo", cutText(e.Note, 200)); err != nil {
-			return "", err
-		}
+	if err := p.pictured(v, s, c, &e, "photo", cutText(e.Note, 200)); err != nil {
+		return "", err
 	}
 	return p.entry(v, s, c, e)
 }

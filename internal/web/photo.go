@@ -89,12 +89,15 @@ func (p *pages) withdrawPhotoSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	path := "/units/"
-	of := f.UnitID
-	if f.PositionID != nil {
-		path, of = "/positions/", f.PositionID
+	path := ""
+	switch {
+	case f.PositionID != nil:
+		path = "/positions/" + f.PositionID.String() + "#photos"
+	case f.UnitID != nil:
+		path = "/units/" + f.UnitID.String() + "#photos"
+	default: // of a line or of the site as such
+		path = "/sites/" + f.SiteID.String()
 	}
-	path += of.String() + "#photos"
 	name := f.Caption
 	if name == "" {
 		name = "Photo without words"

@@ -4909,9 +4909,11 @@ type IsolationVersion struct {
 // JobRecord defines model for JobRecord.
 type JobRecord struct {
 	// Blocks What stands in the way of signing off.
-	Blocks     []RecordBlock     `json:"blocks"`
-	Caution    string            `json:"caution"`
-	Connection Connection        `json:"connection"`
+	Blocks  []RecordBlock `json:"blocks"`
+	Caution string        `json:"caution"`
+
+	// Connection How the motor is joined to its supply; of a card of a position only.
+	Connection *Connection       `json:"connection,omitempty"`
 	Entries    []RecordEntry     `json:"entries"`
 	Facts      map[string]string `json:"facts"`
 	Head       JobRecordHead     `json:"head"`
@@ -9944,6 +9946,12 @@ type AbandonRecordParams struct {
 	IfMatch *IfMatch `json:"If-Match,omitempty"`
 }
 
+// CreateRecordPhotoParams defines parameters for CreateRecordPhoto.
+type CreateRecordPhotoParams struct {
+	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
+	IdempotencyKey IdempotencyKey `json:"Idempotency-Key"`
+}
+
 // AddRecordProcedureParams defines parameters for AddRecordProcedure.
 type AddRecordProcedureParams struct {
 	// IdempotencyKey Chosen by the sender, fresh for each new request, the same for a retry; 1 to 255 visible ASCII characters, quoted or not.
@@ -11291,6 +11299,9 @@ type TakeRecordEntriesJSONRequestBody = NewRecordEntries
 // LookIntoRecordJSONRequestBody defines body for LookIntoRecord for application/json ContentType.
 type LookIntoRecordJSONRequestBody = NewLooks
 
+// CreateRecordPhotoJSONRequestBody defines body for CreateRecordPhoto for application/json ContentType.
+type CreateRecordPhotoJSONRequestBody = NewPhoto
+
 // AddRecordProcedureJSONRequestBody defines body for AddRecordProcedure for application/json ContentType.
 type AddRecordProcedureJSONRequestBody = NewRecordProcedure
 
@@ -11812,6 +11823,9 @@ type ServerInterface interface {
 	// LookIntoRecord Say what was found at marks of a card
 	// (POST /job-records/{recordId}/looks)
 	LookIntoRecord(c *gin.Context, recordId RecordId)
+	// CreateRecordPhoto Keep a picture for an entry on a card
+	// (POST /job-records/{recordId}/photos)
+	CreateRecordPhoto(c *gin.Context, recordId RecordId, params CreateRecordPhotoParams)
 	// AddRecordProcedure Add a procedure that turned out to be needed
 	// (POST /job-records/{recordId}/procedures)
 	AddRecordProcedure(c *gin.Context, recordId RecordId, params AddRecordProcedureParams)
@@ -14590,6 +14604,58 @@ func (siw *ServerInterfaceWrapper) LookIntoRecord(c *gin.Context) {
 	}
 
 	siw.Handler.LookIntoRecord(c, recordId)
+}
+
+// CreateRecordPhoto operation middleware
+func (siw *ServerInterfaceWrapper) CreateRecordPhoto(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "recordId" -------------
+	var recordId RecordId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "recordId", c.Param("recordId"), &recordId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter recordId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params CreateRecordPhotoParams
+
+	headers := c.Request.Header
+
+	// ------------- Required header parameter "Idempotency-Key" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("Idempotency-Key")]; found {
+		var IdempotencyKey IdempotencyKey
+		n := len(valueList)
+		if n != 1 {
+			siw.ErrorHandler(c, fmt.Errorf("Expected one value for Idempotency-Key, got %d", n), http.StatusBadRequest)
+			return
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "Idempotency-Key", valueList[0], &IdempotencyKey, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: true, Type: "string", Format: ""})
+		if err != nil {
+			siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter Idempotency-Key: %w", err), http.StatusBadRequest)
+			return
+		}
+
+		params.IdempotencyKey = IdempotencyKey
+
+	} else {
+		siw.ErrorHandler(c, fmt.Errorf("Header parameter Idempotency-Key is required, but not found"), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.CreateRecordPhoto(c, recordId, params)
 }
 
 // AddRecordProcedure operation middleware
@@ -24749,6 +24815,7 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/job-records/:recordId", wrapper.GetJobRecord)
 	router.POST(options.BaseURL+"/job-records/:recordId/entries", wrapper.TakeRecordEntries)
 	router.POST(options.BaseURL+"/job-records/:recordId/procedures", wrapper.AddRecordProcedure)
+	router.POST(options.BaseURL+"/job-records/:recordId/photos", wrapper.CreateRecordPhoto)
 	router.POST(options.BaseURL+"/job-records/:recordId/looks", wrapper.LookIntoRecord)
 	router.POST(options.BaseURL+"/job-records/:recordId/sign-off", wrapper.SignOffRecord)
 	router.POST(options.BaseURL+"/job-records/:recordId/abandonment", wrapper.AbandonRecord)
@@ -27045,6 +27112,47 @@ type LookIntoRecorddefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response LookIntoRecorddefaultApplicationProblemPlusJSONResponse) VisitLookIntoRecordResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRecordPhotoRequestObject struct {
+	RecordId RecordId `json:"recordId"`
+	Params   CreateRecordPhotoParams
+	Body     *CreateRecordPhotoJSONRequestBody
+}
+
+type CreateRecordPhotoResponseObject interface {
+	VisitCreateRecordPhotoResponse(w http.ResponseWriter) error
+}
+
+type CreateRecordPhoto201JSONResponse Photo
+
+func (response CreateRecordPhoto201JSONResponse) VisitCreateRecordPhotoResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateRecordPhotodefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response CreateRecordPhotodefaultApplicationProblemPlusJSONResponse) VisitCreateRecordPhotoResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -37571,6 +37679,9 @@ type StrictServerInterface interface {
 	// LookIntoRecord Say what was found at marks of a card
 	// (POST /job-records/{recordId}/looks)
 	LookIntoRecord(ctx context.Context, request LookIntoRecordRequestObject) (LookIntoRecordResponseObject, error)
+	// CreateRecordPhoto Keep a picture for an entry on a card
+	// (POST /job-records/{recordId}/photos)
+	CreateRecordPhoto(ctx context.Context, request CreateRecordPhotoRequestObject) (CreateRecordPhotoResponseObject, error)
 	// AddRecordProcedure Add a procedure that turned out to be needed
 	// (POST /job-records/{recordId}/procedures)
 	AddRecordProcedure(ctx context.Context, request AddRecordProcedureRequestObject) (AddRecordProcedureResponseObject, error)
@@ -40140,6 +40251,51 @@ func (sh *strictHandler) LookIntoRecord(ctx *gin.Context, recordId RecordId) {
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(LookIntoRecordResponseObject); ok {
 		if err := validResponse.VisitLookIntoRecordResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// CreateRecordPhoto operation middleware
+func (sh *strictHandler) CreateRecordPhoto(ctx *gin.Context, recordId RecordId, params CreateRecordPhotoParams) {
+	var request CreateRecordPhotoRequestObject
+
+	request.RecordId = recordId
+	request.Params = params
+
+	var body CreateRecordPhotoJSONRequestBody
+	var err error
+	// A request validator built on kin-openapi's openapi3filter with
+	// KeepValidatedValue leaves the value it validated on the body. Bind
+	// that value, matching member names exactly, so the handler receives
+	// what was validated instead of a second, case-insensitive decode.
+	if vb, ok := ctx.Request.Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+		err = ctx.ShouldBindJSON(&body)
+	} else if binding.Validator != nil {
+		// ShouldBindJSON runs the struct validator after decoding; keep that.
+		err = binding.Validator.ValidateStruct(&body)
+	}
+	if err != nil {
+		sh.options.RequestErrorHandlerFunc(ctx, err)
+		return
+	}
+	request.Body = &body
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateRecordPhoto(ctx.Request.Context(), request.(CreateRecordPhotoRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateRecordPhoto")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(CreateRecordPhotoResponseObject); ok {
+		if err := validResponse.VisitCreateRecordPhotoResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

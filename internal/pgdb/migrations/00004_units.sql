@@ -227,6 +227,7 @@ create table photo (
   id          uuid constraint photo_pk primary key,
   site_id     uuid constraint photo_site_fk references site,
   position_id uuid,
+  line_id     uuid,
   unit_id     uuid constraint photo_unit_fk references unit,
   caption     text not null default '',
   media_type  text not null constraint photo_type_known check (media_type in ('image/jpeg', 'image/png')),
@@ -241,9 +242,12 @@ create table photo (
   withdrawn_why text,
   constraint photo_withdrawal_whole check ((withdrawn_at is null) = (withdrawn_why is null)),
   constraint photo_position_fk foreign key (position_id, site_id) references position (id, site_id),
-  constraint photo_of_something check (num_nonnulls(position_id, unit_id) = 1)
+  constraint photo_line_fk foreign key (line_id, site_id) references line (id, site_id),
+  -- one thing, or else the site as such
+  constraint photo_of_something check (num_nonnulls(position_id, line_id, unit_id) = 1 or num_nonnulls(position_id, line_id, unit_id) = 0 and site_id is not null)
 );
 create index photo_position_ix on photo (position_id, taken_at);
+create index photo_line_ix on photo (line_id, taken_at);
 create index photo_unit_ix on photo (unit_id, taken_at);
 
 -- whether a unit was at one of the actor's sites, by itself or inside another

@@ -111,6 +111,21 @@ type Helper struct {
 	Name string     `json:"name"`
 }
 
+// Picture gives a picture of where the work of a card is done: at its position, on its
+// whole line or at its site.
+func (c Card) Picture(caption string, content []byte) assets.NewPhoto {
+	in := assets.NewPhoto{Caption: caption, Content: content}
+	switch {
+	case c.PositionID != nil:
+		in.PositionID = c.PositionID
+	case c.LineID != nil:
+		in.LineID = c.LineID
+	default:
+		in.SiteID = &c.SiteID
+	}
+	return in
+}
+
 // Entry is one thing that was declared on a card.
 type Entry struct {
 	ID          uuid.UUID
