@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -230,10 +231,45 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 	return pages
 }
 
-// Every page on a phone and on a desk, in light and in dark.
+// routeOf gives the route by which a path is answered.
+func routeOf(routes []string, path string) string {
+	best := ""
+	parts := strings.Split(strings.Split(path, "?")[0], "/")
+	for _, r := range routes {
+		is := slices.EqualFunc(strings.Split(r, "/"), parts, func(of, part string) bool { return of == part || strings.HasPrefix(of, ":") })
+		if is && (best == "" || strings.Count(r, ":") < strings.Count(best, ":")) {
+			best = r
+		}
+	}
+	return best
+}
+
+// everyPage adds to the pages of the demo those to which links lead and that are of a route
+// of which there is none yet.
+func everyPage(t *testing.T, h *house) map[string][]string {
+	t.Helper()
+	pages, routes, looked := demoPages(t, h), h.routes(t), map[string]bool{}
+	for _, paths := range pages {
+		for _, path := range paths {
+			looked[routeOf(routes, path)] = true
+		}
+	}
+	for _, role := range []string{"technician", "parts_clerk", "manager"} {
+		follow(t, h.as(t, someone(t, h, role)), 1, func(path string, got answer) {
+			if route := routeOf(routes, path); isPage(got) && !looked[route] {
+				looked[route] = true
+				pages[role] = append(pages[role], path)
+			}
+		})
+	}
+	t.Logf("%d of %d routes", len(looked), len(routes))
+	return pages
+}
+
+// Every page on a phone and on a desk, and in dark on the desk, where all of it is shown.
 func TestEveryPageIsAccessible(t *testing.T) {
 	e, h := openEyes(t), demoHouse(t)
-	for role, pages := range demoPages(t, h) {
+	for role, pages := range everyPage(t, h) {
 		for _, screen := range screens {
 			t.Run(cmp.Or(role, "anyone")+" on a "+screen.name, func(t *testing.T) {
 				t.Parallel() // one of them looks while another waits for its page
@@ -243,9 +279,13 @@ func TestEveryPageIsAccessible(t *testing.T) {
 				}
 				in := tab(t, e.root, h, link)
 				run(t, in, size(screen.width, screen.height, screen.phone))
+				schemes := []string{"light", "dark"}
+				if screen.phone {
+					schemes = schemes[:1]
+				}
 				for _, path := range pages {
 					run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
-					e.see(t, in, path)
+					e.see(t, in, path, schemes...)
 				}
 			})
 		}

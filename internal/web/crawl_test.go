@@ -34,9 +34,48 @@ func someone(t testing.TB, h *house, role string) uuid.UUID {
 // ids are the keys and days in links: pages of days lead to the next one without end.
 var ids = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f-]{27}|[0-9]{4}-[0-9]{2}-[0-9]{2}`)
 
-// samples is how many pages of one kind are visited: the demo has hundreds of
-// positions, and what goes wrong goes wrong on one of a few.
-const samples = 6
+// follow visits what links lead to, from the overview on: of each kind of page at most so
+// many, since the demo has hundreds of positions, and what goes wrong goes wrong on one of a few.
+func follow(t *testing.T, v *visitor, ofEach int, visit func(path string, got answer)) (kinds int) {
+	t.Helper()
+	seen, of := map[string]bool{}, map[string]int{}
+	queue := []string{"/"}
+	for len(queue) > 0 {
+		path := queue[0]
+		queue = queue[1:]
+		got := v.get(path)
+		visit(path, got)
+		if got.status != 200 || !isPage(got) {
+			continue
+		}
+		for _, link := range links(t, got.body) {
+			u, err := url.Parse(link)
+			if err != nil || u.IsAbs() || u.Host != "" {
+				t.Errorf("%s leads away, to %s", path, link)
+				continue
+			}
+			frag := u.Fragment
+			u.Fragment = ""
+			if u.Path == "/reference" {
+				continue // the page that the API brings
+			}
+			if link = u.String(); link == "" {
+				if !strings.Contains(got.body, `id="`+frag+`"`) {
+					t.Errorf("%s leads to %q on itself, which is not there", path, frag)
+				}
+				continue
+			}
+			kind := ids.ReplaceAllString(link, "ID")
+			if seen[link] || of[kind] >= ofEach {
+				continue
+			}
+			seen[link] = true
+			of[kind]++
+			queue = append(queue, link)
+		}
+	}
+	return len(of)
+}
 
 // Whoever follows links arrives somewhere, and finds no inline code on the way.
 func TestEveryLinkLeadsSomewhere(t *testing.T) {
@@ -47,50 +86,16 @@ func TestEveryLinkLeadsSomewhere(t *testing.T) {
 	for _, role := range []string{"manager", "technician", "owner", "site_staff"} {
 		t.Run(role, func(t *testing.T) {
 			t.Parallel()
-			v := h.as(t, someone(t, h, role))
-			seen, kinds := map[string]bool{}, map[string]int{}
-			queue := []string{"/"}
 			visited := 0
-			for len(queue) > 0 {
-				path := queue[0]
-				queue = queue[1:]
-				got := v.get(path)
+			kinds := follow(t, h.as(t, someone(t, h, role)), 6, func(path string, got answer) {
 				visited++
 				if got.status != 200 {
 					t.Errorf("%s: %d", path, got.status)
-					continue
+				} else if isPage(got) {
+					tidy(t, path, got.body)
 				}
-				if strings.HasPrefix(path, "/photos/") || strings.HasPrefix(path, "/export") || strings.HasSuffix(strings.Split(path, "?")[0], ".csv") || strings.HasSuffix(strings.Split(path, "?")[0], ".xlsx") {
-					continue // no page
-				}
-				tidy(t, path, got.body)
-				for _, link := range links(t, got.body) {
-					u, err := url.Parse(link)
-					if err != nil || u.IsAbs() || u.Host != "" {
-						t.Errorf("%s leads away, to %s", path, link)
-						continue
-					}
-					frag := u.Fragment
-					u.Fragment = ""
-					if u.Path == "/reference" {
-						continue // the page that the API brings
-					}
-					if link = u.String(); link == "" {
-						if !strings.Contains(got.body, `id="`+frag+`"`) {
-							t.Errorf("%s leads to %q on itself, which is not there", path, frag)
-						}
-						continue
-					}
-					kind := ids.ReplaceAllString(link, "ID")
-					if seen[link] || kinds[kind] >= samples {
-						continue
-					}
-					seen[link] = true
-					kinds[kind]++
-					queue = append(queue, link)
-				}
-			}
-			t.Logf("%d pages of %d kinds", visited, len(kinds))
+			})
+			t.Logf("%d pages of %d kinds", visited, kinds)
 			if visited < 20 {
 				t.Error("that was too short a walk")
 			}
