@@ -65,19 +65,7 @@ func TestAJobCardIsWorkedDownByKeyboard(t *testing.T) {
 	sent := func() {
 		t.Helper()
 		b.ahead.Add(int64(time.Minute))
-		eval[bool](t, in, `window.left = true`)
-		run(t, in, chromedp.KeyEvent("\r"))
-		for end := time.Now().Add(patience); ; time.Sleep(50 * time.Millisecond) {
-			ctx, stop := context.WithTimeout(in, patience)
-			next, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`!window.left && document.readyState === "complete"`))
-			stop()
-			if err == nil && next { // while one page gives way to the next neither answers
-				return
-			}
-			if time.Now().After(end) {
-				t.Fatalf("no page follows: %v", err)
-			}
-		}
+		follows(t, in, chromedp.KeyEvent("\r"))
 	}
 	press := func(words string) {
 		t.Helper()
