@@ -448,7 +448,7 @@ func (j *judge) notes(i int, lines []Line) (notes []string) {
 		if need.Lead != nil && l.Short <= 0 && slices.ContainsFunc(l.Taken, func(t Taken) bool {
 			return slices.ContainsFunc(need.Candidates, func(c Candidate) bool { return c.Item == t.Item && len(c.Work) > 0 })
 		}) { // whoever has no hand for the bench has another way
-			notes = append(notes, "another "+need.What+" instead of the work at the bench: "+j.order(need.Lead))
+			notes = append(notes, "Another "+need.What+" instead of the work at the bench: "+j.order(need.Lead))
 		}
 		if need.IfFound {
 			for _, m := range need.Unsure {

@@ -248,8 +248,15 @@ func TestWithoutABench(t *testing.T) {
 		t.Errorf("%+v", a)
 	}
 	v.Bench = []crew.Person{person("Dana", 35, "T2")}
-	if a := judged(t, v); a.Verdict != AfterWork || a.Jobs[0].Lines[0].Taken[0].Item != 0 {
+	if a := judged(t, v); a.Verdict != AfterWork || a.Jobs[0].Lines[0].Taken[0].Item != 0 || len(a.Jobs[0].Notes) > 1 {
 		t.Errorf("%+v", a)
+	}
+	// where it is known how long an order takes, that way is told as well
+	v.Jobs[0].Needs[0].Lead = &Lead{Days: 3}
+	if a := judged(t, v); !slices.ContainsFunc(a.Jobs[0].Notes, func(s string) bool {
+		return strings.HasPrefix(s, "Another motor instead of the work at the bench: ordered by ")
+	}) {
+		t.Errorf("the notes are %q", a.Jobs[0].Notes)
 	}
 }
 
