@@ -243,7 +243,7 @@ func (p *pages) job(v visit) error {
 	if c.PositionID != nil && c.Connection.Verdict != "" {
 		g.Lead = leadCardOf(c.Connection)
 	}
-	return p.ok(v, "job", c.Title+", "+c.Position, g)
+	return p.ok(v, "job", c.Title+", "+workedAt(c), g)
 }
 
 func (p *pages) cardFor(v visit) (record.Card, error) {
@@ -699,10 +699,18 @@ func (p *pages) openJob(v visit, s *sheet) (string, error) {
 	return "/jobs/" + id.String(), err
 }
 
+// workedAt names the position of a card, or the site of one that is of no single position.
+func workedAt(c record.Card) string {
+	if c.PositionID == nil {
+		return c.SiteName
+	}
+	return c.Position
+}
+
 func (p *pages) jobSheet(v visit, title, verb string, fields ...*field) (*sheet, record.Card, error) {
 	c, err := p.cardFor(v)
 	path := "/jobs/" + c.ID.String()
-	return &sheet{Title: title, Over: c.Title + ", " + c.Position, Verb: verb, Cancel: path, Crumbs: []crumb{{path, c.Title}}, Fields: fields, about: c}, c, err
+	return &sheet{Title: title, Over: c.Title + ", " + workedAt(c), Verb: verb, Cancel: path, Crumbs: []crumb{{path, c.Title}}, Fields: fields, about: c}, c, err
 }
 
 func (p *pages) signSheet(v visit) (*sheet, error) {

@@ -485,6 +485,8 @@ func TestACardOfAWholeLineTakesPictures(t *testing.T) {
 			t.Errorf("%s, a note: %d %s", what, got.status, wordsOf(t, got.body))
 		}
 		page := b.asTech.get(b.path)
+		visitSays(t, what, page, b.site.Name+" · job", "No isolation point is recorded for this work.")
+		visitSays(t, what, b.asTech.get(b.path+"/note"), "Walk along the line, "+b.site.Name)
 		shots := slices.Compact(regexp.MustCompile(`/photos/[0-9a-f-]+`).FindAllString(page.body, -1))
 		if !slices.Contains(links(t, page.body), shots[0]+"/withdraw") {
 			t.Errorf("%s: nothing leads to where a picture is withdrawn", what)
