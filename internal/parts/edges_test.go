@@ -95,6 +95,34 @@ func TestAUnitInStockIsJudgedByItself(t *testing.T) {
 	}
 }
 
+// Nothing is left out of an answer in silence.
+func TestMoreUnitsThanAreTriedAreNoAnswer(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	hub, store := w.part("MW-11900", "Hub", "hub"), w.location("WH", "warehouse")
+	many := func(from, until int) {
+		t.Helper()
+		if err := w.db.InTx(ctx, sys.ID, func(tx *gorm.DB) error {
+			return tx.Exec(`
+with made as (
+  insert into unit (id, tag, part_id, owner, created_at) select gen_random_uuid(), 'HUB-' || n, @part, 'distributor', @now from generate_series(cast(@from as int), cast(@until as int)) as n returning id)
+insert into stay (id, unit_id, location_id, during, from_precision, recorded_at, recorded_by)
+select gen_random_uuid(), id, @place, tstzrange(@now, null), 'instant', @now, @who from made`,
+				map[string]any{"part": hub.ID, "now": now, "from": from, "until": until, "place": store.ID, "who": sys.ID}).Error
+		}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	many(1, 500)
+	if all, err := parts.UnitsFor(ctx, w.db, sys, now.Add(time.Hour), w.left.ID, "hub"); err != nil || len(all) != 500 {
+		t.Errorf("of 500 units: %d, %v", len(all), err)
+	}
+	many(501, 501)
+	if all, err := parts.UnitsFor(ctx, w.db, sys, now.Add(time.Hour), w.left.ID, "hub"); len(all) > 0 || err == nil || !strings.Contains(err.Error(), "has more than 500 units in stock") {
+		t.Errorf("of 501 units: %d, %v", len(all), err)
+	}
+}
+
 // A pattern decides of a set whatever its part says: it may have been put together otherwise.
 func TestASetIsJudgedByItsPattern(t *testing.T) {
 	t.Parallel()

@@ -277,7 +277,7 @@ type PartFit struct {
 	fit.Answer
 }
 
-// mostOfClass bounds how many parts of one class are tried.
+// mostOfClass bounds how many parts, or units in stock, of one class are tried.
 const mostOfClass = 500
 
 // FitsAt tells of every part of a class whether it fits a position as it arrives:
@@ -407,15 +407,19 @@ group by 1, 2`
 // UnitsFor tells of the units of a class in stock whether they fit a position, those that do
 // first; what is of that class there now is taken as coming out. What lies in quarantine, with a
 // supplier or in the scrap is not asked, nor what belongs to another customer or lies on another
-// site's shelf.
+// site's shelf. It fails where there are more than it tries.
 func UnitsFor(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, position uuid.UUID, class string) ([]UnitFit, error) {
 	o := Opening{position, class}
 	all, err := UnitsForAll(ctx, db, who, now, []Opening{o}, nil)
+	if len(all[o]) > mostOfClass {
+		return nil, fault.Field("class", class, "has more than %d units in stock; ask what a position's work takes, or of one part", mostOfClass)
+	}
 	return all[o], err
 }
 
 // UnitsForAll answers as UnitsFor does for many openings at once, in a number of statements that
-// does not grow with them, where other slots are emptied as well.
+// does not grow with them, where other slots are emptied as well. Of each opening it judges
+// some 500 units, by place and tag: whoever shows them shows the others without an answer.
 func UnitsForAll(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, asked []Opening, out []uuid.UUID) (map[Opening][]UnitFit, error) {
 	positions, classes := make([]uuid.UUID, len(asked)), make([]string, len(asked))
 	for i, o := range asked {
@@ -447,7 +451,7 @@ func UnitsForAll(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Ti
 	if out == nil {
 		out = []uuid.UUID{}
 	}
-	args := map[string]any{"positions": positions, "classes": classes, "now": now, "limit": mostOfClass, "out": out}
+	args := map[string]any{"positions": positions, "classes": classes, "now": now, "limit": mostOfClass + 1, "out": out}
 	rows, err := pgdb.Read[row](ctx, db, who.ID, stocked, who.Scope(args))
 	if err != nil {
 		return nil, err
