@@ -83,7 +83,8 @@ func (r entryRow) entry() Entry {
 // ran ahead was judged when it first came.
 func (r entryRow) same(o entryRow, stamped bool) bool {
 	r.Said.Early = o.Said.Early
-	return r.Act == o.Act && r.Outcome == o.Outcome && (r.StepID == nil) == (o.StepID == nil) && (r.StepID == nil || *r.StepID == *o.StepID) &&
+	sameKey := func(a, b *uuid.UUID) bool { return (a == nil) == (b == nil) && (a == nil || *a == *b) }
+	return r.Act == o.Act && r.Outcome == o.Outcome && sameKey(r.StepID, o.StepID) && sameKey(r.PersonID, o.PersonID) && (r.PersonID != nil || r.Person == o.Person) &&
 		(stamped || r.DoneAt.Truncate(time.Microsecond).Equal(o.DoneAt.Truncate(time.Microsecond))) && r.Note == o.Note &&
 		document(r.Said) == document(o.Said) && document(r.Others) == document(o.Others) && document(r.PhotoIDs) == document(o.PhotoIDs)
 }

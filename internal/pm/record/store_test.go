@@ -773,6 +773,14 @@ func TestAnEntrySentAgainIsTheSame(t *testing.T) {
 	other = e
 	other.Others = []record.Helper{{Name: "Sam"}}
 	send(later, "refused", other)
+	other = e
+	other.For = "Sam"
+	send(later, "refused", other)
+	told := record.NewEntry{ID: uuid.New(), Act: record.Note, Note: "seal weeps", For: "Sam", DoneAt: now}
+	send(now, "kept", told)
+	send(later, "already", told)
+	told.For = "Lou"
+	send(later, "refused", told)
 	e.Stamped = false
 	send(later, "refused", e)
 	ahead := record.NewEntry{ID: uuid.New(), Act: record.Note, Note: "seal weeps", DoneAt: now.Add(5 * time.Minute)}
@@ -780,7 +788,7 @@ func TestAnEntrySentAgainIsTheSame(t *testing.T) {
 		t.Errorf("marked are %+v", got.Marks)
 	}
 	send(now.Add(10*time.Minute), "already", ahead)
-	if c = w.card(c.ID); len(c.Entries) != 2 {
+	if c = w.card(c.ID); len(c.Entries) != 3 {
 		t.Errorf("%d entries are there", len(c.Entries))
 	}
 }
