@@ -286,19 +286,25 @@ func (g jobPage) answered(e record.Entry) answered {
 	}
 	switch e.Act {
 	case record.Swap:
-		a.Outcome = "swapped a unit"
-		add("because", say(e.Said.Reason))
+		a.Outcome = strings.TrimSpace("changed the " + strings.ToLower(say(e.Named.Slot)))
+		add("in", e.Named.Unit)
+		add("from", e.Named.From)
+		add("out because", say(e.Said.Reason))
+		add("to", e.Named.To)
 	case record.PartMove:
-		a.Outcome = strings.ReplaceAll(e.Said.Did, "_", " ") + " a part"
+		a.Outcome = strings.ReplaceAll(e.Said.Did, "_", " ")
+		add("part", e.Named.Part)
 		add("amount", e.Said.Amount)
 		add("lot", e.Said.Lot)
+		add("from", e.Named.From)
+		add("to", e.Named.To)
 	case record.Exchange:
 		a.Outcome = "exchanged two supply leads"
 		add("which", e.Said.Leads)
 		add("at", e.Said.Where)
 	case record.Reading:
 		a.Outcome = "read a counter"
-		add("value", e.Said.Value)
+		add(e.Named.Counter, e.Said.Value)
 	case record.Note:
 		a.Outcome = "noted"
 	case record.Left:

@@ -304,7 +304,7 @@ func TestAJobCardIsWorkedDownByPage(t *testing.T) {
 	if n := strings.Count(wordsOf(t, b.asTech.get(b.path).body), "W1-L3 as found"); n != 1 {
 		t.Errorf("the note is there %d times", n)
 	}
-	visitSays(t, "what is booked", b.asTech.get(b.path), "read a counter", "1234.5", "leads U1-L1 V1-L2 W1-L3 as found", "Photo")
+	visitSays(t, "what is booked", b.asTech.get(b.path), "read a counter, UMB-1/H-L 1234.5", "leads U1-L1 V1-L2 W1-L3 as found", "Photo")
 
 	// locks: each the own one, and twice sent is once
 	b.declare(t, b.asTech, isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked)

@@ -71,10 +71,11 @@ type entryRow struct {
 	At          time.Time   `json:"at"`
 	ReceivedAt  time.Time   `json:"received_at"`
 	RecordedBy  uuid.UUID   `json:"recorded_by"`
+	Named       Named       `json:"named"` // read with it, never written
 }
 
 func (r entryRow) entry() Entry {
-	return Entry{ID: r.ID, StepID: r.StepID, VisitID: r.VisitID, Act: r.Act, Outcome: r.Outcome, Said: r.Said, Note: r.Note,
+	return Entry{ID: r.ID, StepID: r.StepID, VisitID: r.VisitID, Act: r.Act, Outcome: r.Outcome, Said: r.Said, Named: r.Named, Note: r.Note,
 		Person: isolation.Person{ID: r.PersonID, Name: r.Person, By: r.RecordedBy}, Others: r.Others, PhotoIDs: r.PhotoIDs, VersionSeen: r.VersionSeen, Made: r.Made,
 		DoneAt: r.DoneAt, At: r.At, ReceivedAt: r.ReceivedAt}
 }

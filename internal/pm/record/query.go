@@ -20,7 +20,11 @@ select r.id, cast(r.facts as text) as facts, cast(r.turning as text) as turning,
        cast((select coalesce(jsonb_agg(jsonb_build_object('Code', c.code, 'Prompt', c.prompt, 'Kind', c.kind, 'Unit', c.unit, 'Options', c.options)), '[]')
                from record_procedure as x join procedure_check as c on c.version_id = x.procedure_version_id where x.record_id = r.id) as text) as checks,
        cast((select coalesce(jsonb_agg(to_jsonb(x) order by x.ordinal), '[]') from record_step as x where x.record_id = r.id) as text) as steps,
-       cast((select coalesce(jsonb_agg(to_jsonb(x) order by x.at, x.made, x.id), '[]') from record_entry as x where x.record_id = r.id) as text) as entries,
+       cast((select coalesce(jsonb_agg(to_jsonb(x) || jsonb_build_object('named', jsonb_build_object(
+               'Unit', (select u.tag from unit as u where u.id = cast(x.said ->> 'in' as uuid)), 'Slot', (select f.code from slot as f where f.id = cast(x.said ->> 'slot_id' as uuid)),
+               'Part', (select q.number from part as q where q.id = cast(x.said ->> 'part_id' as uuid)), 'Counter', (select m.code from meter as m where m.id = cast(x.said ->> 'meter_id' as uuid)),
+               'From', (select l.code from location as l where l.id = cast(x.said ->> 'from' as uuid)), 'To', (select l.code from location as l where l.id = cast(x.said ->> 'to' as uuid))))
+               order by x.at, x.made, x.id), '[]') from record_entry as x where x.record_id = r.id) as text) as entries,
        cast((select coalesce(jsonb_agg(jsonb_build_object('EntryID', l.entry_id, 'Mark', l.mark, 'Remark', l.remark, 'LookedAt', l.looked_at, 'LookedBy', coalesce(a.name, ''))), '[]')
                from entry_look as l left join actor as a on a.id = l.looked_by
               where l.site_id = r.site_id and (l.record_id = r.id or l.entry_id in (

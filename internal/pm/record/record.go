@@ -105,6 +105,10 @@ type Said struct {
 	Early bool `json:"early,omitempty"`
 }
 
+// Named are the names of what an entry says by id, as they are now: the tag of the unit that
+// went in, the slot, the number of the part, the counter, the places. "" is what it does not say.
+type Named struct{ Unit, Slot, Part, Counter, From, To string }
+
 // Helper is somebody who did it together with the person who declares it.
 type Helper struct {
 	ID   *uuid.UUID `json:"id,omitempty"` // nil for somebody without an account
@@ -134,6 +138,7 @@ type Entry struct {
 	Act         string
 	Outcome     string
 	Said        Said
+	Named       Named
 	Note        string
 	Person      isolation.Person
 	Others      []Helper
