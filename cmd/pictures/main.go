@@ -376,6 +376,30 @@ func (s *serving) plannedShots(ctx context.Context, manager, technician, owner, 
 	return nil, errors.New("no foam set of UMB-1/SBH-D may be changed now")
 }
 
+// swapCard opens the card of a gearmotor swap, which has all that a card may show.
+func (s *serving) swapCard(ctx context.Context) (uuid.UUID, error) {
+	accounts, err := access.Accounts(ctx, s.db, access.System, access.Page{Limit: 1000})
+	if err != nil {
+		return uuid.Nil, err
+	}
+	positions, err := assets.Positions(ctx, s.db, access.System, assets.PositionFilter{}, access.Page{Limit: 1000})
+	if err != nil {
+		return uuid.Nil, err
+	}
+	a := slices.IndexFunc(accounts, func(a access.Account) bool {
+		return slices.ContainsFunc(a.Grants, func(g access.Grant) bool { return g.Role == "technician" })
+	})
+	q := slices.IndexFunc(positions, func(q assets.Position) bool { return q.Code == "UMB-1/SBH-P" })
+	if a < 0 || q < 0 {
+		return uuid.Nil, errors.New("nobody is a technician, or UMB-1/SBH-P is not there")
+	}
+	who, _, err := access.Load(ctx, s.db, accounts[a].ID)
+	if err != nil {
+		return uuid.Nil, err
+	}
+	return record.Open(ctx, s.db, who, now, pgdb.Request{Key: "pictures", Act: "open"}, record.NewRecord{PositionID: &positions[q].ID, Procedure: "J01"})
+}
+
 // goingShots are the pages of a visit, of a card in work on it, and of a fault.
 func (s *serving) goingShots(ctx context.Context, manager, technician, owner string) ([]shot, error) {
 	trips, err := visits.List(ctx, s.db, access.System, visits.Filter{}, access.Page{Limit: 100})
@@ -383,7 +407,7 @@ func (s *serving) goingShots(ctx context.Context, manager, technician, owner str
 		return nil, err
 	}
 	i := slices.IndexFunc(trips, func(v visits.Visit) bool { return v.State == "planned" && v.Tasks > 0 })
-	open, err := record.Cards(ctx, s.db, access.System, record.Filter{State: "open"}, access.Page{Limit: 1})
+	card, err := s.swapCard(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -391,10 +415,10 @@ func (s *serving) goingShots(ctx context.Context, manager, technician, owner str
 	if err != nil {
 		return nil, err
 	}
-	if i < 0 || len(open) == 0 || len(found) == 0 {
-		return nil, errors.New("no visit is planned, no card open or nothing at fault")
+	if i < 0 || len(found) == 0 {
+		return nil, errors.New("no visit is planned or nothing at fault")
 	}
-	visit, job, fault := s.URL+"/visits/"+trips[i].ID.String(), s.URL+"/jobs/"+open[0].ID.String(), s.URL+"/faults/"+found[0].ID.String()
+	visit, job, fault := s.URL+"/visits/"+trips[i].ID.String(), s.URL+"/jobs/"+card.String(), s.URL+"/faults/"+found[0].ID.String()
 	site := s.URL + "/sites/" + trips[i].SiteID.String()
 	return []shot{{name: "visit", as: manager, page: visit}, {name: "visit-owner", as: owner, page: visit}, {name: "visit-decide", as: manager, page: visit + "/decide"}, {name: "visit-end", as: manager, page: visit + "/end"},
 		{name: "visits-proposed", as: manager, page: site + "/plan"}, {name: "job", as: technician, page: job}, {name: "job-readings", as: technician, page: job + "/readings"}, {name: "job-sign", as: technician, page: job + "/sign"},
