@@ -55,6 +55,12 @@ const axe = `axe.run(document, {resultTypes: ["violations"], %s}).then(r => r.vi
 // since a scheme changes nothing else.
 var asked = map[string]string{"light": "", "dark": `runOnly: ["color-contrast", "link-in-text-block"]`}
 
+// violations gives what axe-core finds in a tab that has it and shows a scheme.
+func violations(t *testing.T, in context.Context, scheme string) []string {
+	t.Helper()
+	return eval[[]string](t, in, fmt.Sprintf(axe, asked[scheme]))
+}
+
 // see holds the page that a tab shows against its screen: nothing wider than that, nothing
 // from elsewhere, nothing too small for a thumb, no violation that axe-core finds in light
 // or in dark, or in the one scheme that is named, also in what is folded.
@@ -70,7 +76,7 @@ func (e eyes) see(t *testing.T, in context.Context, name string, schemes ...stri
 	}
 	for _, scheme := range schemes {
 		run(t, in, prefers(scheme))
-		if found := eval[[]string](t, in, fmt.Sprintf(axe, asked[scheme])); len(found) > 0 {
+		if found := violations(t, in, scheme); len(found) > 0 {
 			t.Errorf("%s in %s:\n%s", name, scheme, strings.Join(found, "\n"))
 		}
 	}

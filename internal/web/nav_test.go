@@ -123,7 +123,7 @@ func TestTheNavigationIsOneRow(t *testing.T) {
 					}
 					run(t, in, prefers(scheme))
 					eval[bool](t, in, e.checker)
-					if found := eval[[]string](t, in, axe); len(found) > 0 {
+					if found := violations(t, in, scheme); len(found) > 0 {
 						t.Errorf("on a %s in %s with list %d open:\n%s", screen.name, scheme, i, strings.Join(found, "\n"))
 					}
 				}
