@@ -406,7 +406,9 @@ func (s *serving) goingShots(ctx context.Context, manager, technician, owner str
 	if err != nil {
 		return nil, err
 	}
-	i := slices.IndexFunc(trips, func(v visits.Visit) bool { return v.State == "planned" && v.SiteCode == "UMB" && v.StartsAt.After(now.Add(12*time.Hour)) })
+	i := slices.IndexFunc(trips, func(v visits.Visit) bool {
+		return v.State == "planned" && v.SiteCode == "UMB" && v.StartsAt.After(now.Add(12*time.Hour))
+	})
 	card, err := s.swapCard(ctx)
 	if err != nil {
 		return nil, err
