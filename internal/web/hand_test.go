@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -12,22 +13,29 @@ import (
 	"github.com/google/uuid"
 )
 
+// awaits waits until a page says that something is so. While one page gives way to the next
+// neither answers.
+func awaits(t *testing.T, in context.Context, what, js string) {
+	t.Helper()
+	for end := time.Now().Add(patience); ; time.Sleep(10 * time.Millisecond) {
+		ctx, stop := context.WithTimeout(in, patience)
+		is, err := chromedp.Run(ctx, chromedp.Evaluate[bool](js))
+		stop()
+		if err == nil && is {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatalf("%s: %v", what, err)
+		}
+	}
+}
+
 // follows does something to a page from which another follows, and waits for that one.
 func follows(t *testing.T, in context.Context, does ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
 	eval[bool](t, in, `window.left = true`)
 	run(t, in, does...)
-	for end := time.Now().Add(patience); ; time.Sleep(10 * time.Millisecond) {
-		ctx, stop := context.WithTimeout(in, patience)
-		next, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`!window.left && document.readyState === "complete"`))
-		stop()
-		if err == nil && next { // while one page gives way to the next neither answers
-			return
-		}
-		if time.Now().After(end) {
-			t.Fatalf("no page follows: %v", err)
-		}
-	}
+	awaits(t, in, "no page follows", `!window.left && document.readyState === "complete"`)
 }
 
 // hand is somebody in front of a screen. They find what they press and fill by the words
@@ -170,17 +178,7 @@ func (p *hand) turn(words ...string) {
 func (p *hand) back() {
 	p.t.Helper()
 	was := eval[string](p.t, p.in, `(history.back(), location.href)`)
-	for end := time.Now().Add(patience); ; time.Sleep(10 * time.Millisecond) {
-		ctx, stop := context.WithTimeout(p.in, patience)
-		is, err := chromedp.Run(ctx, chromedp.Evaluate[string](`document.readyState === "complete" ? location.href : ""`))
-		stop()
-		if err == nil && is != "" && is != was {
-			return
-		}
-		if time.Now().After(end) {
-			p.t.Fatalf("%s does not come back from %s: %v", p.name, was, err)
-		}
-	}
+	awaits(p.t, p.in, p.name+" does not come back from "+was, `document.readyState === "complete" && location.href !== `+strconv.Quote(was))
 }
 
 // arrives looks whether a page came and fits the screen.
