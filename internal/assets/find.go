@@ -42,7 +42,7 @@ select * from (
    union all
   select 'unit', u.id, u.tag, p.description || ', serial ' || u.serial, 'serial', 1
     from unit as u join part as p on p.id = u.part_id, asked
-   where ` + unitMine("u") + ` and serial_as_read(u.serial) >= serial_as_read(t) and serial_as_read(u.serial) < serial_as_read(t) || U&'\FFFD'
+   where ` + unitMine("u") + ` and u.serial_read >= serial_as_read(t) and u.serial_read < serial_as_read(t) || U&'\FFFD'
    union all
   select 'part', p.id, p.number, p.description, 'number', 1
     from part as p, asked where p.number >= t and p.number < until

@@ -89,7 +89,7 @@ select s.position_id, po.code as position, u.id as unit_id, u.tag, u.serial, str
   join stay as st on st.slot_id = s.id and st.during @> ` + asOf("s") + `
   join unit as u on u.id = st.unit_id
   join part as p on p.id = u.part_id
-  join unit as o on serial_as_read(o.serial) = serial_as_read(u.serial) and o.id <> u.id
+  join unit as o on o.serial_read = u.serial_read and o.id <> u.id
   join part as op on op.id = o.part_id and op.class = p.class
  where s.site_id = @site and (@everywhere or s.site_id = any (@sites))
 group by s.position_id, po.code, u.id, u.tag, u.serial

@@ -184,6 +184,23 @@ func TestSerialsThatAreOrLookTheSame(t *testing.T) {
 	}
 }
 
+// Among all units one is found by its serial without reading every other: by an index, and under
+// row security too, which keeps a function of the serial from being looked up.
+func TestASerialIsLookedUp(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	plan := pgtest.Done(t, w.db, access.System, func(tx *gorm.DB) (plan []string, err error) {
+		if err := tx.Exec(`set local enable_seqscan = off`).Error; err != nil {
+			return nil, err
+		}
+		err = tx.Raw(`explain select from unit as u join unit as o on o.serial_read = u.serial_read and o.id <> u.id where u.id = gen_random_uuid()`).Scan(&plan).Error
+		return plan, err
+	})
+	if says := strings.Join(plan, "\n"); !strings.Contains(says, "Index Cond: (serial_read = ") {
+		t.Errorf("a serial is looked for so:\n%s", says)
+	}
+}
+
 // Twins are worked on together: a pair with one NPN sensor is no pair.
 func TestTwinsThatDiffer(t *testing.T) {
 	t.Parallel()

@@ -105,7 +105,7 @@ func Units(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, f 
    and (cast(@location as uuid) is null or l.id = @location)
    and (cast(@part as uuid) is null or u.part_id = @part)
    and (cast(@class as text) is null or p.class = @class)
-   and (cast(@serial as text) is null or serial_as_read(u.serial) = serial_as_read(@serial))
+   and (cast(@serial as text) is null or u.serial_read = serial_as_read(@serial))
    and u.tag > @after
 order by u.tag
    limit @limit`, pageArgs(who, p, map[string]any{"now": now, "site": f.SiteID, "location": f.LocationID, "part": f.PartID, "class": f.Class, "serial": f.Serial}))

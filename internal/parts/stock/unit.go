@@ -36,7 +36,7 @@ type NewUnit struct {
 const sameSerial = `
 select r.place, u.id, u.tag, coalesce(l.code, coalesce(po.code, h.tag) || ', ' || lower(s.name), 'nowhere on record') as place_name
   from jsonb_to_recordset(cast(@rows as jsonb)) as r(place int, part_id uuid, serial text)
-  join unit as u on u.part_id = r.part_id and serial_as_read(u.serial) = serial_as_read(r.serial)
+  join unit as u on u.part_id = r.part_id and u.serial_read = serial_as_read(r.serial)
   left join stay as st on st.unit_id = u.id and upper_inf(st.during)
   left join location as l on l.id = st.location_id
   left join slot as s on s.id = st.slot_id

@@ -37,8 +37,8 @@ create function write_trail() returns trigger
 language plpgsql security definer set search_path = public, pg_temp
 as $$
 declare
-  was jsonb := case when tg_op <> 'INSERT' then to_jsonb(old) - array['password_hash', 'secret_hash', 'content'] end;
-  is_ jsonb := case when tg_op <> 'DELETE' then to_jsonb(new) - array['password_hash', 'secret_hash', 'content'] end;
+  was jsonb := case when tg_op <> 'INSERT' then to_jsonb(old) - array['password_hash', 'secret_hash', 'content', 'serial_read'] end;
+  is_ jsonb := case when tg_op <> 'DELETE' then to_jsonb(new) - array['password_hash', 'secret_hash', 'content', 'serial_read'] end;
   it  jsonb := coalesce(is_, was);
 begin
   if was = is_ then
