@@ -3,6 +3,7 @@ package web_test
 import (
 	"cmp"
 	"context"
+	"maps"
 	"net/http"
 	"os"
 	"os/exec"
@@ -231,45 +232,22 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 	return pages
 }
 
-// routeOf gives the route by which a path is answered.
-func routeOf(routes []string, path string) string {
-	best := ""
-	parts := strings.Split(strings.Split(path, "?")[0], "/")
-	for _, r := range routes {
-		is := slices.EqualFunc(strings.Split(r, "/"), parts, func(of, part string) bool { return of == part || strings.HasPrefix(of, ":") })
-		if is && (best == "" || strings.Count(r, ":") < strings.Count(best, ":")) {
-			best = r
+// Every link leads somewhere, and every page that is found so is looked at: on a phone and on
+// a desk, and in dark on the desk, where all of it is shown.
+func TestEveryPage(t *testing.T) {
+	h := demoHouse(t)
+	paths, roles := walked(t, h)
+	pages, routes := demoPages(t, h), h.routes(t)
+	for _, all := range pages {
+		for _, path := range all {
+			delete(paths, routeOf(routes, path))
 		}
 	}
-	return best
-}
-
-// everyPage adds to the pages of the demo those to which links lead and that are of a route
-// of which there is none yet.
-func everyPage(t *testing.T, h *house) map[string][]string {
-	t.Helper()
-	pages, routes, looked := demoPages(t, h), h.routes(t), map[string]bool{}
-	for _, paths := range pages {
-		for _, path := range paths {
-			looked[routeOf(routes, path)] = true
-		}
+	for _, route := range slices.Sorted(maps.Keys(paths)) {
+		pages[roles[route]] = append(pages[roles[route]], paths[route])
 	}
-	for _, role := range []string{"technician", "parts_clerk", "manager"} {
-		follow(t, h.as(t, someone(t, h, role)), 1, func(path string, got answer) {
-			if route := routeOf(routes, path); isPage(got) && !looked[route] {
-				looked[route] = true
-				pages[role] = append(pages[role], path)
-			}
-		})
-	}
-	t.Logf("%d of %d routes", len(looked), len(routes))
-	return pages
-}
-
-// Every page on a phone and on a desk, and in dark on the desk, where all of it is shown.
-func TestEveryPageIsAccessible(t *testing.T) {
-	e, h := openEyes(t), demoHouse(t)
-	for role, pages := range everyPage(t, h) {
+	e := openEyes(t)
+	for role, pages := range pages {
 		for _, screen := range screens {
 			t.Run(cmp.Or(role, "anyone")+" on a "+screen.name, func(t *testing.T) {
 				t.Parallel() // one of them looks while another waits for its page

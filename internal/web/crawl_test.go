@@ -3,6 +3,7 @@ package web_test
 import (
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -77,30 +78,66 @@ func follow(t *testing.T, v *visitor, ofEach int, visit func(path string, got an
 	return len(of)
 }
 
-// Whoever follows links arrives somewhere, and finds no inline code on the way.
-func TestEveryLinkLeadsSomewhere(t *testing.T) {
-	h := demoHouse(t)
+// walked follows every link of the demo as each role, and gives of each route the first page
+// that it came by, with the role that saw it. Whoever follows links arrives somewhere, and
+// finds no inline code on the way.
+func walked(t *testing.T, h *house) (paths, roles map[string]string) {
+	t.Helper()
 	if _, err := demo.Visitors(ctx, h.db, now); err != nil {
 		t.Fatal(err)
 	}
-	for _, role := range []string{"manager", "technician", "owner", "site_staff"} {
-		t.Run(role, func(t *testing.T) {
-			t.Parallel()
-			visited := 0
-			kinds := follow(t, h.as(t, someone(t, h, role)), 6, func(path string, got answer) {
-				visited++
-				if got.status != 200 {
-					t.Errorf("%s: %d", path, got.status)
-				} else if isPage(got) {
+	routes := h.routes(t)
+	order := []string{"technician", "parts_clerk", "manager", "owner", "site_staff"}
+	found := make([]map[string]string, len(order))
+	t.Run("links", func(t *testing.T) {
+		for i, role := range order {
+			found[i] = map[string]string{}
+			t.Run(role, func(t *testing.T) {
+				t.Parallel()
+				visited := 0
+				kinds := follow(t, h.as(t, someone(t, h, role)), 6, func(path string, got answer) {
+					visited++
+					if got.status != 200 {
+						t.Errorf("%s: %d", path, got.status)
+						return
+					}
+					if !isPage(got) {
+						return
+					}
 					tidy(t, path, got.body)
+					if route := routeOf(routes, path); found[i][route] == "" {
+						found[i][route] = path
+					}
+				})
+				t.Logf("%d pages of %d kinds, %d routes", visited, kinds, len(found[i]))
+				if visited < 20 {
+					t.Error("that was too short a walk")
 				}
 			})
-			t.Logf("%d pages of %d kinds", visited, kinds)
-			if visited < 20 {
-				t.Error("that was too short a walk")
+		}
+	})
+	paths, roles = map[string]string{}, map[string]string{}
+	for i, role := range order {
+		for route, path := range found[i] {
+			if paths[route] == "" {
+				paths[route], roles[route] = path, role
 			}
-		})
+		}
 	}
+	return paths, roles
+}
+
+// routeOf gives the route by which a path is answered.
+func routeOf(routes []string, path string) string {
+	best := ""
+	parts := strings.Split(strings.Split(path, "?")[0], "/")
+	for _, r := range routes {
+		is := slices.EqualFunc(strings.Split(r, "/"), parts, func(of, part string) bool { return of == part || strings.HasPrefix(of, ":") })
+		if is && (best == "" || strings.Count(r, ":") < strings.Count(best, ":")) {
+			best = r
+		}
+	}
+	return best
 }
 
 // tidy holds a page against what the policy would refuse and what people and
