@@ -209,12 +209,16 @@ func document(v any) string {
 // ran ahead was judged when it first came.
 func (r row) same(o row, stamped bool) bool {
 	r.Said.Early = o.Said.Early
-	return r.PointID == o.PointID && r.Act == o.Act && sameKey(r.LockID, o.LockID) && sameKey(r.PersonID, o.PersonID) && (r.PersonID != nil || r.Person == o.Person) &&
-		r.How == o.How && r.Instrument == o.Instrument && r.Note == o.Note && document(r.Said) == document(o.Said) &&
-		(stamped || r.DoneAt.Truncate(time.Microsecond).Equal(o.DoneAt.Truncate(time.Microsecond)))
+	return r.says() == o.says() && (stamped || r.DoneAt.Truncate(time.Microsecond).Equal(o.DoneAt.Truncate(time.Microsecond)))
 }
 
-func sameKey(a, b *uuid.UUID) bool { return (a == nil) == (b == nil) && (a == nil || *a == *b) }
+// says is all that an entry says, but when. Who has an account may be called otherwise by now.
+func (r row) says() string {
+	if r.PersonID != nil {
+		r.Person = ""
+	}
+	return document([]any{r.PointID, r.Act, r.LockID, r.PersonID, r.Person, r.How, r.Instrument, r.Note, r.Said})
+}
 
 func recorded(tx *gorm.DB, ids assets.Texts) (map[uuid.UUID]row, error) {
 	var found []struct{ Entry string }
