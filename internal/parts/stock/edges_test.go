@@ -458,9 +458,7 @@ func TestWhatWasUsedIsWhosePeopleSay(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	had, pel := w.owner["HAD"], w.site["PEL"]
-	theirs := w.line("receive 10 NUT > WH")
-	theirs.Owner = Owner{Customers, &had}
-	w.as(w.clerk, func(tx *gorm.DB) error { _, err := Move(tx, w.clerk, w.now, []Moving{theirs}); return err })
+	w.brings(had, "receive 10 NUT > WH")
 	w.move("receive 10 NUT > WH")
 	used := func(u Used) error {
 		u.PartID, u.Amount, u.From = w.part["NUT"], amount.Of(2), *w.at("WH")

@@ -227,9 +227,7 @@ func TestStory12And13OwnPartsAreNotBilledAgain(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	had, pel := w.owner["HAD"], w.owner["PEL"]
-	theirs := w.line("receive 2 SHAFT > SH-HAD")
-	theirs.Owner = Owner{Customers, &had}
-	w.as(w.clerk, func(tx *gorm.DB) error { _, err := Move(tx, w.clerk, w.now, []Moving{theirs}); return err })
+	w.brings(had, "receive 2 SHAFT > SH-HAD")
 	w.move("receive 5 SHAFT > SH-HAD") // ours until it is used
 	site := w.site["HAD"]
 	o := w.use("3 SHAFT SH-HAD", func(u *Used) { u.SiteID = &site })
@@ -237,7 +235,7 @@ func TestStory12And13OwnPartsAreNotBilledAgain(t *testing.T) {
 		t.Errorf("billed %s of %+v", o.Billed, o.Movements)
 	}
 	// used at another customer's site, theirs is not touched
-	w.as(w.clerk, func(tx *gorm.DB) error { _, err := Move(tx, w.clerk, w.now, []Moving{theirs}); return err })
+	w.brings(had, "receive 2 SHAFT > SH-HAD")
 	other := w.site["PEL"]
 	if o := w.use("1 SHAFT SH-HAD", func(u *Used) { u.SiteID = &other }); o.Billed != amount.Of(1) || o.Movements[0].Owner.Kind != Own {
 		t.Errorf("%+v", o)

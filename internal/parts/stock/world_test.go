@@ -187,6 +187,14 @@ func (w *world) move(lines ...string) []Movement {
 	return done
 }
 
+// brings books a movement of what is a customer's own.
+func (w *world) brings(customer uuid.UUID, line string) {
+	w.t.Helper()
+	m := w.line(line)
+	m.Owner = Owner{Customers, &customer}
+	w.as(w.clerk, func(tx *gorm.DB) error { _, err := Move(tx, w.clerk, w.now, []Moving{m}); return err })
+}
+
 func (w *world) moves(lines ...string) (done []Movement, err error) {
 	w.t.Helper()
 	in := make([]Moving, len(lines))
