@@ -56,7 +56,7 @@ var may = map[string][]string{
 	"internal/pm/failure":            {"internal/access", "internal/fault", "internal/pgdb"},
 	"internal/pm/ahead":              {"internal/calendar", "internal/fault", "internal/pm/due"},
 	"internal/pm/isolation":          {"internal/access", "internal/assets", "internal/fault", "internal/pgdb"},
-	"internal/pm/visits":             {"internal/access", "internal/calendar", "internal/fault", "internal/parts", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route"},
+	"internal/pm/visits":             {"internal/access", "internal/calendar", "internal/fault", "internal/money", "internal/parts", "internal/parts/amount", "internal/parts/carry", "internal/parts/fit", "internal/parts/kit", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/due", "internal/pm/visits/crew", "internal/pm/visits/grouping", "internal/pm/visits/readiness", "internal/pm/visits/route"},
 	"internal/pm/record":             {"internal/access", "internal/assets", "internal/assets/meters", "internal/assets/supply", "internal/calendar", "internal/condition", "internal/fault", "internal/parts", "internal/parts/amount", "internal/parts/stock", "internal/pgdb", "internal/pm", "internal/pm/isolation"},
 	"internal/pm/visits/crew":        {"internal/calendar"},
 	"internal/pm/visits/grouping":    {"internal/calendar", "internal/fault", "internal/money", "internal/pm/due", "internal/pm/visits/crew"},

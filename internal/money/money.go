@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 
+	"golang.org/x/text/currency"
+
 	"spindlebook/internal/fault"
 )
 
@@ -42,9 +44,10 @@ func Decimals(code string) int {
 	return 2
 }
 
-// Is tells whether a text has the form of a code by ISO 4217, three capital letters.
+// Is tells whether a text is the code of a currency by ISO 4217, in capital letters.
 func Is(code string) bool {
-	return len(code) == 3 && strings.Trim(code, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") == ""
+	unit, err := currency.ParseISO(code)
+	return err == nil && unit.String() == code
 }
 
 // Minor reads a price as minor units of its currency, exactly: what has more decimals than the

@@ -25,6 +25,16 @@ func TestPricesAreReadExactly(t *testing.T) {
 	}
 }
 
+// A price in a currency that there is not is no price.
+func TestWhatIsACurrency(t *testing.T) {
+	t.Parallel()
+	for code, want := range map[string]bool{"USD": true, "JPY": true, "RSD": true, "usd": false, "ABC": false, "US": false, "USDX": false, "": false, "dollars": false} {
+		if Is(code) != want {
+			t.Errorf("%q is one: %v", code, !want)
+		}
+	}
+}
+
 // Marks stand between the thousands of what is read, and never in what is typed.
 func TestPricesAreWritten(t *testing.T) {
 	t.Parallel()

@@ -9,6 +9,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/money"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm/visits/readiness"
 	"spindlebook/internal/pm/visits/route"
@@ -81,6 +82,9 @@ func SetCosts(tx *gorm.DB, who access.Actor, version int, in Cost) error {
 	}
 	if err := who.Must(access.Plan); err != nil {
 		return err
+	}
+	if !money.Is(in.Currency) {
+		return fault.Field("currency", in.Currency, "is a currency of ISO 4217 such as USD")
 	}
 	r := tx.Exec(`update planning_cost set hour_minor = @hour, trip_minor = @trip, currency = @currency, version = version + 1 where version = @version`,
 		map[string]any{"hour": in.HourMinor, "trip": in.TripMinor, "currency": in.Currency, "version": version})

@@ -631,4 +631,6 @@ func TestRulesAndCostsAreKept(t *testing.T) {
 	pgtest.Refused(t, "a clerk", cost(w.person("clara", "parts_clerk"), 2, c), fault.Forbidden, "", "plan")
 	c.Currency = "bucks"
 	pgtest.Refused(t, "no currency", cost(w.manager, 2, c), fault.Invalid, "currency", "ISO 4217")
+	c.Currency = "ABC"
+	pgtest.Refused(t, "a currency that there is not", cost(w.manager, 2, c), fault.Invalid, "currency", "ISO 4217")
 }
