@@ -483,6 +483,7 @@ func (s *story) isDone(p *hand) {
 	p.at("Nothing stands in the way").tap("Sign off")
 	p.tap("Sign off")
 	p.reads("Signed off", "5 steps answered")
+	p.readsNot("handed over to") // nobody was there to take it
 	p.turn("Today")
 	p.reads("done")
 	p.tap("I have finished")

@@ -226,9 +226,13 @@ func (c Card) complete(tx *gorm.DB, who access.Actor, now time.Time, in Signing,
 	if s.Done, touched, err = pm.Complete(tx, who, now, p, done); err != nil {
 		return s, nil, err
 	}
+	why := ""
+	if name := strings.TrimSpace(in.HandedTo); name != "" {
+		why = "handed over to " + name
+	}
 	return s, touched, tx.Exec(`
 update job_record set state = 'signed', ended_at = @now, ended_by = @who, ended_why = @why, completion_id = @completion, unseen = 0 where id = @id`,
-		map[string]any{"now": now, "who": who.ID, "why": strings.TrimSpace("handed over to " + in.HandedTo), "completion": s.Done[0].ID, "id": c.ID}).Error
+		map[string]any{"now": now, "who": who.ID, "why": why, "completion": s.Done[0].ID, "id": c.ID}).Error
 }
 
 func (c Card) readings(tx *gorm.DB, who access.Actor, now time.Time) ([]meters.Taken, error) {
