@@ -75,8 +75,8 @@ create table visit (
   constraint visit_next_is_another check (next_id <> id),
   constraint visit_one_van exclude using gist (van_id with =, tstzrange(starts_at, ends_at) with &&) where (state in ('planned', 'under_way') and van_id is not null)
 );
-create index visit_site_ix on visit (site_id, on_date, id);
-create index visit_day_ix on visit (on_date, id) where state in ('proposed', 'planned', 'under_way');
+create index visit_site_ix on visit (site_id, on_date, starts_at, id);
+create index visit_day_ix on visit (on_date, starts_at, id) where state in ('proposed', 'planned', 'under_way');
 create index visit_next_ix on visit (next_id) where next_id is not null;
 
 -- What accepting a proposal saves, as it was said then. It tells of our costs and

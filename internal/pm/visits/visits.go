@@ -81,7 +81,9 @@ func (v Visit) Location() *time.Location {
 }
 
 // Key is the place of a visit in a list by day.
-func (v Visit) Key() string { return v.OnDate.Format(time.DateOnly) + " " + v.ID.String() }
+func (v Visit) Key() string {
+	return v.OnDate.Format(time.DateOnly) + " " + v.StartsAt.UTC().Format(time.RFC3339Nano) + " " + v.ID.String()
+}
 
 // Open tells whether the visit can still be changed as it was planned.
 func (v Visit) Open() bool { return v.State == Proposed || v.State == Planned }
@@ -131,12 +133,12 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p Page) 
 	if f.State != "" && !slices.Contains(states, f.State) {
 		return nil, fault.Field("state", f.State, "is one of %s", strings.Join(states, ", "))
 	}
-	day, id, err := dayKey(p.After)
+	day, at, id, err := dayKey(p.After)
 	if err != nil {
 		return nil, err
 	}
-	args := who.Scope(map[string]any{"day": day, "after": id, "limit": p.Limit, "site": f.SiteID, "person": f.PersonID, "state": f.State, "from": f.From.UTC(), "until": f.Until.UTC()})
-	q := visitRows + ` and (v.on_date, v.id) > (cast(@day as date), @after)`
+	args := who.Scope(map[string]any{"day": day, "at": at, "after": id, "limit": p.Limit, "site": f.SiteID, "person": f.PersonID, "state": f.State, "from": f.From.UTC(), "until": f.Until.UTC()})
+	q := visitRows + ` and (v.on_date, v.starts_at, v.id) > (cast(@day as date), cast(@at as timestamptz), @after)`
 	for _, c := range []struct {
 		narrows bool
 		to      string
@@ -152,21 +154,25 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p Page) 
 			q += ` and ` + c.to
 		}
 	}
-	return pgdb.Read[Visit](ctx, db, who.ID, q+` order by v.on_date, v.id limit @limit`, args)
+	return pgdb.Read[Visit](ctx, db, who.ID, q+` order by v.on_date, v.starts_at, v.id limit @limit`, args)
 }
 
-// dayKey reads the key of a list by day.
-func dayKey(key string) (time.Time, uuid.UUID, error) {
+// dayKey reads the key of a list by day and time.
+func dayKey(key string) (day, at time.Time, id uuid.UUID, err error) {
 	if key == "" {
-		return time.Date(1, 1, 1, 0, 0, 0, 0, time.UTC), uuid.Nil, nil
+		first := time.Date(1, 1, 1, 0, 0, 0, 0, time.UTC)
+		return first, first, uuid.Nil, nil
 	}
-	day, id, _ := strings.Cut(key, " ")
-	d, bad := calendar.ParseDate(day, "after")
-	u, err := uuid.Parse(id)
-	if bad != nil || err != nil {
-		return time.Time{}, uuid.Nil, &fault.Error{Kind: fault.Malformed, Field: "after", Value: key, Msg: "is no place in this list"}
+	part := strings.Split(key, " ")
+	if len(part) == 3 {
+		d, bad := calendar.ParseDate(part[0], "after")
+		at, badTime := time.Parse(time.RFC3339Nano, part[1])
+		id, badID := uuid.Parse(part[2])
+		if bad == nil && badTime == nil && badID == nil {
+			return d.UTC(), at, id, nil
+		}
 	}
-	return d.UTC(), u, nil
+	return day, at, id, &fault.Error{Kind: fault.Malformed, Field: "after", Value: key, Msg: "is no place in this list"}
 }
 
 // One gives a visit.
