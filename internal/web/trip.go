@@ -141,6 +141,7 @@ type tripPage struct {
 	Decisions []visits.Decision
 	Saves     string
 	Plan, Do  bool
+	Ends      bool // somebody is there, or whoever looks may call it off
 	Next      *visits.Visit
 }
 
@@ -200,6 +201,8 @@ func (p *pages) trip(v visit) error {
 	if g.Work, err = visits.Tasks(v.ctx, p.db, v.who, one.ID); err != nil {
 		return err
 	}
+	there := one.State == visits.UnderWay || slices.ContainsFunc(g.Work, func(w visits.Task) bool { return w.RecordID != nil })
+	g.Ends = (one.Open() || one.State == visits.UnderWay) && (g.Plan || g.Do && there)
 	if g.Left, err = visits.LeftBehind(v.ctx, p.db, v.who, one.ID); err != nil {
 		return err
 	}
