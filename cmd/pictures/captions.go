@@ -73,6 +73,7 @@ var captions = []struct{ name, says string }{
 	{"visit-end", "A visit ends early"},
 	{"today", "A technician's day"},
 	{"van", "Check the van for the whole day"},
+	{"van-load", "Load what is missing"},
 	{"jobs", "Job cards"},
 	{"job", "A job's card at the machine"},
 	{"job-readings", "Read the counters on a card"},

@@ -242,6 +242,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "visits", as: manager, page: at("/visits")},
 		{name: "today", as: technician, page: at("/today?on=" + tomorrow)}, // the day that has it all
 		{name: "van", as: technician, page: at("/van?on=" + tomorrow)},
+		{name: "van-load", as: technician, page: at("/van/load?on=" + tomorrow)},
 		{name: "jobs", as: manager, page: at("/jobs")},
 		{name: "faults", as: manager, page: at("/faults")},
 		{name: "ahead", as: manager, page: at("/ahead")},

@@ -541,7 +541,7 @@ func readyOut(r visits.Ready) gen.VisitReadiness {
 }
 
 func partSourceOut(f visits.Source) gen.PartSource {
-	return gen.PartSource{Item: f.Item, Place: f.Place, Where: f.Where, Amount: f.Amount.String()}
+	return gen.PartSource{Item: f.Item, Place: f.Place, Where: f.Where, Amount: f.Amount.String(), PartId: f.PartID, UnitId: f.UnitID, LocationId: f.LocationID}
 }
 
 func benchWorkOut(w visits.BenchWork) gen.BenchWork {

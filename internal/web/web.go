@@ -160,6 +160,7 @@ func Mount(d *door.Door, db *pgdb.DB, now func() time.Time, o Options) error {
 	g.GET("/today", p.signedIn(p.today))
 	g.GET("/van", p.signedIn(p.vanCheck))
 	g.POST("/van/tick", p.signedIn(p.tick))
+	p.form(g, "/van/load", p.loadSheet, p.load)
 	g.GET("/sites/:id/plan", p.signedIn(p.plan))
 
 	g.GET("/jobs", p.signedIn(p.jobs))

@@ -6923,9 +6923,18 @@ type PartSource struct {
 	Amount Quantity `json:"amount"`
 	Item   string   `json:"item"`
 
+	// LocationId Absent of what is on order or has yet to be put together.
+	LocationId *openapi_types.UUID `json:"location_id,omitempty"`
+
+	// PartId It may be a part that serves instead of what is asked for.
+	PartId openapi_types.UUID `json:"part_id"`
+
 	// Place own van, site shelf, warehouse, another van or on order.
 	Place string `json:"place"`
-	Where string `json:"where"`
+
+	// UnitId Of a unit with a tag.
+	UnitId *openapi_types.UUID `json:"unit_id,omitempty"`
+	Where  string              `json:"where"`
 }
 
 // PartUse defines model for PartUse.

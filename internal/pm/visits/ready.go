@@ -63,10 +63,23 @@ type LineReady struct {
 
 // Source is where something comes from.
 type Source struct {
-	Item   string
-	Place  string // own van, site shelf, warehouse, another van or on order
-	Where  string
-	Amount amount.Amount
+	Item       string
+	Place      string // own van, site shelf, warehouse, another van or on order
+	Where      string
+	Amount     amount.Amount
+	PartID     uuid.UUID  // which may be one that serves instead of what is asked for
+	UnitID     *uuid.UUID // of a unit that we know by its tag
+	LocationID *uuid.UUID // nil of what is on order or has yet to be put together
+}
+
+// source is some of an item of the shelf.
+func (sh *shelf) source(item int, n amount.Amount) Source {
+	it := sh.items[item]
+	out := Source{Item: it.Name, Place: placeWords[it.Place], Where: it.Where, Amount: n, PartID: sh.parts[item]}
+	if l := sh.lots[item]; l != nil {
+		out.UnitID, out.LocationID = l.UnitID, &l.LocationID
+	}
+	return out
 }
 
 var placeWords = [...]string{"own van", "site shelf", "warehouse", "another van", "on order"}
@@ -203,8 +216,7 @@ func (s *supplies) tell(t trip, sh *shelf, a readiness.Answer, used [][]taking) 
 			u := used[n][k]
 			line := LineReady{What: l.What, Number: u.Number, IfFound: !u.always(), Needed: u.Amount, Unit: u.MeasuredIn, Short: amount.Amount(l.Short), From: []Source{}}
 			for _, x := range l.Taken {
-				it := sh.items[x.Item]
-				line.From = append(line.From, Source{it.Name, placeWords[it.Place], it.Where, amount.Amount(x.Amount)})
+				line.From = append(line.From, sh.source(x.Item, amount.Amount(x.Amount)))
 			}
 			if l.OrderBy != 0 {
 				by := l.OrderBy.UTC()

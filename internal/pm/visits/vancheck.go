@@ -276,7 +276,7 @@ func (c *checker) where() {
 				continue
 			}
 			if it.Place != readiness.OwnVan {
-				l.Else = join(l.Else, Source{it.Name, placeWords[it.Place], it.Where, amount.Amount(it.Amount)})
+				l.Else = join(l.Else, c.first.source(i, amount.Amount(it.Amount)))
 				continue
 			}
 			l.InVan += amount.Amount(it.Amount)
