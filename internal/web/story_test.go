@@ -28,22 +28,25 @@ import (
 	"spindlebook/internal/pm"
 )
 
-// story is the evening before a day: what is fitted and lies where, who drives the van, and
-// two plans that count vehicles. A gearmotor is due in nine days, a foam set three weeks later.
+// story is the evening before a day: four sites, what is fitted and lies where, who drives the
+// van, and plans that count vehicles. At one site a gearmotor is due in nine days and a foam
+// set three weeks later, at the three others three wraparounds are to be looked over.
 type story struct {
 	*shelves
-	counter    meters.Meter
-	turned     uuid.UUID // the one gearmotor in the warehouse: for the other side of a line
-	foam       uuid.UUID
-	bearing    assets.Part
-	api, token string // where the gateway posts, and with what
+	lines          []assets.Line // one at each site, with a counter that a gateway posts
+	turned         uuid.UUID     // the one gearmotor in the warehouse: for the other side of a line
+	foam           uuid.UUID
+	bearing, screw assets.Part
+	paste          assets.Part
+	api, token     string // where the gateway posts, and with what
 }
 
 const (
-	perDay     = 400 // vehicles, each day the same
+	perDay     = 400 // vehicles, each day the same, at each site
 	sinceStart = 365 * perDay
 	motorAfter = sinceStart + 9*perDay
 	foamAfter  = sinceStart + 30*perDay
+	lookAfter  = sinceStart + 12*perDay
 )
 
 func newStory(t *testing.T) *story {
@@ -103,13 +106,18 @@ func newStory(t *testing.T) *story {
 		return true, err
 	})
 	// what lies in the warehouse: the gearmotor of the other side, a foam set; nuts are in the van
-	s.bearing = write(t, s.db, func(tx *gorm.DB) (assets.Part, error) {
-		p, err := assets.AddPart(tx, sys, now, assets.PartEdit{Number: "MW-70002", Description: "Pivot bearing set", Class: "bearing"})
-		if err == nil {
-			_, err = parts.SetStocking(tx, sys, p.ID, p.Version, parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: amount.One, Tracking: "none"})
-		}
-		return p, err
-	})
+	for _, of := range []struct {
+		part                      *assets.Part
+		number, says, class, unit string
+	}{{&s.bearing, "MW-70002", "Pivot bearing set", "bearing", "ea"}, {&s.screw, "MW-22010", "Hub screw set", "fastener", "ea"}, {&s.paste, "MW-41002", "Anti-seize paste", "lubricant", "g"}} {
+		*of.part = write(t, s.db, func(tx *gorm.DB) (assets.Part, error) {
+			p, err := assets.AddPart(tx, sys, now, assets.PartEdit{Number: of.number, Description: of.says, Class: of.class})
+			if err == nil {
+				_, err = parts.SetStocking(tx, sys, p.ID, p.Version, parts.StockingEdit{MeasuredIn: of.unit, BoughtIn: of.unit, Pack: amount.One, Tracking: "none"})
+			}
+			return p, err
+		})
+	}
 	write(t, s.db, func(tx *gorm.DB) (bool, error) {
 		for _, p := range []assets.Part{s.motorPart, s.mediaPart} {
 			if _, err := parts.SetStocking(tx, sys, p.ID, p.Version, parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: amount.One, Tracking: "unit"}); err != nil {
@@ -127,7 +135,10 @@ func newStory(t *testing.T) *story {
 				return false, err
 			}
 		}
-		if _, err := stock.Move(tx, sys, now, []stock.Moving{{Kind: "receive", PartID: s.bearing.ID, Amount: amount.One, To: &s.warehouse.ID, Sure: true, Reason: "first count"}}); err != nil {
+		first := func(p assets.Part, n int64, to assets.Location) stock.Moving {
+			return stock.Moving{Kind: "receive", PartID: p.ID, Amount: amount.Of(n), To: &to.ID, Sure: true, Reason: "first count"}
+		}
+		if _, err := stock.Move(tx, sys, now, []stock.Moving{first(s.bearing, 1, s.warehouse), first(s.screw, 1, s.van), first(s.paste, 340, s.van)}); err != nil {
 			return false, err
 		}
 		if _, err := parts.SetSource(tx, sys, s.motorPart.ID, s.supplier.ID, parts.SourceEdit{Number: "Q-10110-O3", Lead10: 2, Lead50: 2, Lead90: 3, Preferred: true}); err != nil {
@@ -136,6 +147,7 @@ func newStory(t *testing.T) *story {
 		_, err = stock.AddCore(tx, sys, now, stock.NewCore{PartID: s.motorPart.ID, SupplierID: s.supplier.ID, BoughtUnitID: &s.turned, CountedFrom: "purchase", PaidOn: calendar.DateOf(now).String(), DeadlineOn: (calendar.DateOf(now) + 30).String()})
 		return true, err
 	})
+	s.sites(t)
 	s.counts(t)
 	s.plans(t)
 	s.gateway(t)
@@ -150,23 +162,55 @@ func week() (all []assets.WeeklyHours) {
 	return all
 }
 
-// counts is what the counter of the line showed each week.
+// sites adds what is at the other three: a line with three wraparounds at each.
+func (s *story) sites(t *testing.T) {
+	t.Helper()
+	sys, began := access.System, now.AddDate(-1, 0, 0)
+	s.lines = []assets.Line{s.line}
+	for _, code := range []string{"FER", "DUN", s.ground.other.Code} {
+		site := s.ground.other
+		if code != site.Code {
+			site = write(t, s.db, func(tx *gorm.DB) (assets.Site, error) {
+				return assets.AddSite(tx, sys, began, s.ours.ID, &began, assets.SiteEdit{Code: code, Name: code + " Express", Zone: s.site.Zone, Currency: "USD", Climate: "snowbelt", Size: "medium", DriverSide: "left"})
+			})
+		}
+		line := write(t, s.db, func(tx *gorm.DB) (assets.Line, error) {
+			return assets.AddLine(tx, sys, began, site.ID, &began, assets.LineEdit{Code: code + "-1", Length: &measure.Typed{Value: 90, Unit: "ft"}})
+		})
+		s.lines = append(s.lines, line)
+		var in []assets.NewPosition
+		for i := range 3 {
+			in = append(in, assets.NewPosition{SiteID: site.ID, From: &began, PositionEdit: assets.PositionEdit{LineID: &line.ID, Code: fmt.Sprintf("%s-1/WR%d", code, i+1), Name: "Wraparound", Kind: "wraparound",
+				LineSide: []string{"left", "right"}[i%2], Along: &measure.Typed{Value: 30 + 10*float64(i), Unit: "ft"}}})
+		}
+		write(t, s.db, func(tx *gorm.DB) ([]assets.Position, error) { return assets.AddPositions(tx, sys, began, in) })
+		write(t, s.db, func(tx *gorm.DB) (bool, error) {
+			_, _, err := assets.ReplaceHours(tx, sys, now, site.ID, site.Version, week())
+			return true, err
+		})
+	}
+}
+
+// counts is what the counter of each line showed each week.
 func (s *story) counts(t *testing.T) {
 	began := now.AddDate(0, 0, -365)
-	s.counter = write(t, s.db, func(tx *gorm.DB) (meters.Meter, error) {
-		return meters.Add(tx, access.System, now, meters.NewMeter{SiteID: s.site.ID, From: &began, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &s.line.ID, Primary: true}, Edit: meters.Edit{Code: "UMB-1/TC", Kind: "entrance_counter", Counts: "what passes"}})
-	})
 	var read []meters.NewReading
-	for d := 365; d >= 1; d -= 7 {
-		read = append(read, meters.NewReading{MeterID: s.counter.ID, At: now.AddDate(0, 0, -d), Value: fmt.Sprint(perDay * (365 - d))})
+	for _, l := range s.lines {
+		m := write(t, s.db, func(tx *gorm.DB) (meters.Meter, error) {
+			return meters.Add(tx, access.System, now, meters.NewMeter{SiteID: l.SiteID, From: &began, Unit: meters.Vehicles, Thing: meters.Thing{LineID: &l.ID, Primary: true}, Edit: meters.Edit{Code: l.Code + "/TC", Kind: "entrance_counter", Counts: "what passes"}})
+		})
+		for d := 365; d >= 1; d -= 7 {
+			read = append(read, meters.NewReading{MeterID: m.ID, At: now.AddDate(0, 0, -d), Value: fmt.Sprint(perDay * (365 - d))})
+		}
 	}
 	write(t, s.db, func(tx *gorm.DB) ([]meters.Taken, error) { return meters.Take(tx, access.System, now, read) })
 }
 
-// plans is what is done and when: a gearmotor and a foam set after so many vehicles.
+// plans is what is done and when: a gearmotor, a foam set and a look after so many vehicles.
 func (s *story) plans(t *testing.T) {
 	t.Helper()
-	sys, chance := access.System, 0.07
+	sys, seldom, rarely := access.System, 0.05, 0.037
+	fixed := pm.Terms{AppliesTo: "position", Kinds: []string{"side_brush_low"}, Condition: "gearmotor_orientation = O3"}
 	safe := func(steps ...pm.Step) []pm.Step {
 		all := append([]pm.Step{{Kind: "do", Says: "Report and sign in."}, {Kind: "isolate", Says: "Own lock on.", Hold: true}, {Kind: "prove_dead", Says: "Prove it dead.", Hold: true, Skills: []string{"AU"}}}, steps...)
 		return append(all, pm.Step{Kind: "restore", Says: "Locks off, tell the staff.", Hold: true})
@@ -175,21 +219,25 @@ func (s *story) plans(t *testing.T) {
 		for _, p := range []struct {
 			code, plan, title, procedure string
 			after                        float64
+			at                           pm.Terms
 			minutes                      pm.Minutes
 			steps                        []pm.Step
 			lines                        []parts.NewLine
 		}{
-			{"J09", "", "", "Bench preparation", 0, pm.Minutes{Low: 20, Typical: 35, High: 60}, nil, nil},
-			{"J01", "PM-900", "Exchange the gearmotor before it wears out", "Brush gearmotor swap", motorAfter, pm.Minutes{Low: 60, Typical: 120, High: 240},
+			{"J09", "", "", "Bench preparation", 0, pm.Terms{}, pm.Minutes{Low: 20, Typical: 35, High: 60}, nil, nil},
+			{"J12", "PM-902", "Look the wraparound over", "A look at a wraparound", lookAfter, pm.Terms{AppliesTo: "position", Kinds: []string{"wraparound"}}, pm.Minutes{Low: 5, Typical: 10, High: 20},
+				[]pm.Step{{Kind: "do", Says: "Look at the arm, its stops and its screws while the line stands."}},
+				[]parts.NewLine{{Need: "if_found", PartID: &s.screw.ID, Amount: amount.One, Chance: &rarely}, {Need: "consumable", PartID: &s.paste.ID, Amount: amount.Of(15)}}},
+			{"J01", "PM-900", "Exchange the gearmotor before it wears out", "Brush gearmotor swap", motorAfter, fixed, pm.Minutes{Low: 60, Typical: 120, High: 240},
 				safe(pm.Step{Kind: "measure", Says: "Count the spacers.", Records: "spacers count"}, pm.Step{Kind: "do", Says: "Mark each lead.", Records: "leads marked"},
 					pm.Step{Kind: "measure", Says: "Set the links.", Hold: true, Records: "links set"}, pm.Step{Kind: "test", Says: "Jog and compare.", Hold: true, Records: "direction seen"}),
-				[]parts.NewLine{{Need: "always", PartID: &s.motorPart.ID, Amount: amount.One}, {Need: "always", PartID: &s.nut.ID, Amount: amount.One}, {Need: "if_found", PartID: &s.bearing.ID, Amount: amount.One, Chance: &chance, Cause: "bearing"}}},
-			{"J02", "PM-901", "Replace the foam set before it is worn", "Foam set replacement", foamAfter, pm.Minutes{Low: 30, Typical: 60, High: 120},
+				[]parts.NewLine{{Need: "always", PartID: &s.motorPart.ID, Amount: amount.One}, {Need: "always", PartID: &s.nut.ID, Amount: amount.One}, {Need: "if_found", PartID: &s.bearing.ID, Amount: amount.One, Chance: &seldom, Cause: "bearing"}, {Need: "consumable", PartID: &s.paste.ID, Amount: amount.Of(25)}}},
+			{"J02", "PM-901", "Replace the foam set before it is worn", "Foam set replacement", foamAfter, fixed, pm.Minutes{Low: 30, Typical: 60, High: 120},
 				safe(pm.Step{Kind: "do", Says: "Stack the sections from the bottom up.", Records: "order"}),
 				[]parts.NewLine{{Need: "always", PartID: &s.mediaPart.ID, Amount: amount.One}}},
 		} {
 			c := pm.Content{People: 1, Skills: []string{"T2"}, Minutes: p.minutes, LineState: "not_applicable", Steps: p.steps}
-			if p.plan != "" {
+			if p.plan != "" && p.after != lookAfter {
 				c.LineState, c.Energies, c.Isolation = "closed_hours", []string{"electrical"}, "lock-out at the device"
 			}
 			ids, err := pm.AddProcedures(tx, sys, now, []pm.NewProcedure{{Code: p.code, Title: p.procedure}})
@@ -212,8 +260,9 @@ func (s *story) plans(t *testing.T) {
 			if ids, err = pm.AddPlans(tx, sys, now, []pm.NewPlan{{Code: p.plan, Title: p.title, Procedure: p.code}}); err != nil {
 				return false, err
 			}
-			if v, err = pm.WritePlanDrafts(tx, sys, now, []pm.WritePlan{{Plan: ids[0], Terms: pm.Terms{AppliesTo: "position", Kinds: []string{"side_brush_low"}, Condition: "gearmotor_orientation = O3", Basis: "floating", Criticality: "A",
-				Early: pm.Tolerance{Percent: 15}, Late: pm.Tolerance{Percent: 2}, Triggers: []pm.Trigger{{Kind: "after_use", Unit: "vehicles", Amount: p.after}}}}}); err != nil {
+			p.at.Basis, p.at.Criticality, p.at.Early, p.at.Late = "floating", "A", pm.Tolerance{Percent: 15}, pm.Tolerance{Percent: 2}
+			p.at.Triggers = []pm.Trigger{{Kind: "after_use", Unit: "vehicles", Amount: p.after}}
+			if v, err = pm.WritePlanDrafts(tx, sys, now, []pm.WritePlan{{Plan: ids[0], Terms: p.at}}); err != nil {
 				return false, err
 			}
 			if err = pm.PublishPlans(tx, sys, now, v); err != nil {
@@ -224,7 +273,7 @@ func (s *story) plans(t *testing.T) {
 	})
 }
 
-// gateway opens the API and gives a program of the site a token for it.
+// gateway opens the API and gives the program that reads the counters a token for it.
 func (s *story) gateway(t *testing.T) {
 	t.Helper()
 	server := httptest.NewUnstartedServer(nil)
@@ -241,7 +290,11 @@ func (s *story) gateway(t *testing.T) {
 	t.Cleanup(server.Close)
 	s.api = server.URL + door.APIPath
 	s.token = write(t, s.db, func(tx *gorm.DB) (string, error) {
-		a, err := access.AddProgram(tx, access.System, now, "Gateway of UMB", []access.NewGrant{{Role: "gateway", SiteID: &s.site.ID}})
+		var grants []access.NewGrant
+		for _, l := range s.lines {
+			grants = append(grants, access.NewGrant{Role: "gateway", SiteID: &l.SiteID})
+		}
+		a, err := access.AddProgram(tx, access.System, now, "Gateway of four sites", grants)
 		if err != nil {
 			return "", err
 		}
@@ -270,7 +323,11 @@ func (s *story) night(t *testing.T, vehicles int) {
 	t.Helper()
 	s.itIs(t, "2026-11-26", "05:30")
 	at := now.Add(time.Duration(s.ahead.Load()))
-	body, _ := json.Marshal(map[string]any{"items": []any{map[string]any{"meter": s.counter.Code, "at": at.Add(-15 * time.Minute), "value": fmt.Sprint(vehicles), "source": "gateway"}}})
+	var items []any
+	for _, l := range s.lines {
+		items = append(items, map[string]any{"meter": l.Code + "/TC", "at": at.Add(-15 * time.Minute), "value": fmt.Sprint(vehicles), "source": "gateway"})
+	}
+	body, _ := json.Marshal(map[string]any{"items": items})
 	for _, want := range []string{`"taken"`, `"already_there"`} {
 		r, _ := http.NewRequest(http.MethodPost, s.api+"/readings", bytes.NewReader(body))
 		r.Header.Set("Authorization", "Bearer "+s.token)
@@ -282,12 +339,12 @@ func (s *story) night(t *testing.T, vehicles int) {
 		}
 		got, _ := io.ReadAll(res.Body)
 		_ = res.Body.Close()
-		if res.StatusCode != http.StatusOK || !bytes.Contains(got, []byte(want)) {
+		if res.StatusCode != http.StatusOK || bytes.Count(got, []byte(want)) != len(items) {
 			t.Fatalf("the gateway is answered %d %s, not %s", res.StatusCode, got, want)
 		}
 	}
 	swept, err := pm.Tick(ctx, s.db, at)
-	if err != nil || swept.Raised != 2 {
+	if err != nil || swept.Raised != 11 {
 		t.Fatalf("%d pieces of work are raised, %v", swept.Raised, err)
 	}
 }
@@ -310,6 +367,10 @@ func TestADayAsPeopleLiveIt(t *testing.T) {
 			s.isPrepared(clerk)
 			s.itIs(t, "2026-12-02", "18:30")
 			s.isLoaded(imre)
+			s.itIs(t, "2026-12-03", "05:50")
+			s.isLookedAt(imre, "05:45", true)
+			s.itIs(t, "2026-12-03", "13:35")
+			s.isLookedAt(imre, "13:30", false)
 			s.itIs(t, "2026-12-03", "19:20")
 			s.isDone(imre)
 			s.itIs(t, "2026-12-04", "08:00")
@@ -325,9 +386,9 @@ func TestADayAsPeopleLiveIt(t *testing.T) {
 // visit, for which the one motor in the warehouse must be turned.
 func (s *story) isPlanned(p *hand) {
 	p.open("/")
-	p.reads("Exchange the gearmotor before it wears out may be done now 146,400 of 149,600 vehicles", "due about", "by a count read today", "Replace the foam set before it is worn may be done now 146,400 of 158,000 vehicles")
+	p.reads("Exchange the gearmotor before it wears out may be done now 146,400 of 149,600 vehicles", "due about", "by a count read today", "Look the wraparound over may be done now 146,400 of 150,800 vehicles")
 	p.at("Exchange the gearmotor").tap("UMB Express")
-	p.reads("What is due here", "Nothing is late")
+	p.reads("What is due here", "Nothing is late", "Replace the foam set before it is worn UMB-1/B1-0-L Low side brush 146,400 of 158,000 vehicles")
 	p.tap("Plan a visit")
 	p.reads("1 trip instead of 2", "Exchange the gearmotor before it wears out", "Replace the foam set before it is worn")
 	p.tap("Plan this visit")
@@ -347,12 +408,28 @@ func (s *story) isPlanned(p *hand) {
 	p.fill("Why", "The motor in stock is turned at the bench; that is quicker than an order.")
 	p.tap("Keep the decision")
 	p.reads("goes: The whole visit", "quicker than an order", "it was said: go after work")
+
+	// on his way there he looks at two other sites
+	for _, site := range []struct{ name, from string }{{"FER Express", "05:45"}, {"DUN Express", "13:30"}} {
+		p.turn("Places", "Sites")
+		p.tap(site.name)
+		p.tap("Due")
+		p.tap("Plan a visit")
+		p.reads("Look the wraparound over", "1 trip")
+		p.tap("Plan this visit")
+		p.fill("Day", "2026-12-03")
+		p.fill("From", site.from)
+		p.tick("Imre Vasko")
+		p.choose("Van", "V1")
+		p.tap("Plan the visit")
+		p.reads("Thursday 3 December 2026, "+site.from, "3 tasks", "Can it go?", "go")
+	}
 }
 
 // isPrepared is the clerk's work at the bench and at the shelf.
 func (s *story) isPrepared(p *hand) {
 	p.turn("Work", "Visits")
-	p.tap("Thursday 3 December 2026")
+	p.tap("Thursday 3 December 2026, 20:15")
 	p.reads("Before leaving", "turn the gearbox from O12 to O3", "B-0815")
 	p.tap("B-0815")
 	p.reads("Prepared state", "O12")
@@ -362,35 +439,57 @@ func (s *story) isPrepared(p *hand) {
 	p.tap("Record it")
 	p.reads("Prepared state", "O3")
 
-	// what the visit takes goes from the warehouse into the van; the bearing as well, since there is room
-	for _, part := range []string{"MW-10110", "MW-31010"} {
-		p.turn("Stock")
-		p.choose("Place", "WH")
-		p.tap("Show")
-		p.tap(part)
-		p.reads("for J0", "visit 1 to UMB")
-		p.tap("Move")
-		p.tick("To another place")
-		p.choose("Where to", "V1")
-		p.tap("Record it")
-	}
 	p.turn("Work", "Visits")
 	p.reads("go: J01 UMB-1/B1-0-L and J02 UMB-1/B1-0-L go")
 }
 
-// isLoaded is the technician's evening before: what the day takes, where it lies, how sure
-// it is, and what would make it surer.
+// isLoaded is the technician's evening before: what the three visits take, where it lies, how
+// sure it is, and what would make it surer.
 func (s *story) isLoaded(p *hand) {
 	p.turn("Today")
 	p.reads("Wednesday 2 December", "No visit on this day")
 	p.tap("Day after")
-	p.reads("Thursday 3 December", "1 visit", "20:15", "UMB Express")
+	p.reads("Thursday 3 December", "3 visits", "05:45", "FER Express", "13:30", "DUN Express", "20:15", "UMB Express")
 	p.tap("What to load")
-	p.reads("Van check, Thursday 3 December", "93 % chance of no second trip for parts", "Worth taking as well", "1 ea MW-70002", "from WH: then 100 %", "In the van: 6", "In the van: 1")
-	p.at("MW-10110").tick("MW-10110")
-	p.tick("MW-31010", "MW-22004")
+	p.reads("Van check, Thursday 3 December", "93 % chance of no second trip for parts", "Worth taking as well 1 ea MW-70002 Pivot bearing set, from WH: then 98 %",
+		"To fetch", "1 ea MW-10110", "Fetch 1 from warehouse WH", "1 ea MW-31010", "115 g MW-41002 Anti-seize paste In the van: 340.", "perhaps 6 ea MW-22010 Hub screw set In the van: 1.")
+	p.tap("Load what is missing")
+	p.reads("Load van V1", "MW-10110", "MW-31010", "Worth taking as well")
+	p.fill("MW-70002", "1")
+	p.tapTwice("It is in the van now")
+	p.reads("98 % chance of no second trip for parts")
+	p.readsNot("To fetch", "Fetch 1", "Worth taking as well")
+	p.tick("MW-10110", "MW-31010", "MW-22004")
 	p.tap("Keep the ticks")
 	p.reads("Last word: Imre Vasko")
+}
+
+// isLookedAt is a visit on the way: each wraparound has a card, and one screw set is used.
+func (s *story) isLookedAt(p *hand, from string, uses bool) {
+	p.open("/")
+	p.turn("Today")
+	p.tap(from)
+	for i := range 3 {
+		p.at(fmt.Sprintf("/WR%d", i+1)).tap("Open a job card")
+		p.tap("Open the card")
+		if uses && i == 1 {
+			p.tap("Use or return a part")
+			p.choose("Which part?", "MW-22010")
+			p.tick("used")
+			p.fill("How much?", "1")
+			p.choose("From where", "V1")
+			p.tap("Record it")
+		}
+		p.did("Look at the arm")
+		p.at("Nothing stands in the way").tap("Sign off")
+		p.tap("Sign off")
+		p.reads("Signed off", "1 step answered")
+		p.turn("Today")
+		p.tap(from)
+	}
+	p.tap("End it")
+	p.tap("End the visit")
+	p.reads("closed")
 }
 
 // isDone is the evening at the wash.
@@ -540,7 +639,7 @@ func (s *story) isKept(manager, clerk, owner *hand) {
 	owner.at("the navigation").tap("Visits")
 	owner.tap("What was")
 	owner.reads("Thursday 3 December 2026, 20:15 to 00:00", "UMB Express", "closed")
-	owner.tap("Thursday 3 December 2026")
+	owner.tap("Thursday 3 December 2026, 20:15")
 	owner.reads("Exchange the gearmotor before it wears out", "Replace the foam set before it is worn", "done")
 	for _, ours := range []string{"USD", "Pellhaven", "PEL Express", secretNote, "RET", "V1", "Can it go?"} {
 		owner.readsNot(ours)
