@@ -233,7 +233,7 @@ func demoPages(t *testing.T, h *house) map[string][]string {
 }
 
 // Every link leads somewhere, and every page that is found so is looked at: on a phone and on
-// a desk, and in dark on the desk, where all of it is shown.
+// a desk, in light and in dark.
 func TestEveryPage(t *testing.T) {
 	h := demoHouse(t)
 	paths, roles := walked(t, h)
@@ -257,13 +257,9 @@ func TestEveryPage(t *testing.T) {
 				}
 				in := tab(t, e.root, h, link)
 				run(t, in, size(screen.width, screen.height, screen.phone))
-				schemes := []string{"light", "dark"}
-				if screen.phone {
-					schemes = schemes[:1]
-				}
 				for _, path := range pages {
 					run(t, in, prefers("light"), chromedp.Navigate(h.URL+path))
-					e.see(t, in, path, schemes...)
+					e.see(t, in, path, screen.ways()...)
 				}
 			})
 		}
@@ -289,7 +285,7 @@ func TestPagesAfterAFileAreAccessible(t *testing.T) {
 		t.Helper()
 		for _, screen := range screens {
 			run(t, in, size(screen.width, screen.height, screen.phone))
-			e.see(t, in, name+" on a "+screen.name)
+			e.see(t, in, name+" on a "+screen.name, screen.ways()...)
 		}
 	}
 	run(t, in, chromedp.Navigate(s.URL+"/positions/"+s.left.ID.String()))

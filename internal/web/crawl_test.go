@@ -95,7 +95,7 @@ func walked(t *testing.T, h *house) (paths, roles map[string]string) {
 			t.Run(role, func(t *testing.T) {
 				t.Parallel()
 				visited := 0
-				kinds := follow(t, h.as(t, someone(t, h, role)), 6, func(path string, got answer) {
+				kinds := follow(t, h.as(t, someone(t, h, role)), 3, func(path string, got answer) {
 					visited++
 					if got.status != 200 {
 						t.Errorf("%s: %d", path, got.status)
