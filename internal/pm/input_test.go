@@ -198,6 +198,24 @@ func TestTheNightsOfTheClocks(t *testing.T) {
 	w.sound(t, now)
 }
 
+// What is known to be late comes before what nobody recorded that it was ever done, however
+// long ago that would have been due: there the record is missing first of all.
+func TestWhatIsKnownToBeLateComesBeforeWhatWasNeverRecorded(t *testing.T) {
+	t.Parallel()
+	w := newWash(t)
+	look := w.plan(t, "PM-010", low(every("P30D")))
+	w.tick(t, now)
+	w.do(t, w.of(t, look, w.right.ID, day(40)))
+	w.tick(t, now)
+	all, err := pm.Worst(ctx, w.db, sys, pm.ItemFilter{}, 0, 10)
+	if err != nil || len(all) != 2 || all[0].State != "late" || all[1].State != "late" {
+		t.Fatalf("%+v %v", all, err)
+	}
+	if *all[0].PositionID != w.right.ID || all[1].MarkAt != nil || all[1].Missed == 0 || !all[1].DueOn.Before(*all[0].DueOn) {
+		t.Errorf("first comes %s, due %v; then %s, due %v with %d more dates", all[0].PositionCode, all[0].DueOn, all[1].PositionCode, all[1].DueOn, all[1].Missed)
+	}
+}
+
 // The lists for people: the worst first, counted, a page at a time; what was put off
 // is taken back once.
 func TestTheWorstComesFirst(t *testing.T) {

@@ -121,13 +121,15 @@ func Items(ctx context.Context, db *pgdb.DB, who access.Actor, f ItemFilter, p P
 
 // Worst lists assignments from the worst on: what is late, what may be done now,
 // what nobody can tell a day for, what comes soon, and the rest; safety and the law
-// first among each. It leaves the first few out, for the pages of a list.
+// first among each. What is late by several dates because nobody recorded that it was ever
+// done comes after what is known to be late: there the record is missing first of all. It
+// leaves the first few out, for the pages of a list.
 func Worst(ctx context.Context, db *pgdb.DB, who access.Actor, f ItemFilter, leave, limit int) ([]Item, error) {
 	args := who.Scope(map[string]any{"none": noDay, "leave": leave, "limit": limit})
 	q := items + f.narrow(who, args)
 	return pgdb.Read[Item](ctx, db, who.ID, q+`
 order by case a.state when 'late' then 1 when 'in window' then 2 when 'unknown' then 3 when 'coming' then 4 else 5 end, p.criticality = 'S' desc,
-         coalesce(a.due_on, @none), p.criticality, o.code nulls last, a.id
+         a.mark_at is null and a.missed > 0, coalesce(a.due_on, @none), p.criticality, o.code nulls last, a.id
 offset @leave limit @limit`, args)
 }
 

@@ -4,13 +4,17 @@ import (
 	"fmt"
 	"html/template"
 	"slices"
+	"strconv"
+	"time"
 
 	"github.com/google/uuid"
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/isolation"
 	"spindlebook/internal/pm/visits"
 	"spindlebook/internal/web/draw"
 )
@@ -20,6 +24,10 @@ import (
 type board struct {
 	Faults     []faultRow
 	MoreFaults bool
+	Locks      []openLock
+	MoreLocks  bool
+	Doubts     []differenceRow // where record and shelf disagree
+	MoreDoubts bool
 	Stuck      []tripRow
 	MoreStuck  bool
 	Order      []wantedRow      // what must be ordered by a day that is near
@@ -44,6 +52,22 @@ func (p *pages) board(v visit) (*board, error) {
 	b.MoreFaults = len(faults) > boardRows
 	for _, f := range faults[:min(len(faults), boardRows)] {
 		b.Faults = append(b.Faults, faultRowOf(f, v.now))
+	}
+	locks, err := isolation.OpenLocks(v.ctx, p.db, v.who, v.now, nil, isolation.Page{Limit: boardRows + 1})
+	if err != nil {
+		return nil, err
+	}
+	b.MoreLocks = len(locks) > boardRows
+	for _, l := range locks[:min(len(locks), boardRows)] {
+		b.Locks = append(b.Locks, openLock{l, clock{v.now, zone(l.Zone)}, l.Overdue(v.now), ownLock(v, l)})
+	}
+	doubts, err := stock.Doubts(v.ctx, p.db, v.who, true, stock.Page{Limit: boardRows + 1})
+	if err != nil {
+		return nil, err
+	}
+	b.MoreDoubts = len(doubts) > boardRows
+	for _, d := range doubts[:min(len(doubts), boardRows)] {
+		b.Doubts = append(b.Doubts, differenceRow{d, clock{v.now, time.UTC}})
 	}
 	today := calendar.DateOf(v.now)
 	trips, err := visits.List(v.ctx, p.db, v.who, visits.Filter{Live: true, From: today - 1, Until: today + 7*ribbonWeeks}, access.Page{Limit: boardTrips + 1})
@@ -84,6 +108,40 @@ func (p *pages) board(v visit) (*board, error) {
 		b.Weeks = [2]template.HTML{template.HTML(draw.Weeks(across, 1040)), template.HTML(draw.Weeks(narrow, 358))} // the drawing escapes what it is given
 	}
 	return b, nil
+}
+
+// need is a list of the overview that is not empty, told at its top.
+type need struct {
+	Path, Count, Words string
+	Grave              bool
+}
+
+// needs says in one line what waits for a planner, the gravest first, and leads there.
+func (h home) needs() (all []need) {
+	b := h.Board
+	say := func(path string, n int, more bool, one, many string, grave bool) {
+		if n == 0 {
+			return
+		}
+		count := strconv.Itoa(n)
+		if more {
+			count, one = count+"+", many
+		}
+		if n != 1 {
+			one = many
+		}
+		all = append(all, need{path, count, one, grave})
+	}
+	say("#faults", len(b.Faults), b.MoreFaults, "fault stands", "faults stand", slices.ContainsFunc(b.Faults, func(f faultRow) bool { return f.Danger }))
+	say("#locks", len(b.Locks), b.MoreLocks, "lock is on", "locks are on", slices.ContainsFunc(b.Locks, func(l openLock) bool { return l.Late }))
+	say("#stuck", len(b.Stuck), b.MoreStuck, "visit cannot go as it is", "visits cannot go as they are", false)
+	say("#order", len(b.Order), len(b.Order) == boardRows, "thing to order now", "things to order now", false)
+	say("#due", h.Late, h.More != "", "piece of work late", "pieces of work late", h.Grave > 0)
+	say("#stopped", len(h.Stopped), false, "position not in service", "positions not in service", false)
+	say("#explain", len(h.Waiting), h.MoreWait, "reading to explain", "readings to explain", false)
+	say("#quiet", len(h.Quiet), h.MoreQuit, "quiet counter", "quiet counters", false)
+	say("#doubts", len(b.Doubts), b.MoreDoubts, "difference in stock", "differences in stock", false)
+	return all
 }
 
 // Most is how many visits are looked at.

@@ -3,6 +3,7 @@ package web_test
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"golang.org/x/net/html"
@@ -14,8 +15,10 @@ import (
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
+	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/isolation"
 	"spindlebook/internal/pm/visits"
 )
 
@@ -89,7 +92,75 @@ func TestDangerStandsFirstOnTheBoard(t *testing.T) {
 			return failure.Add(tx, access.System, now, failure.New{SiteID: r.site.ID, PositionID: &r.left.ID, Edit: failure.Edit{Says: says, Danger: i == 0, Detected: "operator", Before: "up", LineEffect: "degraded", Payer: "not_said"}})
 		})
 	}
-	visitSays(t, "the overview", r.asManager.get("/"), "Faults that stand 1 UMB-1/B1-0-L a guard is off somebody can be hurt", "4 UMB-1/B1-0-L it squeaks", "All faults that stand")
+	visitSays(t, "the overview", r.asManager.get("/"), "Faults that stand Fault 1 UMB-1/B1-0-L a guard is off somebody can be hurt", "Fault 4 UMB-1/B1-0-L it squeaks", "All faults that stand")
+}
+
+// The overview begins with what waits, counted, and each count leads to its list; what is left
+// locked and where record and shelf disagree is among it.
+func TestTheBoardBeginsWithWhatWaits(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	lock := uuid.New()
+	tech, _, err := access.Load(ctx, r.db, r.technician)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var acts []isolation.NewEntry
+	for i, act := range []isolation.Act{isolation.Prepared, isolation.Told, isolation.ShutDown, isolation.Isolated, isolation.Locked, isolation.LeftOn} {
+		e := isolation.NewEntry{ID: uuid.New(), PointID: r.point.ID, PointVersion: 1, Act: act, DoneAt: now.Add(time.Duration(i-90) * time.Minute)}
+		if act.OfALock() {
+			e.LockID = &lock
+		}
+		if act == isolation.LeftOn {
+			e.Until, e.HandedTo = new(now.Add(-time.Minute)), "Gil"
+		}
+		acts = append(acts, e)
+	}
+	write(t, r.db, func(tx *gorm.DB) ([]isolation.Taken, error) { return isolation.Take(tx, tech, now, acts) })
+	write(t, r.db, func(tx *gorm.DB) ([]stock.Outcome, error) {
+		part, err := pgdb.ID(tx, `select id from part where number = 'MW-70002'`)
+		if err != nil {
+			return nil, err
+		}
+		return stock.Use(tx, tech, now, []stock.Used{{PartID: part, Amount: amount.Of(5), From: r.van.ID, SiteID: &r.site.ID}})
+	})
+	board := r.asManager.get("/")
+	visitSays(t, "the overview", board, "1 lock is on 1 visit cannot go as it is", "1 difference in stock", "Locks that are on UMB-1/EL-1 Imre Vasko since 25 November 2026",
+		"left on until 25 November 2026", "that has passed", "It takes UMB-1/B1-0-L.", "Where record and shelf disagree MW-70002 3 ea in V1 used, and not on record there")
+	walk(parse(t, board.body), func(n *html.Node) {
+		if n.Data == "a" && strings.HasPrefix(attr(n, "href"), "#") && attr(n, "href") != "#main" && !strings.Contains(board.body, `id="`+attr(n, "href")[1:]+`"`) {
+			t.Errorf("a count leads to %s, which is not there", attr(n, "href"))
+		}
+	})
+	for _, who := range []*visitor{r.asTech, r.asOwner, r.asStaff} {
+		if words := wordsOf(t, who.get("/").body); strings.Contains(words, "lock is on") || strings.Contains(words, "difference in stock") {
+			t.Errorf("whoever plans nothing reads %s", words)
+		}
+	}
+}
+
+// The same look at each of ten brushes is one line of the overview, and hides nothing else.
+func TestTheSameWorkIsOneLineOfTheBoard(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	r.addPositions(t, 5)
+	write(t, r.db, func(tx *gorm.DB) (bool, error) {
+		ids, err := pm.AddPlans(tx, access.System, now, []pm.NewPlan{{Code: "PM-010", Title: "Inspect the brush", Procedure: "J07"}, {Code: "PM-020", Title: "Clean the line", Procedure: "J08"}})
+		if err != nil {
+			return false, err
+		}
+		when := func(period string) []pm.Trigger { return []pm.Trigger{{Kind: "every", Every: period}} }
+		v, err := pm.WritePlanDrafts(tx, access.System, now, []pm.WritePlan{{Plan: ids[0], Terms: pm.Terms{AppliesTo: "position", Basis: "floating", Criticality: "B", Triggers: when("P200D")}},
+			{Plan: ids[1], Terms: pm.Terms{AppliesTo: "line", Basis: "floating", Criticality: "B", Triggers: when("P300D")}}})
+		if err != nil {
+			return false, err
+		}
+		return true, pm.PublishPlans(tx, access.System, now, v)
+	})
+	if _, err := pm.Tick(ctx, r.db, now); err != nil {
+		t.Fatal(err)
+	}
+	visitSays(t, "the overview", r.asManager.get("/"), "13 pieces of work late", "Inspect the brush and 11 more there. late", "Clean the line late")
 }
 
 // A week in which nobody can tell for one visit is not shown as having its parts, and one that

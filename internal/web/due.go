@@ -48,6 +48,7 @@ type dueRow struct {
 	Bars                []wear
 	Path                string
 	JobPath             string // "" where the reader opens no cards
+	Alike               int    // of the same plan, with the same day, at other things of the site
 }
 
 // units of a bar, as a page writes them.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,6 +40,7 @@ type home struct {
 	Internal bool
 	Keep     bool
 	Board    *board // of those who plan
+	Needs    []need // what waits for them
 }
 
 // homeCounters is how many readings and meters home names; lists go on.
@@ -85,8 +87,28 @@ type stoppedRow struct {
 	Clock clock
 }
 
-// homeDue is how many pieces of planned work home names; each site's page goes on.
-const homeDue = 8
+// homeDue is how many pieces of planned work home names, out of those that it looks at; each
+// site's page goes on.
+const homeDue, homeLooked = 8, 60
+
+// pressing names the worst work. The same look at each of twelve brushes is one piece, since
+// else it would hide the rest.
+func pressing(v visit, worst []pm.Item) (rows []dueRow) {
+	for _, i := range worst {
+		at := slices.IndexFunc(rows, func(r dueRow) bool {
+			return r.PlanID == i.PlanID && r.SiteID != nil && i.SiteID != nil && *r.SiteID == *i.SiteID && r.State == i.State && same(r.DueOn, i.DueOn)
+		})
+		switch {
+		case at >= 0:
+			rows[at].Alike++
+		case len(rows) < homeDue:
+			rows = append(rows, dueRowBare(v, i))
+		}
+	}
+	return rows
+}
+
+func same(a, b *time.Time) bool { return a == nil && b == nil || a != nil && b != nil && a.Equal(*b) }
 
 // homeSites is how many sites home draws; the list of sites goes on.
 const homeSites = 30
@@ -123,17 +145,16 @@ func (p *pages) home(v visit) error {
 		h.Late += s.Due.Late
 		h.Grave += s.Due.Grave
 	}
-	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{Pressing: true}, 0, homeDue)
+	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{Pressing: true}, 0, homeLooked)
 	if err != nil {
 		return err
 	}
-	for _, i := range worst {
-		h.Due = append(h.Due, dueRowBare(v, i))
-	}
+	h.Due = pressing(v, worst)
 	if v.may(access.Plan) {
 		if h.Board, err = p.board(v); err != nil {
 			return err
 		}
+		h.Needs = h.needs()
 	}
 	return p.ok(v, "home", "Overview", h)
 }
