@@ -272,13 +272,14 @@ func WithdrawBlackout(tx *gorm.DB, who access.Actor, now time.Time, site, id uui
 // Note is what the distributor's people tell each other about a site.
 type Note struct {
 	ID        uuid.UUID
+	SiteID    uuid.UUID
 	Body      string
 	WrittenAt time.Time
 	WrittenBy string
 }
 
 const notes = `
-select n.id, n.body, n.written_at, a.name as written_by
+select n.id, n.site_id, n.body, n.written_at, a.name as written_by
   from site_note as n
   join actor as a on a.id = n.written_by`
 
@@ -291,6 +292,18 @@ func Notes(ctx context.Context, db *pgdb.DB, who access.Actor, site uuid.UUID) (
 		return nil, err
 	}
 	return pgdb.Read[Note](ctx, db, who.ID, notes+` where n.site_id = @site order by n.written_at desc, n.id`, map[string]any{"site": site})
+}
+
+// LatestNotes gives the newest internal notes of sites, at most so many of each, the newest
+// first.
+func LatestNotes(ctx context.Context, db *pgdb.DB, who access.Actor, sites []uuid.UUID, ofEach int) ([]Note, error) {
+	if err := who.Must(access.SeeInternal); err != nil {
+		return nil, err
+	}
+	return pgdb.Read[Note](ctx, db, who.ID, `
+select n.* from unnest(cast(@ids as uuid[])) as s(id)
+ cross join lateral (`+notes+` where n.site_id = s.id and (@everywhere or n.site_id = any (@sites)) order by n.written_at desc, n.id limit @most) as n
+order by n.written_at desc, n.id`, args(who, map[string]any{"ids": sites, "most": ofEach}))
 }
 
 // WriteNote adds an internal note to a site.

@@ -292,6 +292,8 @@ func (s sale) seen(who access.Actor) map[string]string {
 		found, err := assets.Notes(ctx, s.db, who, id)
 		return listed(found, nil, note), err
 	}, func(s string) string { return s })
+	ln, err := assets.LatestNotes(ctx, s.db, who, ids, 2)
+	got["LatestNotes"] = listed(ln, err, note)
 	na, err := assets.Names(ctx, s.db, who, ids)
 	got["Names"] = listed(na, err, func(n assets.Named) string { return n.Kind + " " + n.Code })
 	df, err := assets.Verify(ctx, s.db, who)
@@ -327,6 +329,7 @@ var views = map[string]map[string]string{
 		"Hours":             "then open on 1 and now ; not found",
 		"Blackouts":         "reason 0, reason 1; not found",
 		"Notes":             "forbidden; forbidden",
+		"LatestNotes":       "forbidden",
 		"Names":             "customer HAD, isolation_point E1, line UMB-1, position UMB-1/GONE, position UMB-1/SBL-L, site UMB, supply a-old, supply b-main",
 	},
 	// who bought it sees what is there since, and nothing that had ended before
@@ -354,6 +357,7 @@ var views = map[string]map[string]string{
 		"Hours":             "then open on 1 and now open on 2; not found",
 		"Blackouts":         "reason 1, reason 2; not found",
 		"Notes":             "forbidden; forbidden",
+		"LatestNotes":       "forbidden",
 		"Names":             "customer KES, isolation_point E1, isolation_point E2, line UMB-1, line UMB-2, position UMB-1/FRESH, position UMB-1/SBL-L, site UMB, supply b-main, supply c-new",
 	},
 	// a sale that is only agreed opens nothing
@@ -381,6 +385,7 @@ var views = map[string]map[string]string{
 		"Hours":             "not found; not found",
 		"Blackouts":         "not found; not found",
 		"Notes":             "forbidden; forbidden",
+		"LatestNotes":       "forbidden",
 		"Names":             "customer MIR",
 	},
 	"other": {
@@ -407,6 +412,7 @@ var views = map[string]map[string]string{
 		"Hours":             "not found; then  and now ",
 		"Blackouts":         "not found; ",
 		"Notes":             "forbidden; forbidden",
+		"LatestNotes":       "forbidden",
 		"Names":             "customer OTH, line OTH-1, position OTH-1/TOP, site OTH",
 	},
 	// the distributor's own
@@ -433,6 +439,7 @@ var views = map[string]map[string]string{
 		"Hours":             "then open on 1 and now open on 2; then  and now ",
 		"Blackouts":         "reason 0, reason 1, reason 2; ",
 		"Notes":             "pays late; ",
+		"LatestNotes":       "pays late",
 		"Names":             "customer HAD, customer KES, customer MIR, customer OTH, isolation_point E1, isolation_point E2, line OTH-1, line UMB-1, line UMB-2, position OTH-1/TOP, position UMB-1/FRESH, position UMB-1/GONE, position UMB-1/SBL-L, site OTH, site UMB, supply a-old, supply b-main, supply c-new",
 	},
 }
@@ -477,7 +484,7 @@ func TestEverybodySeesTheirOwnTimeAndSites(t *testing.T) {
 				parts[i] = "" // an empty list
 			}
 		}
-		want["Notes"] = strings.Join(parts, "; ")
+		want["Notes"], want["LatestNotes"] = strings.Join(parts, "; "), ""
 		want["Units"] = ofAll(want["OneUnit"])
 		compare(t, name+" past the query's scope", s.seen(who), want)
 	}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"net/url"
@@ -262,17 +263,30 @@ type todayPage struct {
 	Person            visits.Member
 	Staff             []visits.Member // of whom the day can be looked at
 	Rows              []todayRow
+	Changes           []newsRow // what others changed within a day
 	Order             string
 	Load              string // the van check
 	Do                bool
+}
+
+// changedWithin is how far back changes of a day's visits are told.
+const changedWithin = 24 * time.Hour
+
+// siteNotes is how many notes of a site stand with a visit to it; its page has them all.
+const siteNotes = 2
+
+type newsRow struct {
+	visits.News
+	Clock clock
 }
 
 type todayRow struct {
 	tripRow
 	Work    []visits.Task
 	Address string
-	Key     uuid.UUID // of what is told next
-	Next    string    // what comes next: left, arrived, started or finished
+	Notes   []assets.Note // what our people know about the site
+	Key     uuid.UUID     // of what is told next
+	Next    string        // what comes next: left, arrived, started or finished
 }
 
 // Day is the day in words.
@@ -340,8 +354,24 @@ func (p *pages) today(v visit) error {
 	if err != nil {
 		return err
 	}
+	var at []uuid.UUID
+	for _, r := range rows {
+		at = append(at, r.SiteID)
+	}
+	slices.SortFunc(at, func(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) })
+	var notes []assets.Note
+	if v.may(access.SeeInternal) {
+		if notes, err = assets.LatestNotes(v.ctx, p.db, v.who, slices.Compact(at), siteNotes); err != nil {
+			return err
+		}
+	}
 	for _, r := range rows {
 		row := todayRow{tripRow: r, Key: pgdb.NewID()}
+		for _, n := range notes {
+			if n.SiteID == r.SiteID {
+				row.Notes = append(row.Notes, n)
+			}
+		}
 		if i := slices.IndexFunc(sites, func(s assets.Site) bool { return s.ID == r.SiteID }); i >= 0 {
 			row.Address = sites[i].Address
 		}
@@ -363,6 +393,13 @@ func (p *pages) today(v visit) error {
 	}
 	if g.Person.PersonID != v.who.ID {
 		g.Do = false
+	}
+	changed, err := visits.NewsFor(v.ctx, p.db, v.who, g.Person.PersonID, g.On, v.now.Add(-changedWithin))
+	if err != nil {
+		return err
+	}
+	for _, c := range changed {
+		g.Changes = append(g.Changes, newsRow{c, clock{v.now, zone(c.Zone)}})
 	}
 	order, err := visits.OrderOf(v.ctx, p.db, v.who, v.now, found)
 	if err != nil {
