@@ -12,6 +12,7 @@ import (
 	"spindlebook/internal/door"
 	"spindlebook/internal/httpapi/gen"
 	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
 )
 
 // ListFailureModes lists how failures show themselves.
@@ -70,6 +71,25 @@ func (s *Server) GetFault(ctx context.Context, r gen.GetFaultRequestObject) (gen
 	tasks, err := failure.Tasks(ctx, s.db, who, it.ID)
 	return gen.GetFault200JSONResponse{Body: gen.FaultWhole{Fault: faultOut(it, s.now()), Findings: each(findings, findingOf), Tasks: each(tasks, faultTaskOut)},
 		Headers: gen.GetFault200ResponseHeaders{ETag: etag(it.Version)}}, err
+}
+
+// ListNear lists who is out around now, the nearest to a fault first.
+func (s *Server) ListNear(ctx context.Context, r gen.ListNearRequestObject) (gen.ListNearResponseObject, error) {
+	who, err := door.Must(ctx)
+	if err != nil {
+		return nil, err
+	}
+	f, err := failure.One(ctx, s.db, who, r.FaultId)
+	if err != nil {
+		return nil, err
+	}
+	all, err := visits.Near(ctx, s.db, who, s.now(), f.SiteID, f.PositionID)
+	return gen.ListNear200JSONResponse{Items: each(all, func(n visits.Nearby) gen.NearPerson {
+		return gen.NearPerson{PersonId: n.PersonID, Person: n.Person, VisitId: n.VisitID, Site: n.SiteCode, SiteName: n.SiteName, StartsAt: n.StartsAt, EndsAt: n.EndsAt, State: n.State, Van: given(n.VanCode), Kilometres: n.Kilometres,
+			Parts: each(n.Parts, func(c visits.Carried) gen.CarriedPart {
+				return gen.CarriedPart{PartId: c.PartID, Number: c.Number, Says: c.Says, Amount: c.Amount.String(), Unit: c.Unit}
+			})}
+	})}, err
 }
 
 // ReplaceFault says what is better known by now.

@@ -13,6 +13,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
 )
 
 // What faults keep as codes, in the words of a page.
@@ -101,7 +102,14 @@ type failurePage struct {
 	Payer    string
 	Findings []failure.Finding
 	Tasks    []failure.Task
+	Near     []nearRow // who is out around now, while it stands
+	Sends    bool      // the reader may send somebody
 	May      bool
+}
+
+type nearRow struct {
+	visits.Nearby
+	Clock clock // of the site that they are at
 }
 
 func (p *pages) faultOf(v visit) (failure.Fault, assets.Site, error) {
@@ -131,6 +139,15 @@ func (p *pages) failure(v visit) error {
 	}
 	if g.Tasks, err = failure.Tasks(v.ctx, p.db, v.who, f.ID); err != nil {
 		return err
+	}
+	if g.Sends = v.may(access.RecordWork) && f.RestoredAt == nil && f.WithdrawnAt == nil; g.Sends {
+		near, err := visits.Near(v.ctx, p.db, v.who, v.now, f.SiteID, f.PositionID)
+		if err != nil {
+			return err
+		}
+		for _, n := range near {
+			g.Near = append(g.Near, nearRow{n, clock{v.now, zone(n.Zone)}})
+		}
 	}
 	return p.ok(v, "failure", "Fault "+strconv.FormatInt(f.Number, 10), g)
 }

@@ -4,6 +4,17 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"github.com/google/uuid"
+	"gorm.io/gorm"
+
+	"spindlebook/internal/access"
+	"spindlebook/internal/calendar"
+	"spindlebook/internal/parts"
+	"spindlebook/internal/parts/amount"
+	"spindlebook/internal/parts/stock"
+	"spindlebook/internal/pm/failure"
+	"spindlebook/internal/pm/visits"
 )
 
 var mark = regexp.MustCompile(`<[^>]*>`)
@@ -32,7 +43,7 @@ func TestAFaultFromReportToRepair(t *testing.T) {
 		}
 	}
 	body := bare(g.asOwner.get(at).body)
-	for _, want := range []string{"Fault 1", "the line washes without it", "Taken down by Gil Moor", "Nobody has said yet", "due 20"} {
+	for _, want := range []string{"Fault 1", "the line washes without it", "Taken down by Gil Moor", "Nobody has said yet", "due 2 Dec 2026"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page lacks %q: %s", want, body)
 		}
@@ -95,6 +106,41 @@ func TestWorkAheadOfAnEmptyProgramme(t *testing.T) {
 		sheet := v.get("/ahead.csv")
 		if lines := strings.Split(strings.TrimSpace(sheet.body), "\n"); sheet.status != 200 || !strings.HasPrefix(lines[0], "site,monday,jobs") || len(lines) < 105 {
 			t.Errorf("%s: %d, %d lines", name, sheet.status, len(lines))
+		}
+	}
+}
+
+// While a fault stands, whoever may send somebody reads who is out, how far away, and what of
+// the parts that are fitted there lies in the van; the customer reads nothing of it.
+func TestAFaultSaysWhoIsNear(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	write(t, s.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		if err := tx.Exec(`update site set latitude = 45.5 + case when id = ? then 0 else 0.1 end, longitude = -121.3`, s.site.ID).Error; err != nil {
+			return uuid.Nil, err
+		}
+		return visits.Add(tx, access.System, now, visits.New{SiteID: s.ground.other.ID, Hours: visits.Hours{On: calendar.DateOf(now), Starts: "10:00", Minutes: 90}, VanID: &s.van.ID, People: []visits.Going{{PersonID: s.technician}}})
+	})
+	write(t, s.db, func(tx *gorm.DB) (bool, error) {
+		_, err := parts.SetStocking(tx, access.System, s.motorPart.ID, s.motorPart.Version, parts.StockingEdit{MeasuredIn: "ea", BoughtIn: "ea", Pack: amount.One, Tracking: "unit"})
+		if err != nil {
+			return false, err
+		}
+		_, err = stock.ReceiveUnits(tx, access.System, now, []stock.NewUnit{{PartID: s.motorPart.ID, Serial: "77-1", To: s.van.ID, Reason: "first count"}})
+		return true, err
+	})
+	f := write(t, s.db, func(tx *gorm.DB) (failure.Fault, error) {
+		return failure.Add(tx, access.System, now, failure.New{SiteID: s.site.ID, PositionID: &s.left.ID, Edit: failure.Edit{Says: "it hums and stands", Detected: "operator", Before: "up", LineEffect: "down", Payer: "not_said"}})
+	})
+	at := "/faults/" + f.ID.String()
+	// 0.1 degrees of a great circle are 11.12 km, times 1.3 for roads: 9 miles
+	for _, who := range []*visitor{s.asManager, s.asTech} {
+		visitSays(t, "the fault", who.get(at), "Who is near", "Imre Vasko V1 about 9 miles away, goes to PEL Express, 25 November 2026, 10:00 to 11:30 there. In the van: 1 ea MW-10110", "What work takes here")
+	}
+	for _, who := range []*visitor{s.asOwner, s.asStaff} {
+		words := wordsOf(t, who.get(at).body)
+		if strings.Contains(words, "Who is near") || strings.Contains(words, "PEL") || !strings.Contains(words, "it hums and stands") {
+			t.Errorf("a customer reads %s", words)
 		}
 	}
 }

@@ -3649,6 +3649,16 @@ type Calendars struct {
 	Items []Calendar `json:"items"`
 }
 
+// CarriedPart defines model for CarriedPart.
+type CarriedPart struct {
+	// Amount An exact amount in digits with a point, such as 0.25.
+	Amount Quantity           `json:"amount"`
+	Number string             `json:"number"`
+	PartId openapi_types.UUID `json:"part_id"`
+	Says   string             `json:"says"`
+	Unit   string             `json:"unit"`
+}
+
 // Change defines model for Change.
 type Change struct {
 	Act       ChangeAct               `json:"act"`
@@ -5363,6 +5373,36 @@ type MovementPage struct {
 // Movements defines model for Movements.
 type Movements struct {
 	Items []Movement `json:"items"`
+}
+
+// NearPeople defines model for NearPeople.
+type NearPeople struct {
+	Items []NearPerson `json:"items"`
+}
+
+// NearPerson defines model for NearPerson.
+type NearPerson struct {
+	EndsAt time.Time `json:"ends_at"`
+
+	// Kilometres By road, about; absent where nobody has said where one of the sites lies.
+	Kilometres *float64 `json:"kilometres,omitempty"`
+
+	// Parts The same as what is fitted at the position of the fault.
+	Parts    []CarriedPart      `json:"parts"`
+	Person   string             `json:"person"`
+	PersonId openapi_types.UUID `json:"person_id"`
+
+	// Site The code of the site that they are at, or go to.
+	Site     string    `json:"site"`
+	SiteName string    `json:"site_name"`
+	StartsAt time.Time `json:"starts_at"`
+
+	// State Of the visit: planned or under_way.
+	State string `json:"state"`
+
+	// Van Its code.
+	Van     *string            `json:"van,omitempty"`
+	VisitId openapi_types.UUID `json:"visit_id"`
 }
 
 // Needs defines model for Needs.
@@ -11781,6 +11821,9 @@ type ServerInterface interface {
 	// FindFault Say what it was
 	// (POST /faults/{faultId}/findings)
 	FindFault(c *gin.Context, faultId FaultId, params FindFaultParams)
+	// ListNear Who is out around now, the nearest first, and what of that which is fitted there lies in their vans
+	// (GET /faults/{faultId}/near)
+	ListNear(c *gin.Context, faultId FaultId)
 	// HoldFault Record a temporary fix and the day by which it is made lasting
 	// (POST /faults/{faultId}/temporary-fixes)
 	HoldFault(c *gin.Context, faultId FaultId, params HoldFaultParams)
@@ -13980,6 +14023,31 @@ func (siw *ServerInterfaceWrapper) FindFault(c *gin.Context) {
 	}
 
 	siw.Handler.FindFault(c, faultId, params)
+}
+
+// ListNear operation middleware
+func (siw *ServerInterfaceWrapper) ListNear(c *gin.Context) {
+
+	var err error
+	_ = err
+
+	// ------------- Path parameter "faultId" -------------
+	var faultId FaultId
+
+	err = runtime.BindStyledParameterWithOptions("simple", "faultId", c.Param("faultId"), &faultId, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: true})
+	if err != nil {
+		siw.ErrorHandler(c, fmt.Errorf("Invalid format for parameter faultId: %w", err), http.StatusBadRequest)
+		return
+	}
+
+	for _, middleware := range siw.HandlerMiddlewares {
+		middleware(c)
+		if c.IsAborted() {
+			return
+		}
+	}
+
+	siw.Handler.ListNear(c, faultId)
 }
 
 // HoldFault operation middleware
@@ -24839,6 +24907,7 @@ func RegisterHandlersWithOptions(router gin.IRouter, si ServerInterface, options
 	router.GET(options.BaseURL+"/faults/:faultId", wrapper.GetFault)
 	router.PUT(options.BaseURL+"/faults/:faultId", wrapper.ReplaceFault)
 	router.POST(options.BaseURL+"/faults/:faultId/findings", wrapper.FindFault)
+	router.GET(options.BaseURL+"/faults/:faultId/near", wrapper.ListNear)
 	router.POST(options.BaseURL+"/faults/:faultId/temporary-fixes", wrapper.HoldFault)
 	router.POST(options.BaseURL+"/faults/:faultId/withdrawal", wrapper.WithdrawFault)
 	router.GET(options.BaseURL+"/stock", wrapper.ListStock)
@@ -26421,6 +26490,45 @@ type FindFaultdefaultApplicationProblemPlusJSONResponse struct {
 }
 
 func (response FindFaultdefaultApplicationProblemPlusJSONResponse) VisitFindFaultResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(response.StatusCode)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListNearRequestObject struct {
+	FaultId FaultId `json:"faultId"`
+}
+
+type ListNearResponseObject interface {
+	VisitListNearResponse(w http.ResponseWriter) error
+}
+
+type ListNear200JSONResponse NearPeople
+
+func (response ListNear200JSONResponse) VisitListNearResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListNeardefaultApplicationProblemPlusJSONResponse struct {
+	Body       Problem
+	StatusCode int
+}
+
+func (response ListNeardefaultApplicationProblemPlusJSONResponse) VisitListNearResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
@@ -37637,6 +37745,9 @@ type StrictServerInterface interface {
 	// FindFault Say what it was
 	// (POST /faults/{faultId}/findings)
 	FindFault(ctx context.Context, request FindFaultRequestObject) (FindFaultResponseObject, error)
+	// ListNear Who is out around now, the nearest first, and what of that which is fitted there lies in their vans
+	// (GET /faults/{faultId}/near)
+	ListNear(ctx context.Context, request ListNearRequestObject) (ListNearResponseObject, error)
 	// HoldFault Record a temporary fix and the day by which it is made lasting
 	// (POST /faults/{faultId}/temporary-fixes)
 	HoldFault(ctx context.Context, request HoldFaultRequestObject) (HoldFaultResponseObject, error)
@@ -39633,6 +39744,32 @@ func (sh *strictHandler) FindFault(ctx *gin.Context, faultId FaultId, params Fin
 		sh.options.HandlerErrorFunc(ctx, err)
 	} else if validResponse, ok := response.(FindFaultResponseObject); ok {
 		if err := validResponse.VisitFindFaultResponse(ctx.Writer); err != nil {
+			sh.options.ResponseErrorHandlerFunc(ctx, err)
+		}
+	} else if response != nil {
+		sh.options.ResponseErrorHandlerFunc(ctx, fmt.Errorf("unexpected response type: %T", response))
+	}
+}
+
+// ListNear operation middleware
+func (sh *strictHandler) ListNear(ctx *gin.Context, faultId FaultId) {
+	var request ListNearRequestObject
+
+	request.FaultId = faultId
+
+	handler := func(ctx *gin.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListNear(ctx.Request.Context(), request.(ListNearRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListNear")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		sh.options.HandlerErrorFunc(ctx, err)
+	} else if validResponse, ok := response.(ListNearResponseObject); ok {
+		if err := validResponse.VisitListNearResponse(ctx.Writer); err != nil {
 			sh.options.ResponseErrorHandlerFunc(ctx, err)
 		}
 	} else if response != nil {

@@ -319,8 +319,8 @@ const (
 // mile is the international mile in kilometres, exactly (NIST SP 811, appendix B.8).
 const mile = 1.609344
 
-// of writes a distance without decimals, which it would not deserve.
-func (u Unit) of(km float64) string {
+// Of writes a distance without decimals, which it would not deserve.
+func (u Unit) Of(km float64) string {
 	if u == Miles {
 		km /= mile
 	}
@@ -339,7 +339,7 @@ func (p Plan) Says(u Unit) string {
 			names = append(names, l.Stop)
 		}
 		parts = append(parts, fmt.Sprintf("%s: about %s and %s on the road, out at %s, back about %s",
-			strings.Join(names, ", then "), u.of(p.Kilometres), span(p.Driving), clock(p.Out, p.Out), clock(p.Back, p.Out)))
+			strings.Join(names, ", then "), u.Of(p.Kilometres), span(p.Driving), clock(p.Out, p.Out), clock(p.Back, p.Out)))
 	}
 	for _, l := range p.Left {
 		parts = append(parts, "without "+l.Stop+": "+l.Says)
