@@ -58,6 +58,10 @@ func (r stockRow) Path() string {
 	return "/locations/" + r.LocationID.String() + "/parts/" + r.PartID.String()
 }
 
+// Serves tells whether what lies there can be taken for work: not what is in quarantine, on its
+// way, given back or scrap.
+func (r stockRow) Serves() bool { return slices.Contains(usable, r.LocationKind) }
+
 // Amiss says how much nobody can explain.
 func (r stockRow) Amiss() qty.Amount { return max(r.OnHand, -r.OnHand) }
 
@@ -68,6 +72,9 @@ func (r stockRow) Of() string {
 		return "more was used or seen than the record had"
 	case r.LocationKind == "unexplained":
 		return "the record had it, and nobody has seen it"
+	}
+	if !r.Serves() {
+		return "not for use as it lies there"
 	}
 	if r.Free() == r.OnHand {
 		return ""

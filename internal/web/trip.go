@@ -16,6 +16,7 @@ import (
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/money"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm/visits"
 )
@@ -449,9 +450,12 @@ func (g planPage) Fresh(v visits.ProposedVisit) bool {
 	return v.VisitID != nil && slices.ContainsFunc(v.Tasks, func(t visits.ProposedTask) bool { return t.VisitID == nil })
 }
 
+// Named tells whether the name of a task says its title already, as that of a fault does.
+func (g planPage) Named(t visits.ProposedTask) bool { return strings.HasPrefix(t.Name, t.Title) }
+
 // Money writes minor units.
 func (g planPage) Money(minor int64) string {
-	return fmt.Sprintf("%s %.2f", g.Currency, float64(minor)/100)
+	return money.Money(minor, g.Currency)
 }
 
 // plan proposes visits for the weeks to come against doing each thing on its own date.
