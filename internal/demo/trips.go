@@ -53,6 +53,21 @@ var fortnight = []trip{
 	{site: "DUN", day: 7, starts: "20:30", van: "V2", who: []string{"P04", "P06"}, tasks: 2},
 }
 
+// begun gives the hours of a visit at which somebody has been since an instant. At night,
+// when an operating day ends, it stays as it was planned.
+func (s scenario) begun(t trip, since time.Time, planned visits.Hours) visits.Hours {
+	for _, p := range s.places {
+		if p.Site != t.site {
+			continue
+		}
+		loc, err := time.LoadLocation(p.Zone)
+		if at := since.In(loc); err == nil && at.Hour() >= 4 && at.Hour() < 19 {
+			return visits.Hours{On: calendar.DateOf(at), Starts: at.Format("15:04"), Minutes: planned.Minutes}
+		}
+	}
+	return planned
+}
+
 // The warehouse lies in open country, from which the sites have their distances.
 const warehouseLatitude, warehouseLongitude = 45.66, -121.20
 
@@ -141,6 +156,9 @@ func (s scenario) trips(ctx context.Context, db *pgdb.DB, now time.Time) error {
 			at := now.AddDate(0, 0, min(t.day, 0))
 			van := known[t.van]
 			in := visits.New{SiteID: known[t.site], Hours: visits.Hours{On: calendar.DateOf(at) + calendar.Date(max(t.day, 0)), Starts: t.starts, Minutes: cmp.Or(t.minutes, 300)}, VanID: &van}
+			if t.started {
+				in.Hours = s.begun(t, at.Add(-time.Hour), in.Hours)
+			}
 			for _, p := range t.who {
 				in.People = append(in.People, visits.Going{PersonID: person[p]})
 			}

@@ -286,7 +286,9 @@ func (s *Server) taskNotes(ctx context.Context, task uuid.UUID) (gen.Notes, erro
 		return gen.Notes{}, err
 	}
 	all, err := pm.Notes(ctx, s.db, who, task)
-	return gen.Notes{Items: each(all, func(n pm.Note) gen.Note { return noteOut(assets.Note{ID: n.ID, Body: n.Body, WrittenAt: n.WrittenAt, WrittenBy: n.WrittenBy}) })}, err
+	return gen.Notes{Items: each(all, func(n pm.Note) gen.Note {
+		return noteOut(assets.Note{ID: n.ID, Body: n.Body, WrittenAt: n.WrittenAt, WrittenBy: n.WrittenBy})
+	})}, err
 }
 
 // ListTaskNotes lists the notes on a task.

@@ -13,8 +13,10 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/assets/meters"
+	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/visits"
 	"spindlebook/internal/web/draw"
 )
 
@@ -39,6 +41,7 @@ type home struct {
 	Explain  bool
 	Internal bool
 	Keep     bool
+	Coming   []comingRow // visits to come, of those to whom we come
 	Board    *board // of those who plan
 	Needs    []need // what waits for them
 }
@@ -150,6 +153,11 @@ func (p *pages) home(v visit) error {
 		return err
 	}
 	h.Due = pressing(v, worst)
+	if !v.who.Everywhere {
+		if h.Coming, err = p.coming(v); err != nil {
+			return err
+		}
+	}
 	if v.may(access.Plan) {
 		if h.Board, err = p.board(v); err != nil {
 			return err
@@ -157,6 +165,44 @@ func (p *pages) home(v visit) error {
 		h.Needs = h.needs()
 	}
 	return p.ok(v, "home", "Overview", h)
+}
+
+// homeComing is how many visits home names; the list of visits goes on.
+const homeComing = 5
+
+// comingRow is a visit as those see it to whom we come.
+type comingRow struct {
+	tripRow
+	Stands string // which line stands for it, and when
+	Work   []visits.Task
+}
+
+// coming lists the next visits with what is done and which line stands.
+func (p *pages) coming(v visit) ([]comingRow, error) {
+	found, err := visits.List(v.ctx, p.db, v.who, visits.Filter{Live: true, From: calendar.DateOf(v.now) - 1}, access.Page{Limit: homeComing})
+	if err != nil || len(found) == 0 {
+		return nil, err
+	}
+	var ids []uuid.UUID
+	for _, t := range found {
+		ids = append(ids, t.ID)
+	}
+	work, err := visits.Tasks(v.ctx, p.db, v.who, ids...)
+	if err != nil {
+		return nil, err
+	}
+	var all []comingRow
+	for _, t := range found {
+		row := comingRow{tripRow: p.tripRow(v, t)}
+		for _, w := range work {
+			if w.VisitID == t.ID && w.EndedHow == "" {
+				row.Work = append(row.Work, w)
+			}
+		}
+		row.Stands = stands(row.tripRow, row.Work)
+		all = append(all, row)
+	}
+	return all, nil
 }
 
 // slips draws the lines of sites: one statement for all of them.

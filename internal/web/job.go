@@ -162,6 +162,9 @@ func (g jobPage) Next() *jobStep {
 	return &g.Ahead[0]
 }
 
+// Short is the beginning of what the step says, for a button.
+func (s jobStep) Short() string { return cutText(s.Says, 48) }
+
 var outcomeWords = map[string]string{record.DoneWell: "done", record.NotOK: "not as it must be", record.NotPossible: "not possible", "open": "open"}
 
 func (p *pages) job(v visit) error {

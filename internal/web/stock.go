@@ -24,6 +24,9 @@ const expiring = 90
 // stockViews are what can be shown of what lies where; "" is everything.
 var stockViews = []string{"", "short", "expires", "withdrawn"}
 
+// Overdue tells whether what was promised for a day should have come by now.
+func (g stockList) Overdue(day string) bool { return day < g.Clock.Now.UTC().Format(time.DateOnly) }
+
 type stockList struct {
 	Places   []stockPlace
 	Location string // its id, where only one is shown

@@ -47,6 +47,27 @@ func (t tripRow) Hours() string {
 // Day is the operating day in words.
 func (t tripRow) Day() string { return t.OnDate.Format("Monday 2 January 2006") }
 
+// stands says what of a line must stand for the work of a visit, and when.
+func stands(t tripRow, work []visits.Task) string {
+	lines := []string{}
+	for _, w := range work {
+		if w.Down() && w.EndedHow != "moved" && w.EndedHow != "dropped" {
+			code := w.LineCode
+			if code == "" {
+				code = t.SiteCode
+			}
+			if !slices.Contains(lines, code) {
+				lines = append(lines, code)
+			}
+		}
+	}
+	if len(lines) == 0 {
+		return "No line stands for it"
+	}
+	slices.Sort(lines)
+	return strings.Join(lines, " and ") + map[bool]string{true: " stands", false: " stand"}[len(lines) == 1] + " from " + t.Hours()
+}
+
 // StateWords says how the visit stands.
 func (t tripRow) StateWords() string { return strings.ReplaceAll(t.State, "_", " ") }
 
@@ -142,9 +163,15 @@ type tripPage struct {
 	Wants     []visits.Want
 	Decisions []visits.Decision
 	Saves     string
+	Stands    string // which line stands for it, and when
 	Plan, Do  bool
 	Ends      bool // somebody is there, or whoever looks may call it off
 	Next      *visits.Visit
+}
+
+// On writes a day where its year is plain.
+func (t tripPage) On(day time.Time) string {
+	return civil(calendar.DateOf(day), calendar.DateOf(t.Clock.Now))
 }
 
 // At writes an instant as a time of day at the site.
@@ -203,6 +230,7 @@ func (p *pages) trip(v visit) error {
 	if g.Work, err = visits.Tasks(v.ctx, p.db, v.who, one.ID); err != nil {
 		return err
 	}
+	g.Stands = stands(g.tripRow, g.Work)
 	there := one.State == visits.UnderWay || slices.ContainsFunc(g.Work, func(w visits.Task) bool { return w.RecordID != nil })
 	g.Ends = (one.Open() || one.State == visits.UnderWay) && (g.Plan || g.Do && there)
 	if g.Left, err = visits.LeftBehind(v.ctx, p.db, v.who, one.ID); err != nil {
@@ -267,8 +295,14 @@ type todayPage struct {
 	Changes           []newsRow // what others changed within a day
 	Order             string
 	Load              string // the van check
+	Said              string // today, tomorrow or yesterday
+	Long              bool   // whoever goes is away for longer than anybody should be
 	Do                bool
 }
+
+// longDay is from when on a day from the door to the door is too long for one person (common
+// practice, no source).
+const longDay = 14 * time.Hour
 
 // changedWithin is how far back changes of a day's visits are told.
 const changedWithin = 24 * time.Hour
@@ -387,7 +421,7 @@ func (p *pages) today(v visit) error {
 				last = e.Act
 			}
 		}
-		if r.State == visits.Planned || r.State == visits.UnderWay {
+		if r.State == visits.UnderWay || r.State == visits.Planned && g.On <= today {
 			row.Next = nextAct[last]
 		}
 		g.Rows = append(g.Rows, row)
@@ -406,7 +440,8 @@ func (p *pages) today(v visit) error {
 	if err != nil {
 		return err
 	}
-	g.Order = order.Says
+	g.Order, g.Long = order.Says, order.Plan.Back.Sub(order.Plan.Out) > longDay
+	g.Said = map[calendar.Date]string{-1: "Yesterday", 0: "Today", 1: "Tomorrow"}[g.On-today]
 	g.Load = "/van?" + url.Values{"on": {g.On.String()}, "person": {g.Person.PersonID.String()}}.Encode()
 	return p.ok(v, "today", "Today", g)
 }
@@ -443,7 +478,12 @@ type planPage struct {
 }
 
 // Day writes a day with its weekday.
-func (g planPage) Day(d calendar.Date) string { return d.UTC().Format("Mon 2 January") }
+func (g planPage) Day(d calendar.Date) string {
+	if d < g.From-180 || d > g.From+180 {
+		return d.UTC().Format("Mon 2 January 2006")
+	}
+	return d.UTC().Format("Mon 2 January")
+}
 
 // Fresh tells whether something would be new on a visit that there is.
 func (g planPage) Fresh(v visits.ProposedVisit) bool {

@@ -123,7 +123,7 @@ func TestAVisitIsSeenCheckedToldAndEnded(t *testing.T) {
 		}
 	}
 	on := "on=" + r.on.String()
-	visitSays(t, "the day", r.asTech.get("/today?"+on), "1 visit", "nobody has said where the vans start", "I have left", "Shaft check")
+	visitSays(t, "the day", r.asTech.get("/today?"+on), "1 visit", "nobody has said where the vans start", "Shaft check")
 	if a := r.asOwner.get("/today"); a.status != http.StatusForbidden {
 		t.Errorf("an owner's day: %d", a.status)
 	}

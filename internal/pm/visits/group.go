@@ -321,6 +321,15 @@ func (g *group) team(d calendar.Date, trip int) []crew.Person {
 	return team
 }
 
+// skilled names who does work for which nobody wrote a procedure, such as a fault: a
+// technician, and not whoever of ours is free (common practice, no source).
+func skilled(skills []string) []string {
+	if len(skills) == 0 {
+		return []string{"T1"}
+	}
+	return skills
+}
+
 // lateDays is how far beyond the weeks to come a late window may reach.
 const lateDays = 28
 
@@ -403,6 +412,9 @@ func (g *group) propose(h siteHours, code, zone string, rows []work) (Proposal, 
 			for _, name := range x.Who {
 				each[name] += it.Minutes
 			}
+			if len(x.Who) == 0 { // it is on a visit already, and whoever goes there does it
+				pv.Minutes += it.Minutes
+			}
 		}
 		longest := 0
 		for _, m := range each {
@@ -435,7 +447,7 @@ func (g *group) task(r work) (Item, grouping.Task) {
 		part, value = g.minutes[*r.VersionID], g.worth[*r.VersionID]
 	}
 	t := grouping.Task{ID: it.Name, Earliest: it.EarliestOn, Due: it.DueOn, Latest: it.LatestOn, Criticality: due.Criticality(r.Criticality), Interval: r.BetweenDays, Second: g.rule.TwinPercent,
-		Hands: hands(r.People, r.Skills, r.Minutes, part), Line: r.LineCode}
+		Hands: hands(r.People, skilled(r.Skills), r.Minutes, part), Line: r.LineCode}
 	if r.VersionID != nil {
 		t.Parts = g.parts[*r.VersionID]
 	}
@@ -446,7 +458,7 @@ func (g *group) task(r work) (Item, grouping.Task) {
 	if r.Pair != nil {
 		t.Pair = r.Code + " " + r.Pair.String()
 	}
-	if (Task{LineState: r.LineState}).down() {
+	if (Task{LineState: r.LineState}).Down() {
 		t.Down = r.Minutes
 	}
 	return it, t
@@ -616,7 +628,7 @@ func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 		return Day{}, err
 	}
 	for _, t := range tasks {
-		down[t.VisitID] = down[t.VisitID] || t.State == "open" && t.down()
+		down[t.VisitID] = down[t.VisitID] || t.State == "open" && t.Down()
 	}
 	hours, err := pgdb.Read[siteHours](ctx, db, who.ID, hoursOf, map[string]any{"sites_wanted": sites, "now": now})
 	if err != nil {

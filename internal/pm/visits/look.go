@@ -242,8 +242,8 @@ func (t Task) name() string {
 	return s
 }
 
-// down tells whether the line stands while the task is done.
-func (t Task) down() bool { return t.LineState == "line_down" || t.LineState == "closed_hours" }
+// Down tells whether the line stands while the task is done.
+func (t Task) Down() bool { return t.LineState == "line_down" || t.LineState == "closed_hours" }
 
 // look tells what is odd about a trip.
 func (w *world) look(t trip) []Finding {
@@ -293,7 +293,7 @@ func (w *world) look(t trip) []Finding {
 		case on < dayOf(x.EarliestOn):
 			odd(x, Window, "its window opens on %s", dayOf(x.EarliestOn).Words())
 		}
-		if x.down() && stands {
+		if x.Down() && stands {
 			odd(x, LineUp, "needs the line down, which is not allowed from %s to %s", t.StartsAt.In(t.place.Zone).Format("15:04"), t.EndsAt.In(t.place.Zone).Format("15:04"))
 		}
 	}
