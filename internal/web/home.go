@@ -42,8 +42,8 @@ type home struct {
 	Internal bool
 	Keep     bool
 	Coming   []comingRow // visits to come, of those to whom we come
-	Board    *board // of those who plan
-	Needs    []need // what waits for them
+	Board    *board      // of those who plan
+	Needs    []need      // what waits for them
 }
 
 // homeCounters is how many readings and meters home names; lists go on.

@@ -51,14 +51,12 @@ func (t tripRow) Day() string { return t.OnDate.Format("Monday 2 January 2006") 
 func stands(t tripRow, work []visits.Task) string {
 	lines := []string{}
 	for _, w := range work {
-		if w.Down() && w.EndedHow != "moved" && w.EndedHow != "dropped" {
-			code := w.LineCode
-			if code == "" {
-				code = t.SiteCode
-			}
-			if !slices.Contains(lines, code) {
-				lines = append(lines, code)
-			}
+		switch {
+		case !w.Down() || w.EndedHow == "moved" || w.EndedHow == "dropped" || slices.Contains(lines, w.LineCode):
+		case w.LineCode == "": // what serves all of them
+			return "The whole site stands from " + t.Hours()
+		default:
+			lines = append(lines, w.LineCode)
 		}
 	}
 	if len(lines) == 0 {
