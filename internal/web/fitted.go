@@ -318,6 +318,17 @@ func (b bench) chooseSlots(s *sheet, kinds []assets.FactKind, pick string) (*she
 	return s, nil
 }
 
+// staysEmpty is chosen where nothing goes in: a slot is never left empty by oversight.
+const staysEmpty = "none"
+
+// goesIn reads which unit goes into a slot; nil where none does.
+func (s *sheet) goesIn(name string) *uuid.UUID {
+	if s.get(name) == staysEmpty {
+		return nil
+	}
+	return s.id(name)
+}
+
 func (w swapping) slotFields(i int, f assets.Fitted, there, places []option) []*field {
 	n := "_" + strconv.Itoa(i)
 	head := &field{Name: "reason" + n, Label: "Why does it come out?", Short: "The reason", Kind: "choice", Options: optionsOf(outReasons...),
@@ -326,7 +337,7 @@ func (w swapping) slotFields(i int, f assets.Fitted, there, places []option) []*
 		head.Said = "Nothing that is known is in it."
 	}
 	to := &field{Name: "to" + n, Label: "Where does it go?", Short: "The place", Kind: "choice", Options: places}
-	in := &field{Name: "in" + n, Label: "What goes in?", Short: "The unit", Kind: "choice", Free: true, Optional: true, Options: append([]option{{"", "Nothing: the slot stays empty"}}, there...),
+	in := &field{Name: "in" + n, Label: "What goes in?", Short: "The unit", Kind: "choice", Free: true, Options: append([]option{{staysEmpty, "Nothing: the slot stays empty"}}, there...),
 		Hint: "From stock, what fits the position first, and why the rest does not or nobody can tell. What lies in quarantine or belongs to another customer is not offered."}
 	for _, o := range w.slots {
 		if o.SlotID == f.SlotID || o.Class != f.Class {
@@ -393,7 +404,7 @@ func (p *pages) doSwap(v visit, s *sheet) (string, error) {
 	in := assets.Swap{At: *when, Precision: precision}
 	for i, f := range w.slots {
 		n := "_" + strconv.Itoa(i)
-		in.Items = append(in.Items, assets.SwapItem{SlotID: f.SlotID, Reason: s.get("reason" + n), To: s.id("to" + n), In: s.id("in" + n), Remark: s.get("remark")})
+		in.Items = append(in.Items, assets.SwapItem{SlotID: f.SlotID, Reason: s.get("reason" + n), To: s.id("to" + n), In: s.goesIn("in" + n), Remark: s.get("remark")})
 	}
 	for i, f := range w.facts {
 		n := "_" + strconv.Itoa(i)

@@ -810,7 +810,7 @@ func (p *pages) jobSwapSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &field{Name: "in", Label: "What goes in?", Short: "The new unit", Kind: "choice", Optional: true, Hint: "Leave it where the slot stays empty."}
+	in := &field{Name: "in", Label: "What goes in?", Short: "The new unit", Kind: "choice", Options: []option{{staysEmpty, "Nothing: the slot stays empty"}}}
 	for _, u := range stock {
 		in.Options = append(in.Options, option{u.ID.String(), unitWords(u.Tag+" "+u.PartNumber, "", u.Serial) + ", in " + u.LocationCode})
 	}
@@ -829,7 +829,7 @@ func (p *pages) jobSwapSheet(v visit) (*sheet, error) {
 
 func (p *pages) jobSwap(v visit, s *sheet) (string, error) {
 	c := s.about.(record.Card)
-	said := record.Said{Reason: s.get("reason"), SlotID: s.id("slot"), To: s.id("to"), In: s.id("in")}
+	said := record.Said{Reason: s.get("reason"), SlotID: s.id("slot"), To: s.id("to"), In: s.goesIn("in")}
 	if said.In != nil {
 		u, err := assets.OneUnit(v.ctx, p.db, v.who, v.now, *said.In)
 		if err != nil {

@@ -180,10 +180,11 @@ func TestFormsAboutUnits(t *testing.T) {
 			{map[string]string{"tag": s.motor.Tag}, "tag", "is in use by another unit", 409},
 		}},
 		{name: "which slots", path: left + "/swap", v: s.asTech, good: map[string]string{"slots": gm}, rows: one("stay where false"), to: left + "/swap?slot=" + gm},
-		{name: "swap", path: left + "/swap?fact=hub_fixing&slot=" + gm, v: s.asTech, good: map[string]string{"at": "2026-11-24 10:00", "reason_0": "failed", "to_0": ret, "in_0": "", "value_0": "flange3", "how": "seen", "remark": "bearing gone"},
+		{name: "swap", path: left + "/swap?fact=hub_fixing&slot=" + gm, v: s.asTech, good: map[string]string{"at": "2026-11-24 10:00", "reason_0": "failed", "to_0": ret, "in_0": "none", "value_0": "flange3", "how": "seen", "remark": "bearing gone"},
 			rows: one("stay where ended_for = 'failed'"), more: 1, to: left, bads: []badEntry{
 				{map[string]string{"reason_0": ""}, "reason_0", "must not be blank", 422},
 				{map[string]string{"to_0": ""}, "to_0", "must not be blank", 422},
+				{map[string]string{"in_0": ""}, "in_0", "must not be blank", 422}, // a slot is left empty on purpose only
 				{map[string]string{"at": "2031-01-01"}, "at", "must not lie ahead", 422},
 				{map[string]string{"at": "2020-01-01"}, "", "holds nothing that is known", 409},
 				{map[string]string{"value_0": "nonsense"}, "value_0", "not among the choices", 422},

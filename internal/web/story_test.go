@@ -386,7 +386,7 @@ func TestADayAsPeopleLiveIt(t *testing.T) {
 // visit, for which the one motor in the warehouse must be turned.
 func (s *story) isPlanned(p *hand) {
 	p.open("/")
-	p.reads("Exchange the gearmotor before it wears out may be done now 146,400 of 149,600 vehicles", "due about", "by a count read today", "Look the wraparound over may be done now 146,400 of 150,800 vehicles")
+	p.reads("Exchange the gearmotor before it wears out may be done now 146,400 of 149,600 vehicles", "due about", "by a count read today", "Look the wraparound over and 2 more there. may be done now 146,400 of 150,800 vehicles", "Replace the foam set before it is worn may be done now 146,400 of 158,000 vehicles")
 	p.at("Exchange the gearmotor").tap("UMB Express")
 	p.reads("What is due here", "Nothing is late", "Replace the foam set before it is worn UMB-1/B1-0-L Low side brush 146,400 of 158,000 vehicles")
 	p.tap("Plan a visit")
