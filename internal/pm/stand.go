@@ -393,13 +393,14 @@ type GivenAnswer struct {
 	Note         string
 	Verdict      string // good, warn, fail or not judged, by the limits of the version that was asked
 	Says         string
+	Then         string // what the procedure says is done where it fails, "" where it says nothing
 	TaskID       *uuid.UUID
 }
 
 // Answers lists what was answered in records.
 func Answers(ctx context.Context, db *pgdb.DB, who access.Actor, completions []uuid.UUID) ([]GivenAnswer, error) {
 	return pgdb.Read[GivenAnswer](ctx, db, who.ID, `
-select c.id, c.completion_id, c.code, k.prompt, c.position_id, coalesce(o.code, '') as position_code, c.at, c.found_typed, c.left_typed, k.unit, c.not_possible, c.photo_id, c.note, c.verdict, c.says, c.task_id
+select c.id, c.completion_id, c.code, k.prompt, c.position_id, coalesce(o.code, '') as position_code, c.at, c.found_typed, c.left_typed, k.unit, c.not_possible, c.photo_id, c.note, c.verdict, c.says, case when c.verdict = 'fail' then k.on_fail else '' end as "then", c.task_id
   from check_answer as c
   join procedure_check as k on k.id = c.check_id
   left join position as o on o.id = c.position_id

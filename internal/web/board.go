@@ -13,7 +13,6 @@ import (
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/parts/stock"
 	"spindlebook/internal/pm"
-	"spindlebook/internal/pm/failure"
 	"spindlebook/internal/pm/isolation"
 	"spindlebook/internal/pm/visits"
 	"spindlebook/internal/web/draw"
@@ -22,8 +21,6 @@ import (
 // board is what a planner asks of the overview beside what is due: what stands still,
 // which visits cannot go and why, what must be ordered now, and the weeks ahead.
 type board struct {
-	Faults     []faultRow
-	MoreFaults bool
 	Locks      []openLock
 	MoreLocks  bool
 	Doubts     []differenceRow // where record and shelf disagree
@@ -45,14 +42,6 @@ const (
 // board reads them. Each is one statement or two, however many there are.
 func (p *pages) board(v visit) (*board, error) {
 	b := &board{}
-	faults, err := failure.Standing(v.ctx, p.db, v.who, boardRows+1)
-	if err != nil {
-		return nil, err
-	}
-	b.MoreFaults = len(faults) > boardRows
-	for _, f := range faults[:min(len(faults), boardRows)] {
-		b.Faults = append(b.Faults, faultRowOf(f, v.now))
-	}
 	locks, err := isolation.OpenLocks(v.ctx, p.db, v.who, v.now, nil, isolation.Page{Limit: boardRows + 1})
 	if err != nil {
 		return nil, err
@@ -132,7 +121,7 @@ func (h home) needs() (all []need) {
 		}
 		all = append(all, need{path, count, one, grave})
 	}
-	say("#faults", len(b.Faults), b.MoreFaults, "fault stands", "faults stand", slices.ContainsFunc(b.Faults, func(f faultRow) bool { return f.Danger }))
+	say("#faults", len(h.Faults), h.MoreFaults, "fault stands", "faults stand", h.Danger())
 	say("#locks", len(b.Locks), b.MoreLocks, "lock is on", "locks are on", slices.ContainsFunc(b.Locks, func(l openLock) bool { return l.Late }))
 	say("#stuck", len(b.Stuck), b.MoreStuck, "visit cannot go as it is", "visits cannot go as they are", false)
 	say("#order", len(b.Order), len(b.Order) == boardRows, "thing to order now", "things to order now", false)

@@ -26,9 +26,9 @@ import (
 // must be ordered, and the weeks ahead with the parts for their visits; nobody else does.
 func TestTheBoardSaysWhatNeedsThePlanner(t *testing.T) {
 	h := demoHouse(t)
-	asked := []string{"Faults that stand", "Visits that cannot go as they are", "To order within three days", "Twelve weeks"}
+	asked := []string{"Visits that cannot go as they are", "To order within three days", "Twelve weeks"}
 	body := h.as(t, someone(t, h, "manager")).get("/").body
-	for _, text := range append(asked, `class="bar missing"`, `class="bar there"`, "the visit lacks parts", "the last day was", "<strong class=\"warn\">no-go</strong>") {
+	for _, text := range append(asked, "Faults that stand", `class="bar missing"`, `class="bar there"`, "the visit lacks parts", "the last day was", "<strong class=\"warn\">no-go</strong>") {
 		if !strings.Contains(body, text) {
 			t.Errorf("the board does not say %q", text)
 		}
@@ -91,6 +91,18 @@ func TestDangerStandsFirstOnTheBoard(t *testing.T) {
 		write(t, r.db, func(tx *gorm.DB) (failure.Fault, error) {
 			return failure.Add(tx, access.System, now, failure.New{SiteID: r.site.ID, PositionID: &r.left.ID, Edit: failure.Edit{Says: says, Danger: i == 0, Detected: "operator", Before: "up", LineEffect: "degraded", Payer: "not_said"}})
 		})
+	}
+	for _, who := range []*visitor{r.asManager, r.asTech, r.asOwner, r.asStaff} {
+		for _, path := range []string{"/", "/sites/" + r.site.ID.String()} {
+			page := who.get(path)
+			visitSays(t, path, page, "Faults that stand", "somebody can be hurt")
+			if strings.Contains(wordsOf(t, page.body), "Everything is in service") {
+				t.Errorf("%s says that everything is in service", path)
+			}
+		}
+	}
+	if a := r.asOwner.get("/sites/" + r.other.ID.String()); a.status != 404 {
+		t.Errorf("another's site: %d", a.status)
 	}
 	visitSays(t, "the overview", r.asManager.get("/"), "Faults that stand Fault 1 UMB-1/B1-0-L a guard is off somebody can be hurt", "Fault 4 UMB-1/B1-0-L it squeaks", "All faults that stand")
 }

@@ -513,7 +513,7 @@ func TestARoundIsWalkedOnOneSheet(t *testing.T) {
 	}
 	// the walk is done and something is loud; the filters are left for later
 	form := g.asStaff.form(at)
-	for name, v := range map[string]string{starts: "pass", noise: "loud", walk("r", ""): "left wheel", "by": "Pia Moor"} {
+	for name, v := range map[string]string{starts: "fail", noise: "loud", walk("r", ""): "left wheel", "by": "Pia Moor"} {
 		form.Set(name, v)
 	}
 	got := g.asStaff.post(at, form)
@@ -524,7 +524,7 @@ func TestARoundIsWalkedOnOneSheet(t *testing.T) {
 		t.Errorf("sent twice it is %d %s, and %d completions", again.status, bare(again.body), g.count(t, `select count(*)::int as n from completion`))
 	}
 	page := g.asStaff.get(at)
-	visitSays(t, "after", page, "1 piece of work is still to do", "Not as it should be", "New noise since yesterday: loud", "Report a fault", "Recorded", "Pia Moor", "left wheel", "Drain the air filters")
+	visitSays(t, "after", page, "1 piece of work is still to do", "Not as it should be", "Now: stop that brush, call service", "New noise since yesterday: loud", "Report a fault", "Recorded", "Pia Moor", "left wheel", "Drain the air filters")
 	var report string
 	for _, link := range links(t, page.body) {
 		if strings.Contains(link, "/faults/new?") {

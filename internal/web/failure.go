@@ -12,6 +12,7 @@ import (
 
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/pm/failure"
 	"spindlebook/internal/pm/visits"
 )
@@ -105,6 +106,7 @@ type failurePage struct {
 	Near     []nearRow // who is out around now, while it stands
 	Sends    bool      // the reader may send somebody
 	May      bool
+	Ends     bool // the reader may say that it runs again
 }
 
 type nearRow struct {
@@ -131,6 +133,7 @@ func (p *pages) failure(v visit) error {
 		return err
 	}
 	g := failurePage{faultRow: faultRowOf(f, v.now), Clock: clock{v.now, site.Location()}, Detected: detectedWords[f.Detected], Payer: payerWords[f.Payer], May: v.may(access.ReportFault) && f.WithdrawnAt == nil}
+	g.Ends = g.May && f.RestoredAt == nil && (v.who.Everywhere || !f.Danger)
 	if f.StoppedAt != nil {
 		g.Stands = lasting(f.Stood(v.now))
 	}
@@ -284,7 +287,15 @@ func (p *pages) restoredSheet(v visit) (*sheet, error) {
 		return nil, err
 	}
 	s.Version = f.Version
-	s.fill(map[string]string{"restored": nowIn(v, site.Location()), "payer": f.Payer, "remedy": f.Remedy})
+	if !v.who.Everywhere { // who pays is said by us
+		s.Fields = slices.DeleteFunc(s.Fields, func(x *field) bool { return x.Name == "payer" })
+		if f.Danger {
+			return nil, &fault.Error{Kind: fault.Forbidden, Msg: "somebody can be hurt by it: that it is over is said by a technician"}
+		}
+	} else {
+		s.fill(map[string]string{"payer": f.Payer})
+	}
+	s.fill(map[string]string{"restored": nowIn(v, site.Location()), "remedy": f.Remedy})
 	if f.StoppedAt != nil {
 		s.fill(map[string]string{"stopped": f.StoppedAt.In(site.Location()).Format("2006-01-02T15:04")})
 	}
@@ -294,7 +305,10 @@ func (p *pages) restoredSheet(v visit) (*sheet, error) {
 func (p *pages) restore(v visit, s *sheet) (string, error) {
 	f := s.about.(failure.Fault)
 	in := f.Edit
-	in.RestoredAt, in.StoppedAt, in.Remedy, in.Payer = s.moment("restored"), s.moment("stopped"), s.get("remedy"), s.get("payer")
+	in.RestoredAt, in.StoppedAt, in.Remedy = s.moment("restored"), s.moment("stopped"), s.get("remedy")
+	if s.field("payer") != nil {
+		in.Payer = s.get("payer")
+	}
 	if len(s.Mend) > 0 {
 		return "", nil
 	}

@@ -16,6 +16,7 @@ import (
 	"spindlebook/internal/calendar"
 	"spindlebook/internal/fault"
 	"spindlebook/internal/pm"
+	"spindlebook/internal/pm/failure"
 	"spindlebook/internal/pm/visits"
 	"spindlebook/internal/web/draw"
 )
@@ -25,25 +26,33 @@ const perPage = 50
 
 // home answers: which sites, and what of them is not in service.
 type home struct {
-	Heading  string
-	Sites    []slip
-	More     string // where the list goes on
-	Stopped  []stoppedRow
-	Brushes  int
-	Findings int
-	Due      []dueRow // what presses most, the first few
-	Late     int      // at the sites that are shown
-	Grave    int
-	Waiting  []doubtRow // readings to explain, the first few
-	MoreWait bool
-	Quiet    []quietRow // meters that nobody has read for long
-	MoreQuit bool
-	Explain  bool
-	Internal bool
-	Keep     bool
-	Coming   []comingRow // visits to come, of those to whom we come
-	Board    *board      // of those who plan
-	Needs    []need      // what waits for them
+	Heading    string
+	Sites      []slip
+	More       string // where the list goes on
+	Stopped    []stoppedRow
+	Brushes    int
+	Findings   int
+	Due        []dueRow // what presses most, the first few
+	Late       int      // at the sites that are shown
+	Grave      int
+	Waiting    []doubtRow // readings to explain, the first few
+	MoreWait   bool
+	Quiet      []quietRow // meters that nobody has read for long
+	MoreQuit   bool
+	Explain    bool
+	Internal   bool
+	Keep       bool
+	Faults     []faultRow // that stand, the first few, the dangerous before all others
+	MoreFaults bool
+	Rounds     []option    // of today, of those who walk them
+	Coming     []comingRow // visits to come, of those to whom we come
+	Board      *board      // of those who plan
+	Needs      []need      // what waits for them
+}
+
+// Danger tells whether somebody can be hurt by a fault that stands.
+func (h home) Danger() bool {
+	return slices.ContainsFunc(h.Faults, func(f faultRow) bool { return f.Danger })
 }
 
 // homeCounters is how many readings and meters home names; lists go on.
@@ -81,6 +90,7 @@ type slip struct {
 }
 
 type drawnLine struct {
+	ID   uuid.UUID
 	Code string
 	SVG  template.HTML
 }
@@ -153,6 +163,21 @@ func (p *pages) home(v visit) error {
 		return err
 	}
 	h.Due = pressing(v, worst)
+	faults, err := failure.Standing(v.ctx, p.db, v.who, nil, boardRows+1)
+	if err != nil {
+		return err
+	}
+	h.MoreFaults = len(faults) > boardRows
+	for _, f := range faults[:min(len(faults), boardRows)] {
+		h.Faults = append(h.Faults, faultRowOf(f, v.now))
+	}
+	if !v.who.Everywhere && v.may(access.DoRounds) {
+		for _, s := range h.Sites {
+			for _, l := range s.Drawn {
+				h.Rounds = append(h.Rounds, option{"/lines/" + l.ID.String() + "/round", l.Code})
+			}
+		}
+	}
 	if !v.who.Everywhere {
 		if h.Coming, err = p.coming(v); err != nil {
 			return err
@@ -248,7 +273,7 @@ func (p *pages) slips(v visit, sites []assets.Overview) ([]slip, error) {
 		}
 		for _, id := range linesOf[s.ID] {
 			st := *strips[id]
-			all[i].Drawn = append(all[i].Drawn, drawnLine{codes[id], template.HTML(draw.Mini(st, "Line "+codes[id]+": "+counted(st)))})
+			all[i].Drawn = append(all[i].Drawn, drawnLine{id, codes[id], template.HTML(draw.Mini(st, "Line "+codes[id]+": "+counted(st)))})
 		}
 	}
 	return all, nil

@@ -42,6 +42,7 @@ type roundPage struct {
 
 // badAnswer is something that was not as it should be, with the report that it may need.
 type badAnswer struct {
+	Then       string // what the procedure says is done now
 	Says, Path string
 }
 
@@ -237,7 +238,7 @@ func (p *pages) roundShown(v visit, s *sheet) (roundPage, error) {
 	for _, d := range g.Done {
 		for _, a := range d.Answers {
 			if a.Verdict == pm.Warn || a.Verdict == pm.Fail {
-				bad := badAnswer{Says: a.Says}
+				bad := badAnswer{Says: a.Says, Then: a.Then}
 				if v.may(access.ReportFault) {
 					q := url.Values{"says": {a.Says}}
 					if a.PositionID != nil {

@@ -17,6 +17,7 @@ import (
 	"spindlebook/internal/measure"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/due"
+	"spindlebook/internal/pm/failure"
 	"spindlebook/internal/web/draw"
 )
 
@@ -40,6 +41,7 @@ type sitePage struct {
 	Owners    []assets.Ownership
 	Energies  []energyGroup
 	Notes     []assets.Note
+	Faults    []faultRow // that stand, the dangerous before all others
 	Internal  bool
 	Keep      bool
 	Approve   bool // says when no stop is wanted
@@ -147,6 +149,13 @@ func (p *pages) site(v visit) error {
 	}
 	if n, planned := counts[id]; planned {
 		g.DueCounts = &n
+	}
+	standing, err := failure.Standing(v.ctx, p.db, v.who, &id, boardRows)
+	if err != nil {
+		return err
+	}
+	for _, f := range standing {
+		g.Faults = append(g.Faults, faultRowOf(f, v.now))
 	}
 	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{SiteID: &id, Pressing: true}, 0, siteDues)
 	if err != nil {

@@ -267,8 +267,9 @@ func TestTheOverviewSaysWhatIsComing(t *testing.T) {
 	for _, who := range []*visitor{r.asOwner, r.asStaff} {
 		visitSays(t, "the overview", who.get("/"), says)
 	}
+	visitSays(t, "the overview of site staff", r.asStaff.get("/"), "Today's round UMB-1")
 	for _, who := range []*visitor{r.asManager, r.asTech} {
-		if words := wordsOf(t, who.get("/").body); strings.Contains(words, "What is coming") {
+		if words := wordsOf(t, who.get("/").body); strings.Contains(words, "What is coming") || strings.Contains(words, "Today's round") {
 			t.Errorf("one of ours reads %s", words)
 		}
 	}

@@ -164,6 +164,18 @@ func StepCore(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, versio
 	case in.CreditedMinor != nil && !who.May(access.SeeCost):
 		return was, fault.Field("credited_minor", "", "is given by somebody who sees cost")
 	}
+	if in.UnitID != nil {
+		var other []struct{ Tag, Number, Class string }
+		err := tx.Raw(`
+select u.tag, p.number, p.class from unit as u join part as p on p.id = u.part_id
+ where u.id = ? and p.class <> (select o.class from part as o where o.id = ?)`, *in.UnitID, was.PartID).Scan(&other).Error
+		if err != nil {
+			return was, err
+		}
+		if len(other) > 0 {
+			return was, fault.Field("unit_id", other[0].Tag, "is no such thing as %s: it is %s, %s", was.PartNumber, other[0].Number, strings.ReplaceAll(other[0].Class, "_", " "))
+		}
+	}
 	if unit != nil && slices.Contains([]string{"boxed", "shipped"}, in.State) {
 		claimed, err := pgdb.ID(tx, `select id from warranty where unit_id = ? and state = 'claimed' limit 1`, *unit)
 		if err != nil {

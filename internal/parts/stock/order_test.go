@@ -430,6 +430,14 @@ func TestStory08And09CoresAndWarranty(t *testing.T) {
 	}
 	refused(t, step(CoreStep{State: "shipped"}), "state", "cannot follow deposit paid; removed, lost can")
 	refused(t, step(CoreStep{State: "removed"}), "unit_id", "which unit came off")
+	w.part["HUB"] = pgdb.NewID()
+	if err := w.db.InTx(ctx, access.System.ID, func(tx *gorm.DB) error {
+		return tx.Exec(`insert into part (id, number, description, class, created_at, measured_in, tracking) values (?, 'HUB', 'Part HUB', 'hub', ?, 'ea', 'unit')`, w.part["HUB"], w.now).Error
+	}); err != nil {
+		t.Fatal(err)
+	}
+	hub := w.unit("HUB", "H-1", "RET")
+	refused(t, step(CoreStep{State: "removed", UnitID: &hub}), "unit_id", "is no such thing as MOTOR: it is HUB, hub")
 	for _, in := range []CoreStep{{State: "removed", UnitID: &old}, {State: "in_returns"}} {
 		if err := step(in); err != nil {
 			t.Fatal(err)

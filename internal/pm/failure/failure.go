@@ -267,12 +267,12 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p access
 }
 
 // Standing lists the first few faults that are neither restored nor withdrawn: those by which
-// somebody can be hurt before all others, of each the latest first.
-func Standing(ctx context.Context, db *pgdb.DB, who access.Actor, limit int) ([]Fault, error) {
+// somebody can be hurt before all others, of each the latest first: at all sites, or at one.
+func Standing(ctx context.Context, db *pgdb.DB, who access.Actor, site *uuid.UUID, limit int) ([]Fault, error) {
 	rows, err := pgdb.Read[row](ctx, db, who.ID, faults+`
- where `+mine+` and f.restored_at is null and f.withdrawn_at is null
+ where `+mine+` and f.restored_at is null and f.withdrawn_at is null and (cast(@site as uuid) is null or f.site_id = @site)
  order by f.danger desc, f.number desc
- limit @limit`, who.Scope(map[string]any{"limit": limit}))
+ limit @limit`, who.Scope(map[string]any{"limit": limit, "site": site}))
 	if err != nil {
 		return nil, err
 	}
@@ -523,6 +523,14 @@ func Say(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, version int
 	}
 	if err := in.check(now); err != nil {
 		return f, err
+	}
+	// whoever runs the wash says what they see; that a danger is over, and who pays, is said
+	// by our own people
+	switch ours := who.May(access.RecordWork) || who.May(access.Plan); {
+	case !ours && f.Danger && f.RestoredAt == nil && (in.RestoredAt != nil || !in.Danger):
+		return f, &fault.Error{Kind: fault.Forbidden, Field: "restored_at", Msg: "somebody can be hurt by it: that it is over is said by a technician"}
+	case !ours && in.Payer != f.Payer:
+		return f, &fault.Error{Kind: fault.Forbidden, Field: "payer", Msg: "is said by the distributor"}
 	}
 	err = tx.Exec(`
 update failure set says = @says, detected = @detected, before = @before, line_effect = @line_effect, danger = @danger, noticed_at = @noticed, reported_at = @reported,

@@ -305,10 +305,29 @@ func TestWhatIsBetterKnownIsSaid(t *testing.T) {
 	w := newWorld(t)
 	first := must(w.add(w.staff, told(w.ours, nil)))(t)
 	f := must(w.add(w.staff, told(w.ours, nil)))(t)
-	say := func(version int, in failure.Edit) (failure.Fault, error) {
-		return pgtest.Write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
-			return failure.Say(tx, w.staff, now.Add(time.Hour), f.ID, version, in)
+	sayAs := func(who access.Actor, f failure.Fault, version int, in failure.Edit) (failure.Fault, error) {
+		return pgtest.Write(w.db, who, func(tx *gorm.DB) (failure.Fault, error) {
+			return failure.Say(tx, who, now.Add(time.Hour), f.ID, version, in)
 		})
+	}
+	say := func(version int, in failure.Edit) (failure.Fault, error) { return sayAs(w.technician, f, version, in) }
+	// who pays, and that a danger is over, the site's own staff do not say; that it runs they do
+	own := first.Edit
+	own.Payer = "supplier"
+	_, err := sayAs(w.staff, first, first.Version, own)
+	pgtest.Refused(t, "staff who say who pays", err, fault.Forbidden, "payer")
+	own = first.Edit
+	own.Danger = true
+	grave := must(sayAs(w.staff, first, first.Version, own))(t)
+	own.RestoredAt = at(0.5)
+	_, err = sayAs(w.staff, first, grave.Version, own)
+	pgtest.Refused(t, "staff who say that a danger is over", err, fault.Forbidden, "restored_at")
+	own.RestoredAt, own.Danger = nil, false
+	_, err = sayAs(w.staff, first, grave.Version, own)
+	pgtest.Refused(t, "staff who say that it is none", err, fault.Forbidden, "restored_at")
+	own.RestoredAt, own.Danger = at(0.5), true
+	if over := must(sayAs(w.technician, first, grave.Version, own))(t); over.State() != "restored" {
+		t.Errorf("a technician says that it is over, and it is %s", over.State())
 	}
 	in := f.Edit
 	in.StoppedAt, in.RestoredAt, in.Payer, in.Remedy, in.CausedByID = at(-2), at(0.5), "customer", "fuses renewed", &first.ID
@@ -316,7 +335,7 @@ func TestWhatIsBetterKnownIsSaid(t *testing.T) {
 	if got.Version != f.Version+1 || got.Payer != "customer" || got.Remedy != "fuses renewed" || *got.CausedByID != first.ID || got.Stood(now) != 150*time.Minute || got.State() != "restored" {
 		t.Errorf("said %+v", got)
 	}
-	_, err := say(f.Version, in)
+	_, err = say(f.Version, in)
 	pgtest.Refused(t, "an old version", err, fault.Stale, "If-Match")
 	in.CausedByID = &f.ID
 	_, err = say(got.Version, in)
@@ -398,7 +417,7 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 		if len(all) != 1 || all[0].ID != own.ID {
 			t.Errorf("%s sees %+v", who.Name, all)
 		}
-		if all := must(failure.Standing(ctx, w.db, who, 50))(t); len(all) != 1 || all[0].ID != own.ID {
+		if all := must(failure.Standing(ctx, w.db, who, nil, 50))(t); len(all) != 1 || all[0].ID != own.ID {
 			t.Errorf("of what stands %s sees %+v", who.Name, all)
 		}
 		_, err := failure.One(ctx, w.db, who, foreign.ID)
@@ -508,7 +527,7 @@ func TestDangersStandFirst(t *testing.T) {
 	}
 	for limit, want := range map[int][]int64{50: {2, 1, 8, 6, 5, 4}, 3: {2, 1, 8}, 1: {2}} {
 		var got []int64
-		for _, f := range must(failure.Standing(ctx, w.db, w.owner, limit))(t) {
+		for _, f := range must(failure.Standing(ctx, w.db, w.owner, nil, limit))(t) {
 			got = append(got, f.Number)
 		}
 		if !slices.Equal(got, want) {
