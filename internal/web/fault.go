@@ -10,6 +10,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"spindlebook/internal/access"
 	"spindlebook/internal/door"
 	"spindlebook/internal/fault"
 )
@@ -99,8 +100,16 @@ func typedAgain(r *http.Request) *again {
 	return a
 }
 
+// whoseRight says for whom it is what takes a right, in the words of a page.
+var whoseRight = map[access.Capability]string{access.SeeInternal: "our own people", access.SeePrice: "those who see prices", access.SeeCost: "those who see what things cost us", access.KeepRegister: "those who keep sites and positions",
+	access.KeepCatalogue: "those who keep the catalogue", access.RecordWork: "technicians", access.ReadCounters: "those who read counters", access.ExplainReadings: "those who explain readings", access.ReportFault: "those who report faults",
+	access.DoRounds: "the site's own staff", access.Plan: "those who plan visits", access.MoveStock: "those who move stock", access.Approve: "owners, who say when no stop is wanted", access.Administer: "those who keep accounts"}
+
 // shownDetail is the fault in a sentence, with the field first where one is to blame.
 func shownDetail(f *fault.Error) string {
+	if whose := whoseRight[access.Capability(f.Value)]; f.Kind == fault.Forbidden && f.Field == "" && whose != "" {
+		return "this is for " + whose
+	}
 	if f.Field == "" || f.Field == "If-Match" || f.Field == "Idempotency-Key" {
 		return f.Msg
 	}

@@ -477,3 +477,14 @@ func TestTheDemoSaysSo(t *testing.T) {
 		t.Error("a real one says that it is none")
 	}
 }
+
+// Whoever may not do something reads for whom it is, and no name that only programs know.
+func TestARefusalSaysForWhomItIs(t *testing.T) {
+	t.Parallel()
+	g := newGround(t)
+	for path, want := range map[string]string{"/people": "This is for those who keep accounts.", "/customers/new": "This is for those who keep sites and positions.", "/van": "This is for technicians."} {
+		if a := g.asOwner.get(path); a.status != 403 || !strings.Contains(wordsOf(t, a.body), want) {
+			t.Errorf("%s: %d %s", path, a.status, wordsOf(t, a.body))
+		}
+	}
+}

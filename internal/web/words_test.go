@@ -1,9 +1,11 @@
 package web
 
 import (
+	"strings"
 	"testing"
 	"time"
 
+	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/web/draw"
 )
@@ -87,6 +89,15 @@ func TestSidesFollowTheDriver(t *testing.T) {
 	for _, c := range [][3]string{{"left", "left", "left, driver side"}, {"right", "left", "right, passenger side"}, {"left", "right", "left, passenger side"}, {"centre", "left", "centre"}} {
 		if got := sideWords(c[0], c[1]); got != c[2] {
 			t.Errorf("%v: %q", c, got)
+		}
+	}
+}
+
+// Every right that there is has words for people.
+func TestEveryRightIsNamedForPeople(t *testing.T) {
+	for _, right := range access.System.Capabilities {
+		if words := whoseRight[right]; words == "" || strings.Contains(words, "_") {
+			t.Errorf("%s is for %q", right, words)
 		}
 	}
 }
