@@ -114,6 +114,17 @@ type nearRow struct {
 	Clock clock // of the site that they are at
 }
 
+// Where says how far away somebody is; "" where nobody can tell.
+func (n nearRow) Where() string {
+	switch {
+	case n.Kilometres == nil:
+		return ""
+	case *n.Kilometres == 0:
+		return "at this very site"
+	}
+	return "about " + n.Away + " away"
+}
+
 func (p *pages) faultOf(v visit) (failure.Fault, assets.Site, error) {
 	id, err := idOf(v, "id", "fault")
 	if err != nil {

@@ -184,9 +184,6 @@ func (p *pages) loadSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	if g.VanID == nil {
-		return nil, &fault.Error{Kind: fault.Conflict, Msg: "no van is named for these visits, so nothing can be loaded for them"}
-	}
 	back := "/van?" + g.query()
 	s := &sheet{Title: "Load van " + g.VanCode, Over: g.Person.Name + ", " + g.Day(), Verb: "It is in the van now", Cancel: back, Crumbs: []crumb{{"/today", "Today"}, {back, "Van check"}}, about: g,
 		Lead: "The record has it in the van from then on. Change or clear what you do not take."}
@@ -230,8 +227,11 @@ func (p *pages) loadSheet(v visit) (*sheet, error) {
 			s.Fields = append(s.Fields, f)
 		}
 	}
-	if len(s.Fields) == 0 {
-		return nil, &fault.Error{Kind: fault.Conflict, Msg: "nothing is to be loaded: what the day takes is in the van, or nowhere near"}
+	switch {
+	case g.VanID == nil:
+		s.Title, s.Lead, s.Fields = "Load the van", "No van is named for these visits, so nothing can be loaded for them.", nil
+	case len(s.Fields) == 0:
+		s.Lead = "Nothing is to be loaded: what the day takes is in the van, or nowhere near."
 	}
 	return s, nil
 }

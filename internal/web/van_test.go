@@ -134,7 +134,7 @@ func TestTheVanIsLoadedFromItsCheck(t *testing.T) {
 	if a := r.asTech.post("/van/load"+on, last); a.status != http.StatusConflict || !strings.Contains(wordsOf(t, a.body), "MW-20110 is more than there is") {
 		t.Errorf("gone meanwhile: %d %s", a.status, wordsOf(t, a.body))
 	}
-	if a := r.asTech.get("/van/load" + on); a.status != http.StatusConflict || !strings.Contains(wordsOf(t, a.body), "Nothing is to be loaded") {
+	if a := r.asTech.get("/van/load" + on); a.status != http.StatusOK || !strings.Contains(wordsOf(t, a.body), "Nothing is to be loaded") {
 		t.Errorf("with nothing to load: %d %s", a.status, wordsOf(t, a.body))
 	}
 	write(t, r.db, func(tx *gorm.DB) (bool, error) {
@@ -144,8 +144,11 @@ func TestTheVanIsLoadedFromItsCheck(t *testing.T) {
 		}
 		return true, visits.Change(tx, access.System, now, r.visit, one.Version, visits.Edit{Hours: visits.Hours{On: r.on, Starts: "06:00", Minutes: 240}, People: []visits.Going{{PersonID: r.technician}}})
 	})
-	if a := r.asTech.get("/van/load" + on); a.status != http.StatusConflict || !strings.Contains(wordsOf(t, a.body), "No van is named") {
+	if a := r.asTech.get("/van/load" + on); a.status != http.StatusOK || !strings.Contains(wordsOf(t, a.body), "No van is named") {
 		t.Errorf("without a van: %d %s", a.status, wordsOf(t, a.body))
+	}
+	if a := r.asTech.post("/van/load"+on, last); a.status != http.StatusUnprocessableEntity || !strings.Contains(wordsOf(t, a.body), "Nothing is to be loaded") {
+		t.Errorf("sent without a van: %d %s", a.status, wordsOf(t, a.body))
 	}
 }
 
