@@ -208,7 +208,7 @@ func (s *serving) shots(ctx context.Context) ([]shot, error) {
 		{name: "invite", as: manager, page: at("/people/invite")},
 		{name: "trail", as: manager, page: at("/trail")},
 		{name: "find", as: technician, page: at("/find?text=UMB-1/S")},
-		{name: "find-nothing", as: technician, page: at("/find?text=0O0O")},
+		{name: "find-nothing", as: technician, page: at("/find?text=ZZ-404")},
 		{name: "units", as: technician, page: at("/units")},
 		{name: "unit-new", as: technician, page: at("/units/new")},
 		{name: "parts", as: manager, page: at("/parts")},

@@ -101,6 +101,7 @@ func TestDangerStandsFirstOnTheBoard(t *testing.T) {
 			}
 		}
 	}
+	visitSays(t, "the brush", r.asTech.get("/positions/"+r.left.ID.String()), "Somebody can be hurt. Fault 1: a guard is off", "Fault 7: it squeaks")
 	if a := r.asOwner.get("/sites/" + r.other.ID.String()); a.status != 404 {
 		t.Errorf("another's site: %d", a.status)
 	}

@@ -133,6 +133,7 @@ func TestAFaultSaysWhoIsNear(t *testing.T) {
 		return failure.Add(tx, access.System, now, failure.New{SiteID: s.site.ID, PositionID: &s.left.ID, Edit: failure.Edit{Says: "it hums and stands", Detected: "operator", Before: "up", LineEffect: "down", Payer: "not_said"}})
 	})
 	at := "/faults/" + f.ID.String()
+	visitSays(t, "the brush as its owner sees it", s.asOwner.get("/positions/"+s.left.ID.String()), "Fault 1: it hums and stands, the line does not wash, for")
 	// 0.1 degrees of a great circle are 11.12 km, times 1.3 for roads: 9 miles
 	for _, who := range []*visitor{s.asManager, s.asTech} {
 		visitSays(t, "the fault", who.get(at), "Who is near", "Imre Vasko V1 about 9 miles away, goes to PEL Express, 25 November 2026, 10:00 to 11:30 there. In the van: 1 ea MW-10110", "What work takes here")
