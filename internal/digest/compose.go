@@ -201,7 +201,7 @@ func late(ctx context.Context, db *pgdb.DB, who access.Actor) (Section, error) {
 
 func faults(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time) (Section, error) {
 	s := Section{Title: "Faults that stand", Path: "/faults"}
-	all, err := failure.Standing(ctx, db, who, nil, most+1)
+	all, err := failure.Standing(ctx, db, who, failure.Filter{}, most+1)
 	s.danger = len(all) > 0 && all[0].Danger
 	for _, f := range all {
 		where := f.SiteCode + " " + f.SiteName

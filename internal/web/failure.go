@@ -59,6 +59,15 @@ func faultRowOf(f failure.Fault, now time.Time) faultRow {
 	return faultRow{f, lasting(f.Lasted(now)), effectWords[f.LineEffect], faultStates[f.State()]}
 }
 
+// standingFaults lists the first few faults that stand, the dangerous before all others.
+func (p *pages) standingFaults(v visit, f failure.Filter, most int) (rows []faultRow, err error) {
+	all, err := failure.Standing(v.ctx, p.db, v.who, f, most)
+	for _, x := range all {
+		rows = append(rows, faultRowOf(x, v.now))
+	}
+	return rows, err
+}
+
 type faultList struct {
 	Rows   []faultRow
 	Open   bool // only those that stand
@@ -106,7 +115,7 @@ type failurePage struct {
 	Near     []nearRow // who is out around now, while it stands
 	Sends    bool      // the reader may send somebody
 	May      bool
-	Ends     bool // the reader may say that it runs again
+	Ends     bool // the reader may say that it is over, or take it back
 }
 
 type nearRow struct {
@@ -144,7 +153,7 @@ func (p *pages) failure(v visit) error {
 		return err
 	}
 	g := failurePage{faultRow: faultRowOf(f, v.now), Clock: clock{v.now, site.Location()}, Detected: detectedWords[f.Detected], Payer: payerWords[f.Payer], May: v.may(access.ReportFault) && f.WithdrawnAt == nil}
-	g.Ends = g.May && f.RestoredAt == nil && (v.who.Everywhere || !f.Danger)
+	g.Ends = g.May && (v.who.Everywhere || !f.Danger || f.RestoredAt != nil)
 	if f.StoppedAt != nil {
 		g.Stands = lasting(f.Stood(v.now))
 	}

@@ -109,7 +109,7 @@ const homeDue, homeLooked = 8, 60
 func pressing(v visit, worst []pm.Item) (rows []dueRow) {
 	for _, i := range worst {
 		at := slices.IndexFunc(rows, func(r dueRow) bool {
-			return r.PlanID == i.PlanID && r.SiteID != nil && i.SiteID != nil && *r.SiteID == *i.SiteID && r.State == i.State && same(r.DueOn, i.DueOn)
+			return r.PlanID == i.PlanID && r.SiteID != nil && i.SiteID != nil && *r.SiteID == *i.SiteID && r.State == i.State && val(r.DueOn).Equal(val(i.DueOn))
 		})
 		switch {
 		case at >= 0:
@@ -120,8 +120,6 @@ func pressing(v visit, worst []pm.Item) (rows []dueRow) {
 	}
 	return rows
 }
-
-func same(a, b *time.Time) bool { return a == nil && b == nil || a != nil && b != nil && a.Equal(*b) }
 
 // homeSites is how many sites home draws; the list of sites goes on.
 const homeSites = 30
@@ -163,14 +161,11 @@ func (p *pages) home(v visit) error {
 		return err
 	}
 	h.Due = pressing(v, worst)
-	faults, err := failure.Standing(v.ctx, p.db, v.who, nil, boardRows+1)
-	if err != nil {
+	if h.Faults, err = p.standingFaults(v, failure.Filter{}, boardRows+1); err != nil {
 		return err
 	}
-	h.MoreFaults = len(faults) > boardRows
-	for _, f := range faults[:min(len(faults), boardRows)] {
-		h.Faults = append(h.Faults, faultRowOf(f, v.now))
-	}
+	h.MoreFaults = len(h.Faults) > boardRows
+	h.Faults = h.Faults[:min(len(h.Faults), boardRows)]
 	if !v.who.Everywhere && v.may(access.DoRounds) {
 		for _, s := range h.Sites {
 			for _, l := range s.Drawn {

@@ -83,16 +83,8 @@ func (p *pages) position(v visit) error {
 	}
 	g := positionPage{Position: q, Site: site, Clock: clock{v.now, site.Location()}, SideWords: sideWords(q.LineSide, site.DriverSide),
 		Brush: q.Duty == "brush", Record: v.may(access.RecordWork), Admin: v.may(access.Administer)}
-	standing, err := failure.List(v.ctx, p.db, v.who, failure.Filter{PositionID: &q.ID, Open: true}, access.Page{Limit: perPage})
-	if err != nil {
+	if g.Faults, err = p.standingFaults(v, failure.Filter{PositionID: &q.ID}, boardRows); err != nil {
 		return err
-	}
-	// no number of others hides one by which somebody can be hurt
-	slices.SortStableFunc(standing, func(a, b failure.Fault) int {
-		return map[bool]int{true: 0, false: 1}[a.Danger] - map[bool]int{true: 0, false: 1}[b.Danger]
-	})
-	for _, f := range standing[:min(len(standing), boardRows)] {
-		g.Faults = append(g.Faults, faultRowOf(f, v.now))
 	}
 	states, err := assets.States(v.ctx, p.db, v.who, q.ID)
 	if err != nil {

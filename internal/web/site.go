@@ -150,12 +150,8 @@ func (p *pages) site(v visit) error {
 	if n, planned := counts[id]; planned {
 		g.DueCounts = &n
 	}
-	standing, err := failure.Standing(v.ctx, p.db, v.who, &id, boardRows)
-	if err != nil {
+	if g.Faults, err = p.standingFaults(v, failure.Filter{SiteID: &id}, boardRows); err != nil {
 		return err
-	}
-	for _, f := range standing {
-		g.Faults = append(g.Faults, faultRowOf(f, v.now))
 	}
 	worst, err := pm.Worst(v.ctx, p.db, v.who, pm.ItemFilter{SiteID: &id, Pressing: true}, 0, siteDues)
 	if err != nil {

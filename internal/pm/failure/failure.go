@@ -267,12 +267,14 @@ func List(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, p access
 }
 
 // Standing lists the first few faults that are neither restored nor withdrawn: those by which
-// somebody can be hurt before all others, of each the latest first: at all sites, or at one.
-func Standing(ctx context.Context, db *pgdb.DB, who access.Actor, site *uuid.UUID, limit int) ([]Fault, error) {
+// somebody can be hurt before all others, of each the latest first. Of the filter it takes the
+// site and the position.
+func Standing(ctx context.Context, db *pgdb.DB, who access.Actor, f Filter, limit int) ([]Fault, error) {
 	rows, err := pgdb.Read[row](ctx, db, who.ID, faults+`
- where `+mine+` and f.restored_at is null and f.withdrawn_at is null and (cast(@site as uuid) is null or f.site_id = @site)
+ where `+mine+` and f.restored_at is null and f.withdrawn_at is null
+   and (cast(@site as uuid) is null or f.site_id = @site) and (cast(@position as uuid) is null or f.position_id = @position)
  order by f.danger desc, f.number desc
- limit @limit`, who.Scope(map[string]any{"limit": limit, "site": site}))
+ limit @limit`, who.Scope(map[string]any{"limit": limit, "site": f.SiteID, "position": f.PositionID}))
 	if err != nil {
 		return nil, err
 	}
@@ -373,6 +375,9 @@ func Add(tx *gorm.DB, who access.Actor, now time.Time, in New) (Fault, error) {
 	}
 	if err := in.check(now); err != nil {
 		return Fault{}, err
+	}
+	if !ours(who) && in.Payer != "not_said" {
+		return Fault{}, saidByUs("payer")
 	}
 	if err := in.place(tx, now); err != nil {
 		return Fault{}, err
@@ -511,6 +516,18 @@ func found(tx *gorm.DB, who access.Actor, id uuid.UUID) (Fault, error) {
 	return f, err
 }
 
+// ours tells our own people from those who run the wash. These say what they see; that a
+// danger is over, or never was, and who pays, is said by us.
+func ours(who access.Actor) bool { return who.May(access.RecordWork) || who.May(access.Plan) }
+
+func saidByUs(field string) error {
+	what := map[string]string{"payer": "is said by the distributor"}[field]
+	if what == "" {
+		what = "is said by a technician, since somebody can be hurt by this fault"
+	}
+	return &fault.Error{Kind: fault.Forbidden, Field: field, Msg: what}
+}
+
 // Say says of a fault what is better known by now. It must still be at the
 // version seen. What it was stays with Find.
 func Say(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, version int, in Edit) (Fault, error) {
@@ -524,13 +541,14 @@ func Say(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, version int
 	if err := in.check(now); err != nil {
 		return f, err
 	}
-	// whoever runs the wash says what they see; that a danger is over, and who pays, is said
-	// by our own people
-	switch ours := who.May(access.RecordWork) || who.May(access.Plan); {
-	case !ours && f.Danger && f.RestoredAt == nil && (in.RestoredAt != nil || !in.Danger):
-		return f, &fault.Error{Kind: fault.Forbidden, Field: "restored_at", Msg: "somebody can be hurt by it: that it is over is said by a technician"}
-	case !ours && in.Payer != f.Payer:
-		return f, &fault.Error{Kind: fault.Forbidden, Field: "payer", Msg: "is said by the distributor"}
+	switch {
+	case ours(who):
+	case f.Danger && f.RestoredAt == nil && in.RestoredAt != nil:
+		return f, saidByUs("restored_at")
+	case f.Danger && f.RestoredAt == nil && !in.Danger:
+		return f, saidByUs("danger")
+	case in.Payer != f.Payer:
+		return f, saidByUs("payer")
 	}
 	err = tx.Exec(`
 update failure set says = @says, detected = @detected, before = @before, line_effect = @line_effect, danger = @danger, noticed_at = @noticed, reported_at = @reported,
@@ -615,6 +633,9 @@ func Withdraw(tx *gorm.DB, who access.Actor, now time.Time, id uuid.UUID, why st
 	f, err := found(tx, who, id)
 	if err != nil {
 		return f, err
+	}
+	if f.Danger && f.RestoredAt == nil && !ours(who) {
+		return f, saidByUs("danger")
 	}
 	err = tx.Exec(`update failure set withdrawn_at = @now, withdrawn_why = @why, version = version + 1 where id = @id`, map[string]any{"now": now, "why": why, "id": id}).Error
 	if err != nil {

@@ -324,7 +324,13 @@ func TestWhatIsBetterKnownIsSaid(t *testing.T) {
 	pgtest.Refused(t, "staff who say that a danger is over", err, fault.Forbidden, "restored_at")
 	own.RestoredAt, own.Danger = nil, false
 	_, err = sayAs(w.staff, first, grave.Version, own)
-	pgtest.Refused(t, "staff who say that it is none", err, fault.Forbidden, "restored_at")
+	pgtest.Refused(t, "staff who say that it is none", err, fault.Forbidden, "danger")
+	_, err = pgtest.Write(w.db, w.staff, func(tx *gorm.DB) (failure.Fault, error) {
+		return failure.Withdraw(tx, w.staff, now.Add(time.Hour), first.ID, "it was nothing")
+	})
+	pgtest.Refused(t, "staff who take a danger back", err, fault.Forbidden, "danger")
+	_, err = w.add(w.staff, told(w.ours, func(n *failure.New) { n.Payer = "supplier" }))
+	pgtest.Refused(t, "staff who report it and say who pays", err, fault.Forbidden, "payer")
 	own.RestoredAt, own.Danger = at(0.5), true
 	if over := must(sayAs(w.technician, first, grave.Version, own))(t); over.State() != "restored" {
 		t.Errorf("a technician says that it is over, and it is %s", over.State())
@@ -417,7 +423,7 @@ func TestAnOwnerSeesTheOwnFaultsOnly(t *testing.T) {
 		if len(all) != 1 || all[0].ID != own.ID {
 			t.Errorf("%s sees %+v", who.Name, all)
 		}
-		if all := must(failure.Standing(ctx, w.db, who, nil, 50))(t); len(all) != 1 || all[0].ID != own.ID {
+		if all := must(failure.Standing(ctx, w.db, who, failure.Filter{}, 50))(t); len(all) != 1 || all[0].ID != own.ID {
 			t.Errorf("of what stands %s sees %+v", who.Name, all)
 		}
 		_, err := failure.One(ctx, w.db, who, foreign.ID)
@@ -527,7 +533,7 @@ func TestDangersStandFirst(t *testing.T) {
 	}
 	for limit, want := range map[int][]int64{50: {2, 1, 8, 6, 5, 4}, 3: {2, 1, 8}, 1: {2}} {
 		var got []int64
-		for _, f := range must(failure.Standing(ctx, w.db, w.owner, nil, limit))(t) {
+		for _, f := range must(failure.Standing(ctx, w.db, w.owner, failure.Filter{}, limit))(t) {
 			got = append(got, f.Number)
 		}
 		if !slices.Equal(got, want) {
