@@ -294,13 +294,9 @@ type todayPage struct {
 	Order             string
 	Load              string // the van check
 	Said              string // today, tomorrow or yesterday
-	Long              bool   // whoever goes is away for longer than anybody should be
+	Long              bool   // too long for one person
 	Do                bool
 }
-
-// longDay is from when on a day from the door to the door is too long for one person (common
-// practice, no source).
-const longDay = 14 * time.Hour
 
 // changedWithin is how far back changes of a day's visits are told.
 const changedWithin = 24 * time.Hour
@@ -438,7 +434,7 @@ func (p *pages) today(v visit) error {
 	if err != nil {
 		return err
 	}
-	g.Order, g.Long = order.Says, order.Plan.Back.Sub(order.Plan.Out) > longDay
+	g.Order, g.Long = order.Says, order.Long
 	g.Said = map[calendar.Date]string{-1: "Yesterday", 0: "Today", 1: "Tomorrow"}[g.On-today]
 	g.Load = "/van?" + url.Values{"on": {g.On.String()}, "person": {g.Person.PersonID.String()}}.Encode()
 	return p.ok(v, "today", "Today", g)

@@ -24,6 +24,7 @@ type vanPage struct {
 	VanCode string
 	Key     string
 	Order   string
+	Long    bool // the day is too long for one person
 	Groups  []vanGroup
 	Load    string // where it is loaded; "" where nothing is to be
 	Person  visits.Member
@@ -88,7 +89,7 @@ func (p *pages) vanCheck(v visit) error {
 	if err != nil {
 		return err
 	}
-	g.Order, g.Key = order.Says, uuid.NewString()
+	g.Order, g.Long, g.Key = order.Says, order.Long, uuid.NewString()
 	if fetch, more := g.loads(); g.VanID != nil && v.may(access.MoveStock) && len(fetch)+len(more) > 0 {
 		g.Load = "/van/load?" + g.query()
 	}

@@ -321,13 +321,13 @@ func (g *group) team(d calendar.Date, trip int) []crew.Person {
 	return team
 }
 
-// skilled names who does work for which nobody wrote a procedure, such as a fault: a
-// technician, and not whoever of ours is free (common practice, no source).
-func skilled(skills []string) []string {
-	if len(skills) == 0 {
+// skilled names who does a piece of work. What nobody wrote a procedure for, such as a fault, is
+// for a technician, and not for whoever of ours is free (common practice, no source).
+func (r work) skilled() []string {
+	if r.VersionID == nil {
 		return []string{"T1"}
 	}
-	return skills
+	return r.Skills
 }
 
 // lateDays is how far beyond the weeks to come a late window may reach.
@@ -447,7 +447,7 @@ func (g *group) task(r work) (Item, grouping.Task) {
 		part, value = g.minutes[*r.VersionID], g.worth[*r.VersionID]
 	}
 	t := grouping.Task{ID: it.Name, Earliest: it.EarliestOn, Due: it.DueOn, Latest: it.LatestOn, Criticality: due.Criticality(r.Criticality), Interval: r.BetweenDays, Second: g.rule.TwinPercent,
-		Hands: hands(r.People, skilled(r.Skills), r.Minutes, part), Line: r.LineCode}
+		Hands: hands(r.People, r.skilled(), r.Minutes, part), Line: r.LineCode}
 	if r.VersionID != nil {
 		t.Parts = g.parts[*r.VersionID]
 	}
@@ -604,7 +604,12 @@ type Day struct {
 	Plan  route.Plan
 	Says  string
 	Known bool // whether it is known where the vans start, and where the sites are
+	Long  bool // from the door to the door it is too long for one person
 }
+
+// longDay is from when on it is: the window in which drivers of commercial vehicles may drive
+// after they came on duty, 49 CFR 395.3(a)(2) (from memory).
+const longDay = 14 * time.Hour
 
 // OrderOf puts visits of one day in order. Only work for which the line must stand keeps a
 // stop within the hours in which it may.
@@ -671,5 +676,9 @@ func OrderOf(ctx context.Context, db *pgdb.DB, who access.Actor, now time.Time, 
 	if len(without) > 0 {
 		says += "; without " + strings.Join(without, ", ") + ", of which nobody has said where it lies"
 	}
-	return Day{plan, says, len(without) == 0}, nil
+	long := plan.Back.Sub(plan.Out) > longDay
+	if long {
+		says += "; that is too long for one person"
+	}
+	return Day{plan, says, len(without) == 0, long}, nil
 }
