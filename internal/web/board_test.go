@@ -243,3 +243,46 @@ func TestAWeekIsAsItsWorstVisit(t *testing.T) {
 		}
 	}
 }
+
+// Those to whom we come read on their overview when we come, which line stands for it and why;
+// who is ours has the board or the day for that.
+func TestTheOverviewSaysWhatIsComing(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	says := "What is coming Thursday 26 November 2026, 06:00 to 10:00 No line stands for it : Arm pivot bearing replacement, Shaft check UMB Express"
+	for _, who := range []*visitor{r.asOwner, r.asStaff} {
+		visitSays(t, "the overview", who.get("/"), says)
+	}
+	visitSays(t, "the overview of site staff", r.asStaff.get("/"), "Today's round UMB-1")
+	for _, who := range []*visitor{r.asManager, r.asTech} {
+		if words := wordsOf(t, who.get("/").body); strings.Contains(words, "What is coming") || strings.Contains(words, "Today's round") {
+			t.Errorf("one of ours reads %s", words)
+		}
+	}
+	write(t, r.db, func(tx *gorm.DB) (bool, error) {
+		id, err := pgdb.ID(tx, `select id from procedure where code = 'J07'`)
+		if err != nil {
+			return false, err
+		}
+		v, err := pm.WriteDrafts(tx, access.System, now, []pm.Write{{Procedure: id, Content: pm.Content{Change: "the line stands", People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 20, Typical: 40, High: 90}, LineState: "closed_hours"}}})
+		if err != nil {
+			return false, err
+		}
+		return true, pm.Publish(tx, access.System, now, v)
+	})
+	visitSays(t, "with the line down", r.asOwner.get("/"), "06:00 to 10:00 UMB-1 stands from 06:00 to 10:00 : Arm pivot bearing replacement")
+	visitSays(t, "the visit", r.asOwner.get(r.path()), "UMB-1 stands from 06:00 to 10:00.")
+	if words := wordsOf(t, r.asOwner.get(r.path()).body); strings.Contains(words, "criticality") {
+		t.Errorf("an owner reads what is at stake as a letter: %s", words)
+	}
+
+	// on the day itself one says that one has left; before it nobody can
+	day := "/today?on=" + r.on.String()
+	before := r.asTech.get(day)
+	visitSays(t, "the evening before", before, "Tomorrow · Imre Vasko")
+	if words := wordsOf(t, before.body); strings.Contains(words, "I have left") {
+		t.Errorf("the evening before one can say that one has left: %s", words)
+	}
+	r.now = now.Add(15 * time.Hour)
+	visitSays(t, "on the day", r.asTech.get(day), "Today · Imre Vasko", "I have left")
+}

@@ -473,12 +473,7 @@ func (s *story) isLookedAt(p *hand, from string, uses bool) {
 		p.at(fmt.Sprintf("/WR%d", i+1)).tap("Open a job card")
 		p.tap("Open the card")
 		if uses && i == 1 {
-			p.tap("Use or return a part")
-			p.choose("Which part?", "MW-22010")
-			p.tick("used")
-			p.fill("How much?", "1")
-			p.choose("From where", "V1")
-			p.tap("Record it")
+			p.uses("MW-22010", "1")
 		}
 		p.did("Look at the arm")
 		p.at("Nothing stands in the way").tap("Sign off")
@@ -530,12 +525,7 @@ func (s *story) isDone(p *hand) {
 	p.choose("What goes in?", "serial 77-0815")
 	p.tap("Record the swap")
 	p.reads("changed the gearmotor, in B-0815", "out because failed, to RET")
-	p.tap("Use or return a part")
-	p.choose("Which part?", "MW-22004")
-	p.tick("used")
-	p.fill("How much?", "1")
-	p.choose("From where", "V1")
-	p.tap("Record it")
+	p.uses("MW-22004", "1")
 	p.reads("used, part MW-22004, amount 1, from V1")
 	p.at("Set the links.").tick("high")
 	done("Set the links.")
@@ -590,6 +580,17 @@ func (s *story) isDone(p *hand) {
 	p.tap("End it")
 	p.tap("End the visit")
 	p.reads("closed")
+}
+
+// uses takes a part out of the van, on a card.
+func (p *hand) uses(part, amount string) {
+	p.t.Helper()
+	p.tap("Use or return a part")
+	p.choose("Which part?", part)
+	p.tick("used")
+	p.fill("How much?", amount)
+	p.choose("From where", "V1")
+	p.tap("Record it")
 }
 
 // isolates declares each act at the isolation point by itself, before hands go in.

@@ -16,9 +16,11 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/calendar"
+	"spindlebook/internal/fault"
 	"spindlebook/internal/parts"
 	"spindlebook/internal/parts/amount"
 	"spindlebook/internal/parts/stock"
+	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/visits"
 )
@@ -366,4 +368,113 @@ func TestPagesAboutVisitsFitAPhone(t *testing.T) {
 	on := "?on=" + r.on.String()
 	fits(t, r.house, map[uuid.UUID][]string{r.technician: {"/today" + on, "/van" + on, r.path(), r.path() + "/end"},
 		r.manager: {"/visits", "/planning", "/planning/cost", r.path() + "/edit", r.path() + "/decide", "/sites/" + r.site.ID.String() + "/plan"}})
+}
+
+// A day's visits stand in the list as they start, whichever was planned first.
+func TestVisitsStandAsTheyStart(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	for _, starts := range []string{"20:15", "13:30"} {
+		write(t, r.db, func(tx *gorm.DB) (uuid.UUID, error) {
+			return visits.Add(tx, access.System, now, visits.New{SiteID: r.site.ID, Hours: visits.Hours{On: r.on, Starts: starts, Minutes: 60}})
+		})
+	}
+	words := wordsOf(t, r.asManager.get("/visits").body)
+	first, then, last := strings.Index(words, "06:00 to"), strings.Index(words, "13:30 to"), strings.Index(words, "20:15 to")
+	if first < 0 || then < first || last < then {
+		t.Errorf("they stand at %d, %d and %d: %s", first, then, last, words)
+	}
+}
+
+// Whoever has opened a card for a visit may end it, though nobody told that he was there; one
+// at which nobody was is called off by those who plan, and no button says otherwise.
+func TestACardSaysThatSomebodyIsThere(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	ends := `href="` + r.path() + `/end"`
+	if strings.Contains(r.asTech.get(r.path()).body, ends) || !strings.Contains(r.asManager.get(r.path()).body, ends) {
+		t.Error("the button to end it is shown to whoever may not press it, or not to who may")
+	}
+	open := "/tasks/" + r.swap.String() + "/job"
+	if a := r.asTech.post(open, r.asTech.form(open)); a.status != http.StatusSeeOther {
+		t.Fatalf("open a card: %d %s", a.status, wordsOf(t, a.body))
+	}
+	if !strings.Contains(r.asTech.get(r.path()).body, ends) {
+		t.Error("with a card the technician cannot end it")
+	}
+	end := r.asTech.form(r.path() + "/end")
+	end.Set("reason", "weather")
+	end.Set("why", "hail")
+	if a := r.asTech.post(r.path()+"/end", end); a.status != http.StatusSeeOther {
+		t.Errorf("ended: %d %s", a.status, wordsOf(t, a.body))
+	}
+}
+
+// A day says what others changed about it within 24 hours, and what our people know of the
+// site; what one changed oneself is no news, and an owner has no such day.
+func TestADayTellsWhatOthersChanged(t *testing.T) {
+	t.Parallel()
+	r := newRounds(t)
+	manager, _, err := access.Load(ctx, r.db, r.manager)
+	if err != nil {
+		t.Fatal(err)
+	}
+	day := "/today?on=" + r.on.String()
+	quiet := r.asTech.get(day)
+	visitSays(t, "a day that stands", quiet, "1 visit", secretNote) // the note of the site
+	if words := wordsOf(t, quiet.body); strings.Contains(words, "Changed in the last") {
+		t.Errorf("nothing changed, and it says %s", words)
+	}
+	change := func(who access.Actor, in visits.Edit) {
+		write(t, r.db, func(tx *gorm.DB) (bool, error) {
+			one, err := visits.One(ctx, r.db, access.System, r.visit)
+			if err != nil {
+				return false, err
+			}
+			return true, r.db.InTx(ctx, who.ID, func(tx *gorm.DB) error { return visits.Change(tx, who, now, r.visit, one.Version, in) })
+		})
+	}
+	edit := visits.Edit{Hours: visits.Hours{On: r.on, Starts: "07:30", Minutes: 240}, People: []visits.Going{{PersonID: r.technician}}}
+	change(manager, edit)
+	visitSays(t, "after a change", r.asTech.get(day), "Changed in the last 24 hours UMB Express : at 07:30 instead of 06:00, with no van instead of van V1", "Delphine Orrick")
+	tech, _, err := access.Load(ctx, r.db, r.technician)
+	if err != nil {
+		t.Fatal(err)
+	}
+	write(t, r.db, func(tx *gorm.DB) (bool, error) {
+		third, err := pgdb.ID(tx, `select id from task where id <> all (cast(array[cast(? as uuid), cast(? as uuid)] as uuid[]))`, r.swap, r.look)
+		if err != nil {
+			return false, err
+		}
+		one, err := visits.One(ctx, r.db, access.System, r.visit)
+		if err != nil {
+			return false, err
+		}
+		return true, visits.PutTasks(tx, manager, now.Add(time.Minute), r.visit, one.Version, []visits.Doing{{TaskID: third}}, nil)
+	})
+	visitSays(t, "with one more task", r.asTech.get(day), "UMB Express : to do as well: ")
+
+	// moved to another day: the day that it was on says so, and so does the new one
+	edit.Hours.On++
+	change(manager, edit)
+	visitSays(t, "the day that it was on", r.asTech.get(day), "No visit on this day", "at Friday 27 November, 07:30 instead of Thursday 26 November, 07:30")
+	visitSays(t, "the day that it is on", r.asTech.get("/today?on="+(r.on+1).String()), "1 visit", "at Friday 27 November, 07:30 instead of Thursday 26 November, 07:30")
+
+	// of another's day
+	if words := wordsOf(t, r.asManager.get(day).body); strings.Contains(words, "Changed in the last") {
+		t.Errorf("whoever does not go reads %s", words)
+	}
+	if all, err := visits.NewsFor(ctx, r.db, tech, r.technician, r.on, now); err != nil || len(all) < 2 {
+		t.Errorf("%v %v", all, err)
+	}
+	if all, err := visits.NewsFor(ctx, r.db, manager, r.technician, r.on, now); err != nil || len(all) != 0 {
+		t.Errorf("whoever changed it is told %v %v", all, err)
+	}
+	owner, _, err := access.Load(ctx, r.db, r.owner)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := visits.NewsFor(ctx, r.db, owner, r.technician, r.on, now); fault.KindOf(err) != fault.Forbidden {
+		t.Errorf("an owner is told: %v", err)
+	}
 }
