@@ -14,6 +14,7 @@ import (
 	"spindlebook/internal/access"
 	"spindlebook/internal/assets"
 	"spindlebook/internal/fault"
+	"spindlebook/internal/parts"
 	"spindlebook/internal/pgdb"
 	"spindlebook/internal/pm"
 	"spindlebook/internal/pm/isolation"
@@ -797,10 +798,10 @@ func (p *pages) jobSwapSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	slot, ids := &field{Name: "slot", Label: "What comes out?", Short: "The unit", Kind: "radio"}, []uuid.UUID{}
+	slot, ids, slots := &field{Name: "slot", Label: "What comes out?", Short: "The unit", Kind: "radio"}, []uuid.UUID{}, []assets.Fitted{}
 	for _, f := range fitted {
 		if f.UnitID != nil {
-			slot.Options, ids = append(slot.Options, option{f.SlotID.String(), f.Slot + " · " + unitWords(val(f.Tag), "", val(f.Serial))}), append(ids, f.SlotID)
+			slot.Options, ids, slots = append(slot.Options, option{f.SlotID.String(), f.Slot + " · " + unitWords(val(f.Tag), "", val(f.Serial))}), append(ids, f.SlotID), append(slots, f)
 		}
 	}
 	if len(ids) == 0 {
@@ -810,9 +811,18 @@ func (p *pages) jobSwapSheet(v visit) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &field{Name: "in", Label: "What goes in?", Short: "The new unit", Kind: "choice", Options: []option{{staysEmpty, "Nothing: the slot stays empty"}}}
-	for _, u := range stock {
-		in.Options = append(in.Options, option{u.ID.String(), unitWords(u.Tag+" "+u.PartNumber, "", u.Serial) + ", in " + u.LocationCode})
+	in := &field{Name: "in", Label: "What goes in?", Short: "The new unit", Kind: "choice", Free: true, Options: []option{{staysEmpty, "Nothing: the slot stays empty"}},
+		Hint: "Of each slot what fits first, and why the rest does not or nobody can tell."}
+	judged, err := p.unitsFor(v, slots...)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range slots {
+		for _, o := range fitOptions(judged[parts.Opening{PositionID: f.PositionID, Class: f.Class}], stock, f) {
+			if !slices.ContainsFunc(in.Options, func(was option) bool { return was.Value == o.Value }) { // it may go into two slots
+				in.Options = append(in.Options, option{o.Value, f.Slot + " · " + o.Name})
+			}
+		}
 	}
 	places, err := p.locationOptions(v)
 	if err != nil {
@@ -824,11 +834,19 @@ func (p *pages) jobSwapSheet(v visit) (*sheet, error) {
 	}
 	s.Caution, s.Lead = swapCaution, "It is booked when the job is signed off."
 	s.Fields = []*field{slot, reason, {Name: "to", Label: "Where does it go?", Short: "The place", Kind: "choice", Options: places}, in, {Name: "note", Label: "Remark", Optional: true, Most: 500}}
+	s.about = jobSwapping{c, slots}
 	return s, nil
 }
 
+// jobSwapping is the card on which something is swapped, and the slots out of which it comes.
+type jobSwapping struct {
+	record.Card
+	slots []assets.Fitted
+}
+
 func (p *pages) jobSwap(v visit, s *sheet) (string, error) {
-	c := s.about.(record.Card)
+	w := s.about.(jobSwapping)
+	c := w.Card
 	said := record.Said{Reason: s.get("reason"), SlotID: s.id("slot"), To: s.id("to"), In: s.goesIn("in")}
 	if said.In != nil {
 		u, err := assets.OneUnit(v.ctx, p.db, v.who, v.now, *said.In)
@@ -836,6 +854,12 @@ func (p *pages) jobSwap(v visit, s *sheet) (string, error) {
 			return "", err
 		}
 		said.From = u.LocationID
+		for _, f := range w.slots {
+			if said.SlotID != nil && f.SlotID == *said.SlotID && f.Class != u.Class {
+				s.wrong("in", "goes into no such slot: "+u.Tag+" is "+u.PartNumber+", "+plainWord(u.Class))
+				return "", nil
+			}
+		}
 	}
 	return p.entry(v, s, c, record.NewEntry{Act: record.Swap, Said: said, Note: s.get("note")})
 }

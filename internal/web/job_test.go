@@ -743,3 +743,56 @@ func TestPagesOfAJobFitAPhone(t *testing.T) {
 	fits(t, b.house, map[uuid.UUID][]string{b.technician: {b.path, b.path + "/readings", b.path + "/note", b.path + "/swap", b.path + "/part", b.path + "/exchange", b.path + "/add", b.path + "/sign", b.path + "/stop",
 		lock + "/leave", "/jobs", "/positions/" + b.left.ID.String() + "/job?work=J01"}, b.second: {lock + "/off"}})
 }
+
+// What goes in on a card is offered by whether it fits the slot, with the reason, and a unit of
+// another kind is refused where it is chosen, not when the job is signed off.
+func TestACardOffersWhatFits(t *testing.T) {
+	t.Parallel()
+	s := newShelves(t)
+	hub := write(t, s.db, func(tx *gorm.DB) (assets.Unit, error) {
+		return assets.AddUnit(tx, access.System, now, assets.NewUnit{UnitEdit: assets.UnitEdit{PartID: s.hubPart.ID, Serial: "HUB-7"}})
+	})
+	s.put(t, hub, assets.Place{LocationID: &s.warehouse.ID}, now.AddDate(0, -1, 0), "day")
+	began := now.AddDate(0, -6, 0)
+	for _, f := range [][2]string{{"frame_standard", "IEC"}} { // what the brush takes, other than these motors
+		write(t, s.db, func(tx *gorm.DB) (assets.Fact, error) {
+			return assets.Record(tx, access.System, now, s.left.ID, assets.NewFact{Fact: f[0], Value: f[1], How: "seen", From: &began, SeenAt: &began, SeenBy: "Imre"})
+		})
+	}
+	task := write(t, s.db, func(tx *gorm.DB) (uuid.UUID, error) {
+		ids, err := pm.AddProcedures(tx, access.System, now, []pm.NewProcedure{{Code: "J01", Title: "Brush gearmotor swap"}})
+		if err != nil {
+			return uuid.Nil, err
+		}
+		v, err := pm.WriteDrafts(tx, access.System, now, []pm.Write{{Procedure: ids[0], Content: pm.Content{People: 1, Skills: []string{"T1"}, Minutes: pm.Minutes{Low: 20, Typical: 40, High: 90}, LineState: "not_applicable", Steps: []pm.Step{{Kind: "do", Says: "Swap it."}}}}})
+		if err == nil {
+			err = pm.Publish(tx, access.System, now, v)
+		}
+		if err != nil {
+			return uuid.Nil, err
+		}
+		return pm.RaiseTask(tx, access.System, now, pm.NewTask{SiteID: &s.site.ID, LineID: &s.line.ID, PositionID: &s.left.ID, Procedure: "J01", Criticality: "B", DueOn: calendar.DateOf(now), LatestOn: calendar.DateOf(now) + 5})
+	})
+	open := "/tasks/" + task.String() + "/job"
+	card := s.asTech.post(open, s.asTech.form(open)).head.Get("Location")
+	page := s.asTech.get(card + "/swap")
+	visitSays(t, "the form", page, "What goes in?", "Gearmotor · "+s.spare.Tag, "Frame standard")
+	swap := s.asTech.form(card + "/swap")
+	for name, value := range map[string]string{"slot": s.slot(t, s.left, "gearmotor").String(), "reason": "failed", "to": s.returns.ID.String(), "in": hub.ID.String()} {
+		swap.Set(name, value)
+	}
+	if a := s.asTech.post(card+"/swap", swap); a.status != http.StatusUnprocessableEntity || !strings.Contains(wrongs(t, a.body)["in"], "Goes into no such slot: "+hub.Tag+" is MW-21010, hub") {
+		t.Errorf("a hub for a gearmotor: %d %v", a.status, wrongs(t, a.body))
+	}
+	swap.Set("in", "")
+	if a := s.asTech.post(card+"/swap", swap); a.status != http.StatusUnprocessableEntity || wrongs(t, a.body)["in"] == "" {
+		t.Errorf("nothing chosen: %d %v", a.status, wrongs(t, a.body))
+	}
+	swap.Set("in", s.spare.ID.String())
+	for range 2 {
+		if a := s.asTech.post(card+"/swap", swap); a.status != http.StatusSeeOther {
+			t.Errorf("a gearmotor: %d %v %s", a.status, wrongs(t, a.body), wordsOf(t, a.body))
+		}
+	}
+	visitSays(t, "the card", s.asTech.get(card), "changed the gearmotor, in "+s.spare.Tag)
+}
